@@ -1,0 +1,222 @@
+"""The words of the record: sites, assets, compartments, sources, samples, service events, contacts.
+
+All frozen; all times are aware UTC datetimes; all values are in the units of
+:mod:`app.science.quantities` (conversion happens once, at intake).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from enum import StrEnum
+
+from app.science.quantities import BY_NAME
+
+
+class AssetKind(StrEnum):
+    TRANSFORMER = "transformer"
+    REACTOR = "reactor"
+
+
+class Preservation(StrEnum):
+    """How the oil is kept from the air."""
+
+    SEALED = "sealed"
+    FREE_BREATHING = "free_breathing"
+    NITROGEN = "nitrogen_blanketed"
+    UNKNOWN = "unknown"
+
+
+class TapChanger(StrEnum):
+    NONE = "none"
+    SEPARATE = "separate"
+    COMMUNICATING = "communicating"
+    UNKNOWN = "unknown"
+
+
+class Liquid(StrEnum):
+    MINERAL_OIL = "mineral_oil"
+    NATURAL_ESTER = "natural_ester"
+    SYNTHETIC_ESTER = "synthetic_ester"
+    SILICONE = "silicone"
+
+
+class CompartmentKind(StrEnum):
+    MAIN_TANK = "main_tank"
+    TAP_CHANGER = "tap_changer"
+
+
+class SourceKind(StrEnum):
+    INSTRUMENT = "instrument"
+    LABORATORY = "laboratory"
+
+
+class EventKind(StrEnum):
+    """Service events. :attr:`restarts_baseline` says which make earlier gas no longer comparable."""
+
+    DEGASSING = "degassing"
+    OIL_CHANGE = "oil_change"
+    REPAIR = "repair"
+    THROUGH_FAULT = "through_fault"
+    OVERLOAD = "overload"
+    TAP_CHANGER_WORK = "tap_changer_work"
+    CALIBRATION = "calibration"
+    NOTE = "note"
+
+    @property
+    def restarts_baseline(self) -> bool:
+        """Common practice, no source: these remove gas or change the way it is measured."""
+        return self in {EventKind.DEGASSING, EventKind.OIL_CHANGE, EventKind.REPAIR, EventKind.CALIBRATION}
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    code: str
+    name: str
+    time_zone: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asset:
+    """Nameplate of a transformer or reactor. ``code`` is the owner's own number, unique in the fleet."""
+
+    code: str
+    name: str
+    site_code: str
+    kind: AssetKind = AssetKind.TRANSFORMER
+    serial: str | None = None
+    manufacturer: str | None = None
+    year_energized: int | None = None
+    rated_kv: float | None = None
+    rated_mva: float | None = None
+    liquid: Liquid = Liquid.MINERAL_OIL
+    oil_volume_l: float | None = None
+    preservation: Preservation = Preservation.UNKNOWN
+    tap_changer: TapChanger = TapChanger.UNKNOWN
+    norm_set: str = "ieee_c57_104_2019"
+
+    def age_years(self, at: datetime) -> float | None:
+        """Years in service at a time [years], counted from the middle of the year energized."""
+        if self.year_energized is None:
+            return None
+        start = datetime(self.year_energized, 7, 1, tzinfo=UTC)
+        return max(0.0, (at - start).total_seconds() / 31_556_952.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Compartment:
+    """One oil volume of an asset. ``name`` is unique within the asset, e.g. ``main``."""
+
+    asset_code: str
+    name: str
+    kind: CompartmentKind = CompartmentKind.MAIN_TANK
+    oil_volume_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Who measured. ``code`` is unique over instruments and laboratories together."""
+
+    code: str
+    name: str
+    kind: SourceKind
+    asset_code: str | None = None
+    """The asset an instrument is fitted to; None for a laboratory."""
+    compartments: tuple[str, ...] = ()
+    """Names of the compartments an instrument serves."""
+    expected_interval_minutes: int | None = None
+    profile: str | None = None
+    """A laboratory's file profile (a name in app/intake/profiles)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    code: str
+    name: str
+    email: str
+    sites: tuple[str, ...] = ()
+    """Codes of the sites whose alerts this contact is mailed about."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceEvent:
+    asset_code: str
+    compartment: str
+    at: datetime
+    kind: EventKind
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One quantity of a sample: a value, or "below limit L" - never both, never neither.
+
+    Raises:
+        ValueError: if both or neither are given, or the quantity is not known.
+    """
+
+    quantity: str
+    value: float | None = None
+    below: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.quantity not in BY_NAME:
+            raise ValueError(f"{self.quantity!r} is not a quantity")
+        if (self.value is None) == (self.below is None):
+            raise ValueError(f"{self.quantity}: give a value or the limit it is below, not both")
+
+    @property
+    def number(self) -> float:
+        """The value, or the limit when censored, in the quantity's unit."""
+        return self.value if self.value is not None else self.below  # type: ignore[return-value]
+
+    def __str__(self) -> str:
+        return f"{self.value:g}" if self.value is not None else f"<{self.below:g}"
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What one source measured in one compartment's oil at one time.
+
+    Identity is (asset, compartment, source, taken_at); two samples with the same identity and different
+    readings are revisions of one another.
+    """
+
+    asset_code: str
+    compartment: str
+    source_code: str
+    taken_at: datetime
+    readings: Mapping[str, Reading]
+    """By quantity name."""
+    origin: Mapping[str, str | int] = field(default_factory=dict)
+    """Where it came from, e.g. ``{"file": "a.csv", "line": 7}``; empty for HTTP."""
+    laboratory_number: str | None = None
+    remark: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.taken_at.tzinfo is None:
+            raise ValueError("taken_at has no time zone")
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """Why one row of a file or one sample of a batch cannot be taken.
+
+    ``reason`` says what is wrong and how to mend it; ``line`` counts from 1 as a text editor does.
+    """
+
+    field: str
+    reason: str
+    index: int | None = None
+    line: int | None = None
+    column: str | None = None
+    text: str | None = None
+
+
+def whole_years(years: float) -> int:
+    """Completed years."""
+    return int(years)
+
+
+def utc_day(at: datetime) -> date:
+    """The UTC calendar day a time falls on (the day that on-line medians are taken over)."""
+    return at.astimezone(UTC).date()

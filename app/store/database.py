@@ -1,0 +1,96 @@
+"""One engine and its transactions, for SQLite and PostgreSQL alike."""
+
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import event
+from sqlalchemy.engine import Connection, Dialect, Engine, make_url
+from sqlalchemy.types import TypeDecorator
+
+__all__ = ["Connection", "Database", "UtcDateTime"]
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """Aware UTC datetimes on both databases (SQLite gives them back naive otherwise)."""
+
+    impl = sa.DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a naive datetime reached the store; give it a time zone")
+        value = value.astimezone(UTC)
+        return value.replace(tzinfo=None) if dialect.name == "sqlite" else value
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if dialect.name == "sqlite" else value.astimezone(UTC)
+
+
+class Database:
+    """The store's engine.
+
+    ``write()`` is one transaction that is committed when the block ends and rolled back on any exception;
+    on SQLite it also holds a process-wide lock, since one writer at a time is what SQLite can do and
+    queueing for it in the process is many times fairer than SQLite's own busy wait.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = make_url(url)
+        self.is_sqlite = self.url.get_backend_name() == "sqlite"
+        if self.is_sqlite:
+            if self.url.database and self.url.database != ":memory:":
+                Path(self.url.database).expanduser().parent.mkdir(parents=True, exist_ok=True)
+            self.engine: Engine = sa.create_engine(self.url, connect_args={"timeout": 30, "autocommit": True})
+            event.listen(self.engine, "connect", _prepare_sqlite)
+        else:
+            self.engine = sa.create_engine(self.url, pool_size=10, max_overflow=10, pool_pre_ping=True)
+        self._write_lock = threading.Lock()
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A connection whose changes, if any, are rolled back."""
+        with self.engine.connect() as connection:
+            if self.is_sqlite:
+                connection.exec_driver_sql("BEGIN")
+            try:
+                yield connection
+            finally:
+                if self.is_sqlite:
+                    connection.exec_driver_sql("ROLLBACK")
+                connection.rollback()
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """One transaction. Only services call this."""
+        if not self.is_sqlite:
+            with self.engine.begin() as connection:
+                yield connection
+            return
+        with self._write_lock, self.engine.connect() as connection:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+            try:
+                yield connection
+            except BaseException:
+                connection.exec_driver_sql("ROLLBACK")
+                raise
+            connection.exec_driver_sql("COMMIT")
+
+    def dispose(self) -> None:
+        self.engine.dispose()
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    cursor = connection.cursor()
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()

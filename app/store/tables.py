@@ -1,0 +1,256 @@
+"""Every table. Conventions: surrogate integer keys, named constraints, text codes instead of enums,
+UTC times, one wide row per sample with a bit mask that says which numbers are detection limits."""
+
+import sqlalchemy as sa
+from sqlalchemy import Column, ForeignKey, Index, Table, UniqueConstraint
+from sqlalchemy.dialects.postgresql import JSONB
+
+from app.science.quantities import NAMES
+from app.store.database import UtcDateTime
+
+metadata = sa.MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+Json = sa.JSON().with_variant(JSONB(), "postgresql")
+Id = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+
+
+def _id() -> Column[int]:
+    return Column("id", Id, primary_key=True)
+
+
+def _readings() -> list[Column[float]]:
+    return [Column(name, sa.Double) for name in NAMES]
+
+
+sites = Table(
+    "sites",
+    metadata,
+    _id(),
+    Column("code", sa.Text, nullable=False, unique=True),
+    Column("name", sa.Text, nullable=False),
+    Column("time_zone", sa.Text, nullable=False),
+)
+
+assets = Table(
+    "assets",
+    metadata,
+    _id(),
+    Column("site_id", Id, ForeignKey("sites.id"), nullable=False, index=True),
+    Column("code", sa.Text, nullable=False, unique=True),
+    Column("name", sa.Text, nullable=False),
+    Column("kind", sa.Text, nullable=False),
+    Column("serial", sa.Text),
+    Column("manufacturer", sa.Text),
+    Column("year_energized", sa.Integer),
+    Column("rated_kv", sa.Double),
+    Column("rated_mva", sa.Double),
+    Column("liquid", sa.Text, nullable=False),
+    Column("oil_volume_l", sa.Double),
+    Column("preservation", sa.Text, nullable=False),
+    Column("tap_changer", sa.Text, nullable=False),
+    Column("norm_set", sa.Text, nullable=False),
+)
+
+compartments = Table(
+    "compartments",
+    metadata,
+    _id(),
+    Column("asset_id", Id, ForeignKey("assets.id"), nullable=False),
+    Column("name", sa.Text, nullable=False),
+    Column("kind", sa.Text, nullable=False),
+    Column("oil_volume_l", sa.Double),
+    UniqueConstraint("asset_id", "name"),
+)
+
+sources = Table(
+    "sources",
+    metadata,
+    _id(),
+    Column("code", sa.Text, nullable=False, unique=True),
+    Column("name", sa.Text, nullable=False),
+    Column("kind", sa.Text, nullable=False),
+    Column("asset_id", Id, ForeignKey("assets.id"), index=True),
+    Column("expected_interval_minutes", sa.Integer),
+    Column("profile", sa.Text),
+)
+
+source_compartments = Table(
+    "source_compartments",
+    metadata,
+    Column("source_id", Id, ForeignKey("sources.id"), primary_key=True),
+    Column("compartment_id", Id, ForeignKey("compartments.id"), primary_key=True),
+)
+
+api_keys = Table(
+    "api_keys",
+    metadata,
+    _id(),
+    Column("source_id", Id, ForeignKey("sources.id"), index=True),
+    Column("scope", sa.Text, nullable=False),  # "instrument" posts samples; "registrar" registers the fleet
+    Column("prefix", sa.Text, nullable=False, unique=True),
+    Column("digest", sa.Text, nullable=False),  # SHA-256 of a 256-bit random key
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("last_used_at", UtcDateTime),
+    Column("expires_at", UtcDateTime),
+    Column("revoked_at", UtcDateTime),
+)
+
+contacts = Table(
+    "contacts",
+    metadata,
+    _id(),
+    Column("code", sa.Text, nullable=False, unique=True),
+    Column("name", sa.Text, nullable=False),
+    Column("email", sa.Text, nullable=False),
+)
+
+site_contacts = Table(
+    "site_contacts",
+    metadata,
+    Column("site_id", Id, ForeignKey("sites.id"), primary_key=True),
+    Column("contact_id", Id, ForeignKey("contacts.id"), primary_key=True),
+)
+
+service_events = Table(
+    "service_events",
+    metadata,
+    _id(),
+    Column("compartment_id", Id, ForeignKey("compartments.id"), nullable=False),
+    Column("at", UtcDateTime, nullable=False),
+    Column("kind", sa.Text, nullable=False),
+    Column("note", sa.Text, nullable=False),
+    UniqueConstraint("compartment_id", "at", "kind"),
+)
+
+files = Table(
+    "files",
+    metadata,
+    _id(),
+    Column("source_id", Id, ForeignKey("sources.id"), nullable=False),
+    Column("name", sa.Text, nullable=False),
+    Column("sha256", sa.Text, nullable=False),
+    Column("content", sa.LargeBinary, nullable=False),
+    Column("uploaded_at", UtcDateTime, nullable=False),
+    Column("uploaded_by", sa.Text, nullable=False),
+    UniqueConstraint("source_id", "sha256"),
+)
+
+samples = Table(
+    "samples",
+    metadata,
+    _id(),
+    Column("compartment_id", Id, ForeignKey("compartments.id"), nullable=False),
+    Column("source_id", Id, ForeignKey("sources.id"), nullable=False),
+    Column("taken_at", UtcDateTime, nullable=False),
+    Column("revision", sa.Integer, nullable=False),
+    Column("current", sa.Boolean, nullable=False),  # False once a newer revision exists
+    Column("received_at", UtcDateTime, nullable=False),
+    Column("file_id", Id, ForeignKey("files.id"), index=True),
+    Column("file_line", sa.Integer),
+    Column("laboratory_number", sa.Text),
+    Column("remark", sa.Text),
+    Column("excluded_at", UtcDateTime),
+    Column("excluded_by", sa.Text),
+    Column("excluded_because", sa.Text),
+    Column("below", sa.Integer, nullable=False),  # bit i set: the number of quantity i is a detection limit
+    *_readings(),
+    UniqueConstraint("compartment_id", "source_id", "taken_at", "revision"),
+    Index("ix_samples_compartment_id_taken_at", "compartment_id", "taken_at"),
+)
+
+daily_medians = Table(
+    "daily_medians",
+    metadata,
+    Column("compartment_id", Id, ForeignKey("compartments.id"), primary_key=True),
+    Column("source_id", Id, ForeignKey("sources.id"), primary_key=True),
+    Column("day", sa.Date, primary_key=True),  # UTC day
+    Column("count", sa.Integer, nullable=False),
+    Column("below", sa.Integer, nullable=False),  # bit i set: that day's median is a limit
+    *_readings(),
+)
+
+assessments = Table(
+    "assessments",
+    metadata,
+    _id(),
+    Column("sample_id", Id, ForeignKey("samples.id"), nullable=False),
+    Column("rule_set", sa.Text, nullable=False),
+    Column("assessed_at", UtcDateTime, nullable=False),
+    Column("superseded_at", UtcDateTime),  # NULL: the one that counts
+    Column("status", sa.Integer),
+    Column("suspect", sa.Boolean, nullable=False),
+    Column("fault", sa.Text),
+    Column("detail", Json, nullable=False),  # Assessment.to_json()
+    Index("ix_assessments_sample_id", "sample_id"),
+)
+
+alerts = Table(
+    "alerts",
+    metadata,
+    _id(),
+    Column("compartment_id", Id, ForeignKey("compartments.id"), nullable=False, index=True),
+    Column("condition", sa.Text, nullable=False),
+    Column("state", sa.Text, nullable=False, index=True),
+    Column("severity", sa.Integer, nullable=False),
+    Column("opened_at", UtcDateTime, nullable=False),  # the time of the sample that raised it
+    Column("changed_at", UtcDateTime, nullable=False),
+    Column("sample_id", Id, ForeignKey("samples.id")),  # the newest sample that changed it
+    Column("headline", sa.Text, nullable=False),
+    Column("acknowledged_by", sa.Text),
+    Column("shelved_until", UtcDateTime),
+    Column("memory", Json, nullable=False),  # the rule's own counters, e.g. samples in a row
+)
+
+alert_events = Table(
+    "alert_events",
+    metadata,
+    _id(),
+    Column("alert_id", Id, ForeignKey("alerts.id"), nullable=False, index=True),
+    Column("at", UtcDateTime, nullable=False),
+    Column("from_state", sa.Text, nullable=False),
+    Column("to_state", sa.Text, nullable=False),
+    Column("reason", sa.Text, nullable=False),
+    Column("severity", sa.Integer, nullable=False),
+    Column("sample_id", Id, ForeignKey("samples.id")),
+    Column("author", sa.Text),
+    Column("note", sa.Text, nullable=False),
+)
+
+messages = Table(
+    "messages",
+    metadata,
+    _id(),
+    Column("contact_id", Id, ForeignKey("contacts.id")),
+    Column("alert_event_id", Id, ForeignKey("alert_events.id"), index=True),
+    Column("sample_id", Id, ForeignKey("samples.id")),
+    Column("to_address", sa.Text, nullable=False),
+    Column("subject", sa.Text, nullable=False),
+    Column("text", sa.Text, nullable=False),
+    Column("html", sa.Text, nullable=False),
+    Column("message_id", sa.Text, nullable=False, unique=True),  # RFC 5322, fixed at enqueueing
+    Column("thread_id", sa.Text, nullable=False),  # RFC 5322 id of the alert's first mail, for References
+    Column("state", sa.Text, nullable=False),  # queued, sent, failed
+    Column("attempts", sa.Integer, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("next_attempt_at", UtcDateTime, nullable=False),
+    Column("leased_until", UtcDateTime),
+    Column("sent_at", UtcDateTime),
+    Column("last_error", sa.Text),
+    UniqueConstraint("sample_id", "to_address", name="one_mail_per_sample_and_address"),
+    Index("ix_messages_state_next_attempt_at", "state", "next_attempt_at"),
+)
+
+heartbeats = Table(
+    "heartbeats",
+    metadata,
+    Column("worker", sa.Text, primary_key=True),
+    Column("at", UtcDateTime, nullable=False),
+)
