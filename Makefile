@@ -1,0 +1,50 @@
+# Everything a user or contributor needs; each target installs what it lacks. Needs Python 3.11+ and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+# tests and their browser run as two processes side by side
+PYTEST := $(BIN)/pytest
+
+.PHONY: help demo serve test check bench system-packages clean
+
+help:
+	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
+	@echo "make serve   run the server on the settings in the environment"
+	@echo "make test    install what the tests need and run all of them, lint and types included"
+	@echo "make check   lint, types and ranks only"
+	@echo "make bench   the benchmarks, each beside its baseline"
+
+$(VENV)/ready-run: pyproject.toml constraints.txt
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Ullage needs Python 3.11 or newer: make PYTHON=python3.x ...")'
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable .
+	@touch $@
+
+$(VENV)/ready-dev: $(VENV)/ready-run
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
+	@touch $@
+
+demo: $(VENV)/ready-run
+	@$(BIN)/ullage demo
+
+serve: $(VENV)/ready-run
+	@$(BIN)/ullage serve
+
+# PostgreSQL and Chromium come from Debian where that is possible; otherwise the tests that need them say so.
+system-packages:
+	@sh tests/install_system_packages.sh
+
+check: $(VENV)/ready-dev
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+test: $(VENV)/ready-dev system-packages check
+	$(PYTEST) --numprocesses 2 --dist loadgroup tests
+
+bench: $(VENV)/ready-dev
+	$(BIN)/python -m tests.benchmarks
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis var

@@ -1,0 +1,388 @@
+"""Change: deltas (Table 3), multi-point rates (Table 4), the confirmation sample and the DGA status.
+
+Laboratory series follow clause 6.1 of IEEE C57.104-2019 sample by sample (:func:`walk_laboratory`). On-line
+series have hundreds of points where the guide has six, so the same tables are applied to daily values
+(:func:`judge_online`; our reading, common practice, no source).
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.domain.frame import Bools, DailyMedians, Floats, Integers, SampleFrame
+from app.domain.norms import (
+    LONGEST_SPAN_DAYS,
+    SHORT_SPAN_DAYS,
+    SHORTEST_SPAN_DAYS,
+    norms_2019,
+    span_column,
+)
+from app.domain.rules.levels import GASES, HIGH, RAISED, Levels, worst
+from app.science.quantities import NORM_GASES
+
+ACETYLENE = NORM_GASES.index("c2h2")
+WINDOW = 6
+"""The guide's rate uses the last 3 to 6 points."""
+FEWEST = 3
+
+LABORATORY_ACCURACY = 0.15
+"""Relative measurement accuracy of a laboratory (clause 5.2.1 recommends better than ±15 %)."""
+INSTRUMENT_FLOOR = 0.5
+"""[µL/L] Acetylene change an on-line monitor is taken to resolve (common practice, no source)."""
+
+REFERENCE_GAP_DAYS = 30.0
+"""An on-line reading is compared with the month that ended this many days earlier."""
+REFERENCE_LENGTH_DAYS = 30.0
+REFERENCE_FEWEST_DAYS = 7
+CONFIRM_AFTER_DAYS = 1.0
+"""On-line, a change is confirmed when a reading a day earlier already showed it."""
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Columns made by :func:`judge_change`. Arrays are (n,) or (n, 7).
+
+    Attributes:
+        reference: value compared with [µL/L]; NaN where there is none.
+        delta: change against it [µL/L]; against a censored reference the change that is certain.
+        delta_exceeds: above Table 3.
+        rate: multi-point rate [µL/L/year]; NaN where the guide gives none.
+        rate_span: span of the points used [days].
+        rate_points: number of points used.
+        rate_limit: Table 4 limit that applies [µL/L/year].
+        rate_exceeds: above Table 4.
+        status: DGA status 1-3, 0 where no norm gas was measured.
+        suspect: a confirmation sample is asked for.
+        confirmed: this sample confirms the suspect one before it.
+        refuted: this sample refutes the suspect one before it.
+        dropped: a later sample refuted this one; it takes no part in later rates.
+    """
+
+    reference: Floats
+    delta: Floats
+    delta_exceeds: Bools
+    rate: Floats
+    rate_span: Floats
+    rate_points: Integers
+    rate_limit: Floats
+    rate_exceeds: Bools
+    status: Integers
+    suspect: Bools
+    confirmed: Bools
+    refuted: Bools
+    dropped: Bools
+
+
+def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Changes:
+    """Deltas, rates, confirmation and status of every sample."""
+    n = len(frame)
+    out = Changes(
+        reference=np.full((n, GASES), np.nan),
+        delta=np.full((n, GASES), np.nan),
+        delta_exceeds=np.zeros((n, GASES), dtype=np.bool_),
+        rate=np.full((n, GASES), np.nan),
+        rate_span=np.full((n, GASES), np.nan),
+        rate_points=np.zeros((n, GASES), dtype=np.int64),
+        rate_limit=np.full((n, GASES), np.nan),
+        rate_exceeds=np.zeros((n, GASES), dtype=np.bool_),
+        status=np.zeros(n, dtype=np.int64),
+        suspect=np.zeros(n, dtype=np.bool_),
+        confirmed=np.zeros(n, dtype=np.bool_),
+        refuted=np.zeros(n, dtype=np.bool_),
+        dropped=np.zeros(n, dtype=np.bool_),
+    )
+    if not n:
+        return out
+    walk_laboratory(frame, levels, out)
+    if frame.online.any():
+        judge_online(frame, levels, daily, out)
+    _settle_status(levels, out)
+    return out
+
+
+# --- laboratory -------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Walk:
+    """The state of every series while the walk goes on: one row a series, longest series first."""
+
+    times: Floats  # (s, 5) times of believed samples, newest last
+    values: Floats  # (s, 5, 7) their values; NaN where missing or censored
+    reference: Floats  # (s, 7) numbers of the last believed sample
+    reference_below: Bools  # (s, 7)
+    pending: Integers  # (s,) row of a suspect sample that waits for its confirmation, or -1
+    pending_gases: Bools  # (s, 7) the gases it is suspected for
+    gassing: Bools  # (s,) a change was confirmed and has not ended: the next one needs no confirmation
+
+    @classmethod
+    def start(cls, series: int) -> "_Walk":
+        return cls(
+            times=np.full((series, WINDOW - 1), np.nan),
+            values=np.full((series, WINDOW - 1, GASES), np.nan),
+            reference=np.full((series, GASES), np.nan),
+            reference_below=np.zeros((series, GASES), dtype=np.bool_),
+            pending=np.full(series, -1, dtype=np.int64),
+            pending_gases=np.zeros((series, GASES), dtype=np.bool_),
+            gassing=np.zeros(series, dtype=np.bool_),
+        )
+
+    def head(self, count: int) -> "_Walk":
+        """Views of the first ``count`` series."""
+        return _Walk(*(getattr(self, f.name)[:count] for f in fields(self)))
+
+    def believe(self, which: Bools, at: Floats, points: Floats) -> None:
+        """Append a believed sample to the windows of the series named."""
+        self.times[which, :-1] = self.times[which, 1:]
+        self.times[which, -1] = at[which]
+        self.values[which, :-1] = self.values[which, 1:]
+        self.values[which, -1] = points[which]
+
+
+def walk_laboratory(frame: SampleFrame, levels: Levels, out: Changes) -> None:
+    """Clause 6.1, one step a sample, all series abreast.
+
+    A sample whose delta or rate is above the norm is *suspect* until the next one is compared with the sample
+    before it: if the change is still there both are believed, otherwise the suspect one is dropped. The guide
+    asks this of samples below Table 1; here a jump of any sample is treated so, since a transcription error
+    does not keep to low levels (the level itself still counts at once). After a confirmed change the
+    following ones are not suspected again until a sample shows none.
+    """
+    starts = frame.starts()
+    starts = starts[~frame.online[starts]]
+    if not starts.size:
+        return
+    edges = np.r_[frame.starts(), len(frame)]
+    lengths = edges[np.searchsorted(edges, starts) + 1] - starts
+    order = np.argsort(-lengths, kind="stable")
+    starts, lengths = starts[order], lengths[order]
+    points = np.where(frame.below[:, :GASES], np.nan, frame.values[:, :GASES])
+    state = _Walk.start(len(starts))
+    for step in range(int(lengths[0])):
+        active = int(np.searchsorted(-lengths, -step, side="left"))
+        _step(starts[:active] + step, state.head(active), frame, points, levels, out)
+
+
+def _step(
+    row: Integers, state: _Walk, frame: SampleFrame, points: Floats, levels: Levels, out: Changes
+) -> None:
+    at, side, now = frame.at[row], levels.side[row], points[row]
+    reference, delta = _certain_change(
+        frame.values[row, :GASES], frame.below[row, :GASES], state.reference, state.reference_below
+    )
+    delta_exceeds = _above_delta(delta, reference, side, LABORATORY_ACCURACY, 0.0)
+    rate, span, count = _window_rate(
+        np.concatenate([state.times, at[:, None]], axis=1),
+        np.concatenate([state.values, now[:, None, :]], axis=1),
+    )
+    limit = norms_2019().rate[side[:, None], span_column(span), np.arange(GASES)]
+    rate_exceeds = _above_rate(rate, limit, span, np.nanmean(_with(now, state.reference), axis=0))
+    exceeds = delta_exceeds | rate_exceeds
+
+    waiting = state.pending >= 0
+    confirmed = waiting & (exceeds & state.pending_gases).any(axis=1)
+    refuted = waiting & ~confirmed
+    suspect = exceeds.any(axis=1) & ~confirmed & ~state.gassing
+
+    out.reference[row], out.delta[row], out.delta_exceeds[row] = reference, delta, delta_exceeds
+    out.rate[row], out.rate_span[row], out.rate_points[row] = rate, span, count
+    out.rate_limit[row], out.rate_exceeds[row] = limit, rate_exceeds
+    out.suspect[row], out.confirmed[row], out.refuted[row] = suspect, confirmed, refuted
+    out.dropped[state.pending[refuted]] = True
+
+    if confirmed.any():
+        earlier = np.where(confirmed, state.pending, row)
+        state.believe(confirmed, frame.at[earlier], points[earlier])
+    believed = ~suspect
+    state.believe(believed, at, now)
+    known = believed[:, None] & ~np.isnan(frame.values[row, :GASES])
+    state.reference[known] = frame.values[row, :GASES][known]
+    state.reference_below[known] = frame.below[row, :GASES][known]
+    state.gassing[:] = exceeds.any(axis=1) & (confirmed | state.gassing)
+    state.pending[:] = np.where(suspect, row, -1)
+    state.pending_gases[:] = exceeds & suspect[:, None]
+
+
+def _with(now: Floats, reference: Floats) -> Floats:
+    return np.stack([np.nan_to_num(now), np.nan_to_num(reference)])
+
+
+def _certain_change(
+    value: Floats, below: Bools, reference: Floats, reference_below: Bools
+) -> tuple[Floats, Floats]:
+    """Reference and delta. From "<5" to 6 the certain change is 1, from 6 to "<5" it is -1, else none."""
+    delta = value - reference
+    both = below & reference_below
+    delta = np.where(both, 0.0, delta)
+    delta = np.where(below & ~reference_below & (delta > 0), np.nan, delta)
+    delta = np.where(reference_below & ~below & (delta < 0), np.nan, delta)
+    return reference.copy(), delta
+
+
+def _above_delta(
+    delta: Floats, reference: Floats, side: NDArray[np.int8], accuracy: float, floor: float
+) -> Bools:
+    """Above Table 3. For acetylene the table says "any increase": any that the measurement can tell."""
+    limit = norms_2019().delta[side]
+    limit[:, ACETYLENE] += np.maximum(accuracy * np.sqrt(2.0) * np.nan_to_num(reference[:, ACETYLENE]), floor)
+    above: Bools = delta > limit
+    return above
+
+
+def _above_rate(rate: Floats, limit: Floats, span: Floats, mean: Floats) -> Bools:
+    """Above Table 4. For acetylene "any increasing rate": one whose rise over the span can be told."""
+    limit = limit.copy()
+    years = np.where(span[:, ACETYLENE] > 0, span[:, ACETYLENE] / 365.0, np.inf)
+    limit[:, ACETYLENE] += LABORATORY_ACCURACY * np.sqrt(2.0) * mean[:, ACETYLENE] / years
+    above: Bools = rate > limit
+    return above
+
+
+def _window_rate(times: Floats, values: Floats) -> tuple[Floats, Floats, Integers]:
+    """Least-squares rate, span and count of (s, 6) times and (s, 6, 7) values; NaN where none is given."""
+    age = times[:, -1:] - times
+    usable = (~np.isnan(values)) & (age <= LONGEST_SPAN_DAYS)[:, :, None]
+    usable &= usable[:, -1:, :]  # a rate is up to and including this sample
+    count = usable.sum(axis=1)
+    past = np.where(usable, age[:, :, None], 0.0)
+    span = past.max(axis=1)
+    x = -past
+    y = np.where(usable, values, 0.0)
+    points = np.maximum(count, 1)
+    dx = np.where(usable, x - (x.sum(axis=1) / points)[:, None, :], 0.0)
+    spread = (dx * dx).sum(axis=1)
+    valid = (count >= FEWEST) & (span >= SHORTEST_SPAN_DAYS) & (spread > 0)
+    slope = np.divide((dx * y).sum(axis=1), spread, out=np.full(spread.shape, np.nan), where=valid)
+    return slope * 365.0, np.where(valid, span, np.nan), np.where(valid, count, 0)
+
+
+# --- on-line ----------------------------------------------------------------------------------------------
+
+
+def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: Changes) -> None:
+    """On-line samples: the reading against the month that ended a month ago, and the slope of daily medians.
+
+    Only whole days before the sample's own are used, so a judgement does not depend on what came later.
+    """
+    rows = np.flatnonzero(frame.online)
+    sums = _PrefixSums(daily)
+    at, series = frame.at[rows], frame.series[rows]
+    today = np.floor(at)
+    value = np.where(frame.below[rows, :GASES], np.nan, frame.values[rows, :GASES])
+
+    end = today - REFERENCE_GAP_DAYS
+    days, mean = sums.mean(series, end - REFERENCE_LENGTH_DAYS, end)
+    reference = np.where(days >= REFERENCE_FEWEST_DAYS, mean, np.nan)
+    delta = value - reference
+    delta_exceeds = _above_delta(delta, reference, levels.side[rows], 0.0, INSTRUMENT_FLOOR)
+
+    rate, error, span, count, level = sums.slope(series, today - SHORT_SPAN_DAYS, today)
+    given = span >= SHORTEST_SPAN_DAYS
+    rate, span, count = (
+        np.where(given, rate, np.nan),
+        np.where(given, span, np.nan),
+        np.where(given, count, 0),
+    )
+    limit = norms_2019().rate[levels.side[rows][:, None], span_column(span), np.arange(GASES)]
+    significant = rate - 2.0 * error > 0
+    rate_exceeds = (rate > limit) & significant
+    rise = rate[:, ACETYLENE] * span[:, ACETYLENE] / 365.0
+    rate_exceeds[:, ACETYLENE] &= rise > np.maximum(INSTRUMENT_FLOOR, 0.1 * level[:, ACETYLENE])
+
+    exceeds = delta_exceeds | rate_exceeds
+    earlier = _a_day_earlier(series, at)
+    confirmed_gas = exceeds & np.where((earlier >= 0)[:, None], exceeds[earlier], False)
+    confirmed = confirmed_gas.any(axis=1)
+    out.reference[rows], out.delta[rows], out.delta_exceeds[rows] = reference, delta, delta_exceeds
+    out.rate[rows], out.rate_span[rows], out.rate_points[rows] = rate, span, count
+    out.rate_limit[rows], out.rate_exceeds[rows] = limit, rate_exceeds
+    out.suspect[rows] = exceeds.any(axis=1) & ~confirmed
+    out.confirmed[rows] = confirmed
+
+
+def _a_day_earlier(series: Integers, at: Floats) -> Integers:
+    """Index of the newest sample of the same series at least a day and at most three days older, or -1."""
+    key = series.astype(np.float64) * 1e6 + at  # days since 1970 stay far below a million
+    index = np.searchsorted(key, key - CONFIRM_AFTER_DAYS + 1e-9, side="right") - 1
+    found = index >= 0
+    ok = found & (series[index] == series) & (at - at[index] <= 3.0)
+    return np.where(ok, index, -1).astype(np.int64)
+
+
+class _PrefixSums:
+    """Running sums of daily medians, so that any window of any series costs the same."""
+
+    def __init__(self, daily: DailyMedians) -> None:
+        self._key = daily.series.astype(np.float64) * 1e6 + daily.day
+        y = daily.values[:, :GASES]
+        known = ~np.isnan(y)
+        # times and values are centred per series: the sums of squares then keep their digits
+        first = np.flatnonzero(np.r_[True, np.diff(daily.series) != 0]) if len(y) else np.zeros(0, np.int64)
+        lengths = np.diff(np.r_[first, len(y)])
+        self._series = daily.series[first]
+        self._origin = daily.day[first] if len(y) else np.zeros(0)
+        totals = np.add.reduceat(np.where(known, y, 0.0), first, axis=0) if len(y) else np.zeros((0, GASES))
+        counts = np.add.reduceat(known, first, axis=0) if len(y) else np.zeros((0, GASES))
+        self._centre = totals / np.maximum(counts, 1)
+        x = (daily.day - np.repeat(self._origin, lengths))[:, None] * known
+        dy = np.where(known, y - np.repeat(self._centre, lengths, axis=0), 0.0)
+        self._day = daily.day
+        self._sums = [self._running(c) for c in (known.astype(np.float64), x, dy, x * x, x * dy, dy * dy)]
+
+    @staticmethod
+    def _running(column: Floats) -> Floats:
+        return np.concatenate([np.zeros((1, column.shape[1])), np.cumsum(column, axis=0)])
+
+    def _window(self, series: Integers, begin: Floats, end: Floats) -> tuple[Integers, Integers, Integers]:
+        """First row, row after the last, and series number, of the days begin <= day < end."""
+        base = series.astype(np.float64) * 1e6
+        low = np.searchsorted(self._key, base + np.maximum(begin, 0.0), side="left")
+        high = np.searchsorted(self._key, base + np.maximum(end, 0.0), side="left")
+        which = np.searchsorted(self._series, series)
+        return low, np.maximum(high, low), np.minimum(which, max(len(self._series) - 1, 0))
+
+    def mean(self, series: Integers, begin: Floats, end: Floats) -> tuple[Floats, Floats]:
+        """Number of days and mean of the medians in a window."""
+        low, high, which = self._window(series, begin, end)
+        count = self._sums[0][high] - self._sums[0][low]
+        total = self._sums[2][high] - self._sums[2][low]
+        mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
+        return count, mean + (self._centre[which] if len(self._centre) else 0.0)
+
+    def slope(
+        self, series: Integers, begin: Floats, end: Floats
+    ) -> tuple[Floats, Floats, Floats, Integers, Floats]:
+        """Least-squares slope per year, its standard error, span [days], number of days, mean level."""
+        low, high, which = self._window(series, begin, end)
+        n, sx, sy, sxx, sxy, syy = (s[high] - s[low] for s in self._sums)
+        points = np.maximum(n, 1.0)
+        xx, xy, yy = sxx - sx * sx / points, sxy - sx * sy / points, syy - sy * sy / points
+        valid = (n >= FEWEST) & (xx > 0.5)
+        slope = np.divide(xy, xx, out=np.full(n.shape, np.nan), where=valid)
+        residual = np.maximum(yy - np.nan_to_num(slope) * xy, 0.0)
+        error = np.sqrt(np.divide(residual, (n - 2) * xx, out=np.full(n.shape, np.nan), where=valid))
+        if len(self._day):
+            last = np.clip(high - 1, 0, len(self._day) - 1)
+            first = np.clip(low, 0, len(self._day) - 1)
+            span = np.where(high > low, self._day[last] - self._day[first], 0.0)
+        else:
+            span = np.zeros(len(series))
+        level = sy / points + (self._centre[which] if len(self._centre) else 0.0)
+        spans = np.repeat(span[:, None], GASES, axis=1)
+        return slope * 365.0, error * 365.0, spans, n.astype(np.int64), level
+
+
+# --- status -----------------------------------------------------------------------------------------------
+
+
+def _settle_status(levels: Levels, out: Changes) -> None:
+    """Step 5 of the status logic: worst gas of levels, deltas and rates; 0 where nothing could be judged.
+
+    A suspect sample carries the status it will have if it is confirmed, and is marked suspect.
+    """
+    level = worst(levels.level)
+    status = np.where(level >= HIGH, 3, np.where(level >= RAISED, 2, 1))
+    status = np.where(out.delta_exceeds.any(axis=1), np.maximum(status, 2), status)
+    status = np.where(out.rate_exceeds.any(axis=1), 3, status)
+    out.status[:] = np.where((levels.level >= 0).any(axis=1), status, 0)

@@ -1,0 +1,225 @@
+"""`ullage interpret`: the engine on a plain CSV, without any database.
+
+Columns: ``asset,taken_at`` and any quantity; optional ``age_years``, ``source_kind`` (laboratory or instrument)
+and ``baseline`` (any text; where it changes within an asset, a new baseline starts, e.g. after a degassing).
+Numbers are in the program's units; "<0.5" is a censored reading; an empty cell was not measured.
+"""
+
+import csv
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import Any, TextIO
+
+import numpy as np
+
+from app.domain.engine import Judgement, assess
+from app.domain.findings import Assessment
+from app.domain.frame import SampleFrame, to_days
+from app.domain.model import SourceKind
+from app.domain.report import report
+from app.science.quantities import BY_NAME, INDEX, NAMES
+
+KNOWN = ("asset", "taken_at", "age_years", "source_kind", "baseline", *NAMES)
+ONLINE_INTERVAL_DAYS = 2.0
+"""Without ``source_kind``, an asset sampled more often than this (median) counts as monitored on-line."""
+
+
+class CsvError(Exception):
+    """The file cannot be read: ``problems`` lists every line and column at fault, with how to mend it."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+@dataclass(slots=True)
+class _Row:
+    number: int
+    asset: str
+    taken_at: datetime
+    age: float
+    online: bool | None
+    baseline: str
+    values: list[float]
+    below: int
+
+
+def interpret_csv(file: TextIO, progress: Callable[[int], None] | None = None) -> Iterator[dict[str, Any]]:
+    """Interpret every row; yields one JSON-able object a row, in the order of the file.
+
+    Args:
+        file: text with a header line.
+        progress: called with the number of rows judged so far.
+
+    Raises:
+        CsvError: naming every faulty line; nothing is yielded then.
+    """
+    rows = _read(file)
+    judgement, place = _judge(rows)
+    for i, row in enumerate(rows):
+        yield as_object(row.number, row.asset, row.taken_at, report(judgement, place[i]))
+        if progress is not None:
+            progress(i + 1)
+
+
+def as_object(number: int, asset: str, taken_at: datetime, assessment: Assessment) -> dict[str, Any]:
+    """The documented form of one result."""
+    return {
+        "row": number,
+        "asset": asset,
+        "taken_at": taken_at.isoformat().replace("+00:00", "Z"),
+        "status": assessment.status,
+        "suspect": assessment.suspect,
+        "status_reasons": list(assessment.status_reasons),
+        "methods": {name: asdict(call) for name, call in assessment.methods.items()},
+        "rates": {gas: asdict(rate) for gas, rate in assessment.rates.items()},
+        "deltas": dict(assessment.deltas),
+        "nei_oil": assessment.nei_oil,
+        "relative_saturation": assessment.relative_saturation,
+        "fault": asdict(assessment.fault) if assessment.fault else None,
+        "findings": [asdict(f) for f in assessment.findings],
+        "norm_set": assessment.norm_set,
+        "rule_set": assessment.rule_set,
+    }
+
+
+def _judge(rows: list[_Row]) -> tuple[Judgement, list[int]]:
+    """One call of the engine for all rows; also where each row of the file stands in its frame."""
+    online = _online(rows)
+    keys = [(r.asset, r.baseline, online[i]) for i, r in enumerate(rows)]
+    numbers = {key: n for n, key in enumerate(dict.fromkeys(keys))}
+    series = np.array([numbers[key] for key in keys], dtype=np.int64)
+    at = np.array([to_days(r.taken_at) for r in rows], dtype=np.float64)
+    order = np.lexsort((at, series))
+    values = np.array([r.values for r in rows], dtype=np.float64).reshape(len(rows), len(NAMES))
+    mask = np.array([r.below for r in rows], dtype=np.int64)
+    below = (mask[:, None] >> np.arange(len(NAMES))) & 1 == 1
+    frame = SampleFrame(
+        series=series[order],
+        at=at[order],
+        values=values[order],
+        below=below[order],
+        age=np.array([r.age for r in rows], dtype=np.float64)[order],
+        online=np.array(online, dtype=np.bool_)[order],
+        oxygen_ratio=np.full(len(rows), np.nan),
+    )
+    place = np.empty(len(rows), dtype=np.int64)
+    place[order] = np.arange(len(rows))
+    return assess(frame), place.tolist()
+
+
+def _online(rows: list[_Row]) -> list[bool]:
+    times: dict[str, list[datetime]] = defaultdict(list)
+    for row in rows:
+        times[row.asset].append(row.taken_at)
+    often = {}
+    for asset, taken in times.items():
+        gaps = np.diff(np.sort([to_days(t) for t in taken]))
+        often[asset] = len(gaps) >= 3 and float(np.median(gaps)) < ONLINE_INTERVAL_DAYS
+    return [often[row.asset] if row.online is None else row.online for row in rows]
+
+
+# --- reading ----------------------------------------------------------------------------------------------
+
+
+def _read(file: TextIO) -> list[_Row]:
+    reader = csv.reader(file)
+    header = [cell.strip().lstrip("\ufeff").lower() for cell in next(reader, [])]
+    problems = _header_problems(header)
+    if problems:
+        raise CsvError(problems)
+    rows: list[_Row] = []
+    for cells in reader:
+        if not any(cell.strip() for cell in cells):
+            continue
+        try:
+            rows.append(_row(len(rows) + 1, dict(zip(header, cells, strict=False)), len(cells) - len(header)))
+        except ValueError as error:
+            problems.append(f"line {reader.line_num}: {error}")
+    if problems:
+        raise CsvError(problems)
+    return rows
+
+
+def _header_problems(header: list[str]) -> list[str]:
+    if not header:
+        return ["line 1: the file is empty; it needs a header line with asset, taken_at and quantities"]
+    problems = [
+        f"line 1: the column {name!r} is missing" for name in ("asset", "taken_at") if name not in header
+    ]
+    problems += [
+        f"line 1: {name!r} is not a known column; known are {', '.join(KNOWN)}"
+        for name in header
+        if name and name not in KNOWN
+    ]
+    problems += [f"line 1: the column {n!r} stands twice" for n in set(header) if n and header.count(n) > 1]
+    return problems
+
+
+def _row(number: int, cells: dict[str, str], extra: int) -> _Row:
+    if extra > 0:
+        raise ValueError(f"{extra} cells more than the header has columns")
+    asset = cells["asset"].strip()
+    if not asset:
+        raise ValueError("asset: is empty")
+    values, below = [math.nan] * len(NAMES), 0
+    for name, text in cells.items():
+        if name in INDEX and text.strip():
+            value, censored = _number(name, text.strip())
+            values[INDEX[name]] = value
+            below |= censored << INDEX[name]
+    age = cells.get("age_years", "").strip()
+    return _Row(
+        number=number,
+        asset=asset,
+        taken_at=_time(cells.get("taken_at", "").strip()),
+        age=_plain("age_years", age) if age else math.nan,
+        online=_kind(cells.get("source_kind", "").strip()),
+        baseline=cells.get("baseline", "").strip(),
+        values=values,
+        below=below,
+    )
+
+
+def _number(name: str, text: str) -> tuple[float, int]:
+    censored = text.startswith("<")
+    value = _plain(name, text[1:].strip() if censored else text)
+    quantity = BY_NAME[name]
+    if quantity.minimum is not None and value < quantity.minimum:
+        raise ValueError(f"{name}: {text} {quantity.unit} is below the possible minimum {quantity.minimum:g}")
+    if quantity.maximum is not None and value > quantity.maximum:
+        raise ValueError(f"{name}: {text} {quantity.unit} is above the possible maximum {quantity.maximum:g}")
+    return value, int(censored)
+
+
+def _plain(name: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"{name}: {text!r} is not a number like 41.2, or <0.5 for below a limit") from None
+    if not math.isfinite(value):
+        raise ValueError(
+            f"{name}: {text!r} is not a finite number; leave the cell empty if it was not measured"
+        )
+    return value
+
+
+def _time(text: str) -> datetime:
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(
+            f"taken_at: {text!r} is not an ISO 8601 date or time like 2026-03-01T06:00Z"
+        ) from None
+    return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
+
+
+def _kind(text: str) -> bool | None:
+    if not text:
+        return None
+    if text not in set(SourceKind):
+        raise ValueError(f"source_kind: {text!r} is neither laboratory nor instrument")
+    return text == SourceKind.INSTRUMENT

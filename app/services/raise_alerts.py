@@ -1,0 +1,161 @@
+"""What new assessments do to the alerts of a compartment, and which of it is mailed."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.domain.alerting import (
+    AlertState,
+    Condition,
+    Reason,
+    State,
+    Transition,
+    decide,
+    evidence,
+)
+from app.domain.findings import Assessment
+from app.domain.model import Asset, Source, SourceKind
+from app.domain.news import AlertChange, AlertNews
+from app.domain.suppression import suppressed
+from app.services.compose_alert_mail import enqueue_alert_mail
+from app.services.judging import Judged
+from app.store import alerts
+from app.store.database import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """Where the samples come from and where a mail about them leads."""
+
+    compartment_id: int
+    source: Source
+    asset: Asset
+    public_url: str
+
+
+@dataclass(slots=True)
+class _Episode:
+    """What one batch did to one alert: from the first state to the last."""
+
+    alert_id: int
+    event_id: int
+    first: AlertState
+    last: Transition
+    judged: Judged
+
+
+def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], now: datetime) -> None:
+    """Let samples speak to the alerts in time order; mail once about what the whole batch changed.
+
+    Every transition is recorded. A mail goes out for the newest sample that changed something, and tells
+    the difference between the state before the batch and after it: a history that rose and fell says nothing.
+    """
+    if not judged:
+        return
+    stored = alerts.states_of(connection, [news.compartment_id])
+    online = news.source.kind is SourceKind.INSTRUMENT
+    speaker = news.source.code if online else "laboratory"
+    states = {c: a.state for (_, c), a in stored.items()}
+    ids: dict[Condition, int] = {c: a.id for (_, c), a in stored.items()}
+    episodes: dict[Condition, _Episode] = {}
+    for sample in judged:
+        for condition, shown in evidence(sample.assessment, speaker, online=online).items():
+            before = states.get(condition, AlertState(condition))
+            after, change = decide(before, shown, now)
+            states[condition] = after
+            if change is None:
+                continue
+            note = alerts.EventNote(
+                now, headline(condition, sample.assessment), sample.sample_id, sample.taken_at
+            )
+            ids[condition], event_id = alerts.append(
+                connection, news.compartment_id, ids.get(condition), change, note
+            )
+            first = episodes[condition].first if condition in episodes else before
+            episodes[condition] = _Episode(ids[condition], event_id, first, change, sample)
+    _remember(connection, news.compartment_id, stored, states, ids, episodes, now)
+    _mail(connection, news, list(episodes.values()), now)
+
+
+def headline(condition: Condition, assessment: Assessment) -> str:
+    """One line for lists and subjects."""
+    if condition is Condition.CONFIRMATION:
+        if not assessment.suspect:
+            return "Confirmation sample received"
+        return "Confirmation sample asked for"
+    words = {1: "Status 1, normal", 2: "Status 2, intermediate gas or possible gassing"}
+    line = words.get(assessment.status or 0, "Status 3, high gas or probable gassing")
+    return f"{line}: {assessment.fault.name}" if assessment.fault else line
+
+
+def _remember(
+    connection: Connection,
+    compartment_id: int,
+    stored: dict[tuple[int, Condition], alerts.StoredAlert],
+    states: dict[Condition, AlertState],
+    ids: dict[Condition, int],
+    episodes: dict[Condition, _Episode],
+    now: datetime,
+) -> None:
+    """Store counters that moved without a transition, or after the last one."""
+    for condition, state in states.items():
+        episode = episodes.get(condition)
+        old = stored.get((compartment_id, condition))
+        written = episode.last.after if episode else (old.state if old else AlertState(condition))
+        if state.memory != written.memory:
+            alerts.remember(connection, compartment_id, ids.get(condition), state, now)
+
+
+def _mail(connection: Connection, news: News, episodes: list[_Episode], now: datetime) -> None:
+    changes, newest = [], None
+    for episode in episodes:
+        reason = _net_reason(episode)
+        if reason is None or suppressed(episode.last, episode.judged.taken_at, now):
+            continue
+        after = episode.last.after
+        changes.append(
+            AlertChange(
+                alert_id=episode.alert_id,
+                event_id=episode.event_id,
+                condition=after.condition.value,
+                reason=reason.value,
+                from_state=episode.first.state.value,
+                to_state=after.state.value,
+                severity=after.severity,
+                previous_status=episode.first.severity or 1,
+            )
+        )
+        if newest is None or episode.judged.taken_at > newest.taken_at:
+            newest = episode.judged
+    if newest is None:
+        return
+    enqueue_alert_mail(
+        connection,
+        AlertNews(
+            sample_id=newest.sample_id,
+            compartment_id=news.compartment_id,
+            taken_at=newest.taken_at,
+            source_name=news.source.name,
+            changes=tuple(changes),
+            assessment=newest.assessment,
+        ),
+        now,
+        news.public_url,
+    )
+
+
+def _net_reason(episode: _Episode) -> Reason | None:
+    """The reason of the whole episode, or None when it ends as it began."""
+    quiet = {State.NORMAL, State.RETURNED}
+    before, after = episode.first, episode.last.after
+    if before.state in quiet and after.state in quiet:
+        return None
+    if before.state in quiet:
+        return Reason.RAISED
+    if after.state in quiet:
+        return Reason.RETURNED
+    if after.severity > before.severity:
+        return Reason.WORSENED
+    if after.severity < before.severity:
+        return Reason.EASED
+    return episode.last.reason

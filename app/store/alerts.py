@@ -1,0 +1,120 @@
+"""Alerts: one row a compartment and condition, and an event for every transition."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from app.domain.alerting import AlertState, Condition, State, Transition
+from app.store.database import Connection
+from app.store.tables import alert_events, alerts
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAlert:
+    id: int
+    compartment_id: int
+    state: AlertState
+
+
+@dataclass(frozen=True, slots=True)
+class EventNote:
+    """What is written beside a transition: when, because of which sample or whom, and why in words."""
+
+    at: datetime
+    """When it was decided."""
+    headline: str
+    sample_id: int | None = None
+    since: datetime | None = None
+    """When the sample was taken; an alert counts as open since then."""
+    author: str | None = None
+    note: str = ""
+
+
+def states_of(
+    connection: Connection, compartment_ids: Iterable[int]
+) -> dict[tuple[int, Condition], StoredAlert]:
+    """The alerts of some compartments, by compartment id and condition."""
+    query = sa.select(alerts).where(alerts.c.compartment_id.in_(list(compartment_ids)))
+    stored = (_stored(row) for row in connection.execute(query))
+    return {(alert.compartment_id, alert.state.condition): alert for alert in stored}
+
+
+def find(connection: Connection, alert_id: int) -> StoredAlert | None:
+    row = connection.execute(sa.select(alerts).where(alerts.c.id == alert_id)).first()
+    return None if row is None else _stored(row)
+
+
+def _stored(row: sa.Row[tuple[object, ...]]) -> StoredAlert:
+    state = AlertState(
+        condition=Condition(row.condition),
+        state=State(row.state),
+        severity=row.severity,
+        fault=row.memory.get("fault"),
+        memory=row.memory.get("sources", {}),
+        shelved_until=row.shelved_until,
+    )
+    return StoredAlert(row.id, row.compartment_id, state)
+
+
+def remember(
+    connection: Connection, compartment_id: int, alert_id: int | None, state: AlertState, now: datetime
+) -> int:
+    """Store an alert's memory without a transition; creates the alert in state normal if need be."""
+    memory = {"sources": {k: dict(v) for k, v in state.memory.items()}, "fault": state.fault}
+    if alert_id is not None:
+        connection.execute(sa.update(alerts).where(alerts.c.id == alert_id).values(memory=memory))
+        return alert_id
+    values = {
+        "compartment_id": compartment_id,
+        "condition": state.condition.value,
+        "state": State.NORMAL.value,
+        "severity": 0,
+        "opened_at": now,
+        "changed_at": now,
+        "headline": "",
+        "memory": memory,
+    }
+    return int(connection.execute(sa.insert(alerts).values(values).returning(alerts.c.id)).scalar_one())
+
+
+def append(
+    connection: Connection, compartment_id: int, alert_id: int | None, change: Transition, note: EventNote
+) -> tuple[int, int]:
+    """Store a transition; returns the alert's and the event's id. An alert opens when it leaves normal."""
+    if alert_id is None:
+        alert_id = remember(connection, compartment_id, None, change.after, note.at)
+    else:
+        remember(connection, compartment_id, alert_id, change.after, note.at)
+    values: dict[str, object] = {
+        "state": change.after.state.value,
+        "severity": change.after.severity,
+        "changed_at": note.at,
+        "shelved_until": change.after.shelved_until,
+        "acknowledged_by": note.author if change.after.state is State.ACKNOWLEDGED else None,
+    }
+    if note.sample_id is not None:
+        values["sample_id"] = note.sample_id
+    if note.headline:
+        values["headline"] = note.headline
+    if change.before.state in {State.NORMAL, State.RETURNED} and change.after.severity:
+        values["opened_at"] = note.since or note.at
+    if change.after.state is State.SHELVED or change.before.state is change.after.state is State.ACKNOWLEDGED:
+        del values["acknowledged_by"]
+    connection.execute(sa.update(alerts).where(alerts.c.id == alert_id).values(values))
+    event = {
+        "alert_id": alert_id,
+        "at": note.at,
+        "from_state": change.before.state.value,
+        "to_state": change.after.state.value,
+        "reason": change.reason.value,
+        "severity": change.after.severity,
+        "sample_id": note.sample_id,
+        "author": note.author,
+        "note": note.note,
+    }
+    event_id = connection.execute(
+        sa.insert(alert_events).values(event).returning(alert_events.c.id)
+    ).scalar_one()
+    return alert_id, event_id

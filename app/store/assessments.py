@@ -1,0 +1,75 @@
+"""Assessments: one counts for each sample, the earlier ones are kept with the time they were superseded."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from app.domain.findings import Assessment
+from app.store.database import Connection
+from app.store.tables import assessments
+
+
+def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: datetime) -> None:
+    """Store assessments of (sample id, assessment); an earlier one of the same sample is superseded.
+
+    One that says the same as the one that counts, under the same rule set, changes nothing.
+    """
+    current = current_of(connection, (sample_id for sample_id, _ in judged))
+    new, superseded = [], []
+    for sample_id, assessment in judged:
+        detail = assessment.to_json()
+        before = current.get(sample_id)
+        if before is not None:
+            if before["rule_set"] == assessment.rule_set and _plain(before["detail"]) == _plain(detail):
+                continue
+            superseded.append(before["id"])
+        new.append(
+            {
+                "sample_id": sample_id,
+                "rule_set": assessment.rule_set,
+                "assessed_at": now,
+                "status": assessment.status,
+                "suspect": assessment.suspect,
+                "fault": assessment.fault.code if assessment.fault else None,
+                "detail": detail,
+            }
+        )
+    for chunk in _chunks(superseded):
+        connection.execute(
+            sa.update(assessments).where(assessments.c.id.in_(chunk)).values(superseded_at=now)
+        )
+    if new:
+        connection.execute(sa.insert(assessments), new)
+
+
+def _plain(value: Any) -> Any:
+    """Tuples as lists, so that a stored form compares equal to a fresh one."""
+    if isinstance(value, Mapping):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return value
+
+
+def current_of(connection: Connection, sample_ids: Iterable[int]) -> dict[int, dict[str, Any]]:
+    """The assessment that counts, by sample id: id, rule_set, status, suspect, fault, detail."""
+    found: dict[int, dict[str, Any]] = {}
+    for chunk in _chunks(list(sample_ids)):
+        query = sa.select(assessments).where(
+            assessments.c.sample_id.in_(chunk), assessments.c.superseded_at.is_(None)
+        )
+        found.update((row["sample_id"], dict(row)) for row in connection.execute(query).mappings())
+    return found
+
+
+def history_of(connection: Connection, sample_id: int) -> list[dict[str, Any]]:
+    """All assessments of a sample, oldest first: what was known when."""
+    query = sa.select(assessments).where(assessments.c.sample_id == sample_id).order_by(assessments.c.id)
+    return [dict(row) for row in connection.execute(query).mappings()]
+
+
+def _chunks(ids: list[int], size: int = 500) -> Iterable[list[int]]:
+    for i in range(0, len(ids), size):
+        yield ids[i : i + size]

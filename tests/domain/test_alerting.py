@@ -1,0 +1,151 @@
+"""Alert decisions as a table of cases. States after ANSI/ISA-18.2; the reasons are ours."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from app.domain.alerting import (
+    ONLINE_IN_A_ROW_TO_EASE,
+    AlertState,
+    Condition,
+    Evidence,
+    Reason,
+    State,
+    decide,
+    evidence,
+)
+from app.domain.findings import Assessment, Finding, Severity
+from app.domain.suppression import Suppressed, suppressed
+
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
+
+
+def laboratory(severity: int, fault: str | None = None) -> Evidence:
+    return Evidence("laboratory", online=False, severity=severity, fault=fault)
+
+
+def monitor(severity: int, fault: str | None = None) -> Evidence:
+    return Evidence("GM-1", online=True, severity=severity, fault=fault)
+
+
+def run(shown: list[Evidence], start: AlertState | None = None) -> tuple[AlertState, list[Reason]]:
+    state, reasons = start or AlertState(Condition.GASSING), []
+    for one in shown:
+        state, change = decide(state, one, NOW)
+        if change is not None:
+            reasons.append(change.reason)
+    return state, reasons
+
+
+@pytest.mark.parametrize(
+    ("shown", "state", "severity", "reasons"),
+    [
+        ([laboratory(0)], State.NORMAL, 0, []),
+        ([laboratory(2)], State.UNACKNOWLEDGED, 2, [Reason.RAISED]),
+        ([laboratory(2), laboratory(2)], State.UNACKNOWLEDGED, 2, [Reason.RAISED]),
+        ([laboratory(2), laboratory(3)], State.UNACKNOWLEDGED, 3, [Reason.RAISED, Reason.WORSENED]),
+        ([laboratory(3), laboratory(2)], State.UNACKNOWLEDGED, 2, [Reason.RAISED, Reason.EASED]),
+        ([laboratory(3), laboratory(0)], State.RETURNED, 0, [Reason.RAISED, Reason.RETURNED]),
+        (
+            [laboratory(3, "T2"), laboratory(3, "T3")],
+            State.UNACKNOWLEDGED,
+            3,
+            [Reason.RAISED, Reason.FAULT_CHANGED],
+        ),
+        (
+            [laboratory(3), laboratory(0), laboratory(2)],
+            State.UNACKNOWLEDGED,
+            2,
+            ["raised", "returned", "raised"],
+        ),
+        # one on-line reading raises nothing, two in a row do, at what both of them show
+        ([monitor(3)], State.NORMAL, 0, []),
+        ([monitor(3), monitor(0), monitor(3)], State.NORMAL, 0, []),
+        ([monitor(2), monitor(3)], State.UNACKNOWLEDGED, 2, [Reason.RAISED]),
+        ([monitor(3), monitor(3)], State.UNACKNOWLEDGED, 3, [Reason.RAISED]),
+        ([monitor(2), monitor(3), monitor(3), monitor(3)], State.UNACKNOWLEDGED, 3, ["raised", "worsened"]),
+        # it takes more to ease
+        (
+            [monitor(3)] * 2 + [monitor(0)] * (ONLINE_IN_A_ROW_TO_EASE - 1),
+            State.UNACKNOWLEDGED,
+            3,
+            ["raised"],
+        ),
+        (
+            [monitor(3)] * 2 + [monitor(0)] * ONLINE_IN_A_ROW_TO_EASE,
+            State.RETURNED,
+            0,
+            ["raised", "returned"],
+        ),
+        # several sources: as severe as the worst of them
+        ([laboratory(3), monitor(0)], State.UNACKNOWLEDGED, 3, [Reason.RAISED]),
+        (
+            [monitor(2), monitor(2), laboratory(3), laboratory(0)],
+            State.UNACKNOWLEDGED,
+            2,
+            ["raised", "worsened", "eased"],
+        ),
+    ],
+)
+def test_transitions(shown: list[Evidence], state: State, severity: int, reasons: list[str]) -> None:
+    after, given = run(shown)
+    assert (after.state, after.severity, given) == (state, severity, reasons)
+
+
+def test_a_unit_that_was_always_normal_leaves_no_alert_behind() -> None:
+    start = AlertState(Condition.GASSING)
+    after, change = decide(start, monitor(0), NOW)
+    assert after is start
+    assert change is None
+
+
+def test_an_acknowledgement_ends_when_it_gets_worse() -> None:
+    seen = replace(run([laboratory(2)])[0], state=State.ACKNOWLEDGED)
+    assert run([laboratory(2)], seen)[0].state is State.ACKNOWLEDGED
+    assert run([laboratory(3)], seen)[0].state is State.UNACKNOWLEDGED
+
+
+def test_an_acknowledged_alert_that_returns_is_normal() -> None:
+    seen = replace(run([laboratory(2)])[0], state=State.ACKNOWLEDGED)
+    assert run([laboratory(0)], seen)[0].state is State.NORMAL
+
+
+def test_a_shelf_holds_until_its_end_or_until_it_gets_worse() -> None:
+    shelved = replace(run([laboratory(2)])[0], state=State.SHELVED, shelved_until=NOW + timedelta(days=1))
+    assert run([laboratory(2)], shelved)[0].state is State.SHELVED
+    worse, reasons = run([laboratory(3)], shelved)
+    assert (worse.state, worse.shelved_until, reasons) == (State.UNACKNOWLEDGED, None, [Reason.WORSENED])
+    over = replace(shelved, shelved_until=NOW - timedelta(minutes=1))
+    ended, reasons = run([laboratory(2)], over)
+    assert (ended.state, reasons) == (State.UNACKNOWLEDGED, [Reason.UNSHELVED])
+
+
+def test_shelved_and_old_news_are_recorded_not_sent() -> None:
+    state = run([laboratory(3)])[0]
+    shelved = replace(state, state=State.SHELVED, shelved_until=NOW + timedelta(days=9))
+    after, change = decide(shelved, laboratory(2), NOW)
+    assert change is not None
+    assert after.state is State.SHELVED
+    assert suppressed(change, NOW, NOW) is Suppressed.SHELVED
+    _, raised = decide(AlertState(Condition.GASSING), laboratory(3), NOW)
+    assert raised is not None
+    assert suppressed(raised, NOW - timedelta(days=401), NOW) is Suppressed.OLD_NEWS
+    assert suppressed(raised, NOW - timedelta(days=30), NOW) is None
+
+
+def assessment(status: int, *, suspect: bool, levels: int) -> Assessment:
+    finding = Finding("level", Severity(levels), "H₂ is high.")
+    findings = (finding,) if levels > 1 else ()
+    return Assessment(status, suspect, ("because",), "ieee_c57_104_2019", "test", findings=findings)
+
+
+def test_a_suspect_sample_asks_for_confirmation_and_its_change_raises_no_gassing_alert() -> None:
+    shown = evidence(assessment(3, suspect=True, levels=1), "laboratory", online=False)
+    assert shown[Condition.GASSING].severity == 0
+    assert shown[Condition.CONFIRMATION].severity == 3
+
+
+def test_a_suspect_sample_above_table_2_is_gassing_at_once() -> None:
+    shown = evidence(assessment(3, suspect=True, levels=3), "laboratory", online=False)
+    assert shown[Condition.GASSING].severity == 3
