@@ -11,10 +11,11 @@ from app.store.database import Connection
 from app.store.tables import assessments
 
 
-def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: datetime) -> None:
+def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: datetime) -> int:
     """Store assessments of (sample id, assessment); an earlier one of the same sample is superseded.
 
     One that says the same as the one that counts, under the same rule set, changes nothing.
+    Returns how many were stored.
     """
     current = current_of(connection, (sample_id for sample_id, _ in judged))
     new, superseded = [], []
@@ -42,6 +43,7 @@ def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: 
         )
     if new:
         connection.execute(sa.insert(assessments), new)
+    return len(new)
 
 
 def _plain(value: Any) -> Any:

@@ -50,7 +50,9 @@ class Database:
         if self.is_sqlite:
             if self.url.database and self.url.database != ":memory:":
                 Path(self.url.database).expanduser().parent.mkdir(parents=True, exist_ok=True)
-            self.engine: Engine = sa.create_engine(self.url, connect_args={"timeout": 30, "autocommit": True})
+            self.engine: Engine = sa.create_engine(
+                self.url, connect_args={"timeout": 30, "isolation_level": None}
+            )
             event.listen(self.engine, "connect", _prepare_sqlite)
         else:
             self.engine = sa.create_engine(self.url, pool_size=10, max_overflow=10, pool_pre_ping=True)

@@ -369,3 +369,15 @@ def newest_judged(
         .limit(len(but) + 1)
     )
     return next((at for sample_id, at in connection.execute(query) if sample_id not in but), None)
+
+
+def all_series(connection: Connection) -> list[tuple[int, int | None, str]]:
+    """Every (compartment id, source id, source kind) with samples; laboratories share one, source id None."""
+    laboratory = sources.c.kind == SourceKind.LABORATORY.value
+    query = (
+        sa.select(samples.c.compartment_id, sa.case((laboratory, None), else_=sources.c.id), sources.c.kind)
+        .join(sources, sources.c.id == samples.c.source_id)
+        .distinct()
+        .order_by(samples.c.compartment_id)
+    )
+    return [(row[0], row[1], row[2]) for row in connection.execute(query)]

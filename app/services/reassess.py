@@ -1,0 +1,41 @@
+"""Judge stored samples again, e.g. after the rules changed. Never mails and never moves an alert."""
+
+from collections.abc import Callable
+from datetime import datetime
+
+from app.domain.model import SourceKind
+from app.services.judging import ALWAYS, Series, judge_since
+from app.store import assessments, fleet, samples
+from app.store.database import Database
+from app.store.events import events_for
+
+
+def reassess(
+    database: Database, now: datetime, progress: Callable[[int, int], None] | None = None
+) -> tuple[int, int]:
+    """Judge every sample that counts under the current rules, one transaction a series.
+
+    Earlier assessments are superseded where the new one differs, and kept.
+
+    Args:
+        progress: called with (series done, series in all).
+
+    Returns:
+        Number of samples judged, number of assessments that changed.
+    """
+    with database.read() as connection:
+        series = samples.all_series(connection)
+    judged_count = changed = 0
+    for done, (compartment_id, source_id, kind) in enumerate(series, start=1):
+        with database.write() as connection:
+            context = fleet.compartment_context(connection, [compartment_id])[compartment_id]
+            events = events_for(connection, [compartment_id]).get(compartment_id, [])
+            instrument = source_id if kind == SourceKind.INSTRUMENT else None
+            judged = judge_since(
+                connection, Series(compartment_id, instrument, context.asset, events), ALWAYS, now
+            )
+            changed += assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
+            judged_count += len(judged)
+        if progress is not None:
+            progress(done, len(series))
+    return judged_count, changed

@@ -1,0 +1,384 @@
+"""Sites, assets, compartments, sources and contacts: upsert and look-up."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import sqlalchemy as sa
+
+from app.domain.model import (
+    Asset,
+    AssetKind,
+    Compartment,
+    CompartmentKind,
+    Contact,
+    Liquid,
+    Preservation,
+    Site,
+    Source,
+    SourceKind,
+    TapChanger,
+)
+from app.store.database import Connection
+from app.store.tables import (
+    assets,
+    compartments,
+    contacts,
+    site_contacts,
+    sites,
+    source_compartments,
+    sources,
+)
+
+Upserted = Literal["created", "changed", "unchanged"]
+
+
+class UnknownReferenceError(Exception):
+    """Something registered refers to something that is not: ``kind`` and ``code`` say what is missing."""
+
+    def __init__(self, kind: str, code: str) -> None:
+        super().__init__(f"no {kind} has the code {code!r}")
+        self.kind = kind
+        self.code = code
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSource:
+    """A source and, for an instrument, the ids of the compartments it serves by name."""
+
+    id: int
+    source: Source
+    compartments: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CompartmentContext:
+    """Everything around one compartment."""
+
+    asset: Asset
+    compartment: Compartment
+    site: Site
+    contacts: tuple[Contact, ...]
+
+
+# --- upsert -----------------------------------------------------------------------------------------------
+
+
+def _upsert(
+    connection: Connection, table: sa.Table, key: dict[str, Any], values: dict[str, Any]
+) -> tuple[int, Upserted]:
+    where = sa.and_(*(table.c[name] == value for name, value in key.items()))
+    row = connection.execute(sa.select(table).where(where)).mappings().first()
+    if row is None:
+        statement = sa.insert(table).values(**key, **values).returning(table.c.id)
+        return int(connection.execute(statement).scalar_one()), "created"
+    if all(row[name] == value for name, value in values.items()):
+        return int(row["id"]), "unchanged"
+    connection.execute(sa.update(table).where(table.c.id == row["id"]).values(values))
+    return int(row["id"]), "changed"
+
+
+def _id_of(connection: Connection, table: sa.Table, code: str, kind: str) -> int:
+    found = connection.execute(sa.select(table.c.id).where(table.c.code == code)).scalar()
+    if found is None:
+        raise UnknownReferenceError(kind, code)
+    return int(found)
+
+
+def _set_links(
+    connection: Connection, table: sa.Table, owner: str, owner_id: int, other: str, ids: set[int]
+) -> bool:
+    """Make the link table hold exactly these links; True when it did not already."""
+    query = sa.select(table.c[other]).where(table.c[owner] == owner_id)
+    before = set(connection.execute(query).scalars())
+    if before == ids:
+        return False
+    for gone in before - ids:
+        connection.execute(sa.delete(table).where(table.c[owner] == owner_id, table.c[other] == gone))
+    if ids - before:
+        connection.execute(sa.insert(table), [{owner: owner_id, other: i} for i in sorted(ids - before)])
+    return True
+
+
+def upsert_site(connection: Connection, site: Site) -> Upserted:
+    return _upsert(connection, sites, {"code": site.code}, {"name": site.name, "time_zone": site.time_zone})[
+        1
+    ]
+
+
+def upsert_asset(connection: Connection, asset: Asset) -> Upserted:
+    """Raises UnknownReferenceError when its site is not registered."""
+    values = {
+        "site_id": _id_of(connection, sites, asset.site_code, "site"),
+        "name": asset.name,
+        "kind": asset.kind.value,
+        "serial": asset.serial,
+        "manufacturer": asset.manufacturer,
+        "year_energized": asset.year_energized,
+        "rated_kv": asset.rated_kv,
+        "rated_mva": asset.rated_mva,
+        "liquid": asset.liquid.value,
+        "oil_volume_l": asset.oil_volume_l,
+        "preservation": asset.preservation.value,
+        "tap_changer": asset.tap_changer.value,
+        "norm_set": asset.norm_set,
+    }
+    return _upsert(connection, assets, {"code": asset.code}, values)[1]
+
+
+def upsert_compartment(connection: Connection, compartment: Compartment) -> Upserted:
+    """Raises UnknownReferenceError when its asset is not registered."""
+    key = {
+        "asset_id": _id_of(connection, assets, compartment.asset_code, "asset"),
+        "name": compartment.name,
+    }
+    values = {"kind": compartment.kind.value, "oil_volume_l": compartment.oil_volume_l}
+    return _upsert(connection, compartments, key, values)[1]
+
+
+def upsert_source(connection: Connection, source: Source) -> Upserted:
+    """Raises UnknownReferenceError when its asset or one of its compartments is not registered."""
+    asset_id = None if source.asset_code is None else _id_of(connection, assets, source.asset_code, "asset")
+    values = {
+        "name": source.name,
+        "kind": source.kind.value,
+        "asset_id": asset_id,
+        "expected_interval_minutes": source.expected_interval_minutes,
+        "profile": source.profile,
+    }
+    source_id, result = _upsert(connection, sources, {"code": source.code}, values)
+    served: set[int] = set()
+    if source.asset_code is not None:
+        pairs = [(source.asset_code, name) for name in source.compartments]
+        ids = compartment_ids(connection, pairs)
+        for asset_code, name in pairs:
+            if (asset_code, name) not in ids:
+                raise UnknownReferenceError("compartment", f"{asset_code}/{name}")
+        served = set(ids.values())
+    linked = _set_links(connection, source_compartments, "source_id", source_id, "compartment_id", served)
+    return "changed" if linked and result == "unchanged" else result
+
+
+def upsert_contact(connection: Connection, contact: Contact) -> Upserted:
+    """Raises UnknownReferenceError when one of the sites is not registered."""
+    values = {"name": contact.name, "email": contact.email}
+    contact_id, result = _upsert(connection, contacts, {"code": contact.code}, values)
+    site_ids = {_id_of(connection, sites, code, "site") for code in contact.sites}
+    linked = _set_links(connection, site_contacts, "contact_id", contact_id, "site_id", site_ids)
+    return "changed" if linked and result == "unchanged" else result
+
+
+# --- look-up ----------------------------------------------------------------------------------------------
+
+
+def find_source(connection: Connection, code: str) -> StoredSource | None:
+    """A source by its code, or None."""
+    query = (
+        sa.select(sources, assets.c.code.label("asset_code"))
+        .outerjoin(assets, assets.c.id == sources.c.asset_id)
+        .where(sources.c.code == code)
+    )
+    row = connection.execute(query).first()
+    if row is None:
+        return None
+    served = (
+        sa.select(compartments.c.name, compartments.c.id)
+        .join(source_compartments, source_compartments.c.compartment_id == compartments.c.id)
+        .where(source_compartments.c.source_id == row.id)
+        .order_by(compartments.c.name)
+    )
+    ids = {row.name: row.id for row in connection.execute(served)}
+    return StoredSource(row.id, _source(row, tuple(ids)), ids)
+
+
+def all_sources(connection: Connection, kind: SourceKind | None = None) -> list[Source]:
+    """All sources in the order of their codes; instruments without their compartments' names left out."""
+    query = sa.select(sources.c.code).order_by(sources.c.code)
+    if kind is not None:
+        query = query.where(sources.c.kind == kind.value)
+    found = (find_source(connection, code) for code in connection.execute(query).scalars().all())
+    return [stored.source for stored in found if stored is not None]
+
+
+def _source(row: Any, served: tuple[str, ...]) -> Source:
+    return Source(
+        code=row.code,
+        name=row.name,
+        kind=SourceKind(row.kind),
+        asset_code=row.asset_code,
+        compartments=served,
+        expected_interval_minutes=row.expected_interval_minutes,
+        profile=row.profile,
+    )
+
+
+def compartment_ids(connection: Connection, pairs: Iterable[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    """Ids of compartments by (asset code, compartment name); those not registered are left out."""
+    wanted = set(pairs)
+    found: dict[tuple[str, str], int] = {}
+    codes = sorted({code for code, _ in wanted})
+    for begin in range(0, len(codes), 500):
+        query = (
+            sa.select(assets.c.code, compartments.c.name, compartments.c.id)
+            .join(assets, assets.c.id == compartments.c.asset_id)
+            .where(assets.c.code.in_(codes[begin : begin + 500]))
+        )
+        found.update({(c, n): i for c, n, i in connection.execute(query) if (c, n) in wanted})
+    return found
+
+
+@dataclass(frozen=True)
+class AssetIndex:
+    """Resolves what a file calls a unit: the owner's code, the serial number or the name, exactly as written."""
+
+    by_code: dict[str, str]
+    by_serial: dict[str, list[str]]
+    by_name: dict[str, list[str]]
+    compartments: dict[str, tuple[str, ...]]
+    """Compartment names by asset code."""
+    time_zones: dict[str, str]
+    """The site's time zone by asset code."""
+
+    def find(self, text: str, kinds: Sequence[str] = ("code", "serial", "name")) -> list[str]:
+        """Codes of the assets that ``text`` may mean; the first kind with a match decides."""
+        for kind in kinds:
+            if kind == "code" and text in self.by_code:
+                return [self.by_code[text]]
+            table = {"serial": self.by_serial, "name": self.by_name}.get(kind, {})
+            if text in table:
+                return table[text]
+        return []
+
+
+def asset_index(connection: Connection) -> AssetIndex:
+    query = sa.select(assets.c.code, assets.c.serial, assets.c.name, sites.c.time_zone).join(
+        sites, sites.c.id == assets.c.site_id
+    )
+    index = AssetIndex({}, {}, {}, {}, {})
+    for code, serial, name, time_zone in connection.execute(query):
+        index.by_code[code] = code
+        index.time_zones[code] = time_zone
+        index.by_name.setdefault(name, []).append(code)
+        if serial:
+            index.by_serial.setdefault(serial, []).append(code)
+    names = sa.select(assets.c.code, compartments.c.name).join(assets, assets.c.id == compartments.c.asset_id)
+    for code, name in connection.execute(names.order_by(compartments.c.id)):
+        index.compartments[code] = (*index.compartments.get(code, ()), name)
+    return index
+
+
+def find_asset(connection: Connection, code: str) -> tuple[Asset, tuple[Compartment, ...]] | None:
+    """An asset and its compartments by the owner's code, or None."""
+    query = (
+        sa.select(assets, sites.c.code.label("site_code"))
+        .join(sites, sites.c.id == assets.c.site_id)
+        .where(assets.c.code == code)
+    )
+    row = connection.execute(query).first()
+    if row is None:
+        return None
+    parts = sa.select(compartments).where(compartments.c.asset_id == row.id).order_by(compartments.c.id)
+    return _asset(row), tuple(_compartment(code, part) for part in connection.execute(parts))
+
+
+def all_assets(connection: Connection) -> list[Asset]:
+    query = sa.select(assets, sites.c.code.label("site_code")).join(sites, sites.c.id == assets.c.site_id)
+    return [_asset(row) for row in connection.execute(query.order_by(assets.c.code))]
+
+
+def all_sites(connection: Connection) -> list[Site]:
+    query = sa.select(sites).order_by(sites.c.code)
+    return [Site(row.code, row.name, row.time_zone) for row in connection.execute(query)]
+
+
+def all_contacts(connection: Connection) -> list[Contact]:
+    linked = _linked_sites(connection)
+    query = sa.select(contacts).order_by(contacts.c.code)
+    return [Contact(r.code, r.name, r.email, tuple(linked.get(r.id, ()))) for r in connection.execute(query)]
+
+
+def _linked_sites(connection: Connection) -> dict[int, list[str]]:
+    """Site codes by contact id."""
+    query = sa.select(site_contacts.c.contact_id, sites.c.code).join(
+        sites, sites.c.id == site_contacts.c.site_id
+    )
+    linked: dict[int, list[str]] = {}
+    for contact_id, code in connection.execute(query.order_by(sites.c.code)):
+        linked.setdefault(contact_id, []).append(code)
+    return linked
+
+
+def compartment_context(
+    connection: Connection, compartment_ids: Iterable[int]
+) -> dict[int, CompartmentContext]:
+    """Asset, site and contacts of compartments, by compartment id; ids that are not known are left out."""
+    wanted = sorted(set(compartment_ids))
+    query = (
+        sa.select(
+            compartments.c.id.label("compartment_id"),
+            compartments.c.name.label("compartment_name"),
+            compartments.c.kind.label("compartment_kind"),
+            compartments.c.oil_volume_l.label("compartment_oil_volume_l"),
+            sites.c.code.label("site_code"),
+            sites.c.name.label("site_name"),
+            sites.c.time_zone,
+            assets,
+        )
+        .join(assets, assets.c.id == compartments.c.asset_id)
+        .join(sites, sites.c.id == assets.c.site_id)
+        .where(compartments.c.id.in_(wanted))
+    )
+    found = connection.execute(query).all()
+    people = _contacts_by_site(connection, {row.site_id for row in found})
+    return {
+        row.compartment_id: CompartmentContext(
+            asset=_asset(row),
+            compartment=Compartment(
+                row.code,
+                row.compartment_name,
+                CompartmentKind(row.compartment_kind),
+                row.compartment_oil_volume_l,
+            ),
+            site=Site(row.site_code, row.site_name, row.time_zone),
+            contacts=people.get(row.site_id, ()),
+        )
+        for row in found
+    }
+
+
+def _contacts_by_site(connection: Connection, site_ids: Iterable[int]) -> dict[int, tuple[Contact, ...]]:
+    query = (
+        sa.select(site_contacts.c.site_id, sites.c.code.label("site_code"), contacts)
+        .join(contacts, contacts.c.id == site_contacts.c.contact_id)
+        .join(sites, sites.c.id == site_contacts.c.site_id)
+        .where(site_contacts.c.site_id.in_(list(site_ids)))
+        .order_by(contacts.c.code)
+    )
+    linked: dict[int, tuple[Contact, ...]] = {}
+    for row in connection.execute(query):
+        contact = Contact(row.code, row.name, row.email, (row.site_code,))
+        linked[row.site_id] = (*linked.get(row.site_id, ()), contact)
+    return linked
+
+
+def _asset(row: Any) -> Asset:
+    return Asset(
+        code=row.code,
+        name=row.name,
+        site_code=row.site_code,
+        kind=AssetKind(row.kind),
+        serial=row.serial,
+        manufacturer=row.manufacturer,
+        year_energized=row.year_energized,
+        rated_kv=row.rated_kv,
+        rated_mva=row.rated_mva,
+        liquid=Liquid(row.liquid),
+        oil_volume_l=row.oil_volume_l,
+        preservation=Preservation(row.preservation),
+        tap_changer=TapChanger(row.tap_changer),
+        norm_set=row.norm_set,
+    )
+
+
+def _compartment(asset_code: str, row: Any) -> Compartment:
+    return Compartment(asset_code, row.name, CompartmentKind(row.kind), row.oil_volume_l)

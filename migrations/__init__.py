@@ -1,0 +1,1 @@
+"""Schema revisions, applied by ``ullage db upgrade`` (see app/store/migrate.py)."""

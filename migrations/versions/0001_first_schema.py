@@ -1,0 +1,410 @@
+"""First schema
+
+Revision: 0001
+Follows:
+"""
+
+import sqlalchemy as sa
+from alembic import op
+from sqlalchemy.dialects import postgresql
+
+import app.store.database
+
+revision = "0001"
+down_revision = None
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.create_table(
+        "contacts",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("email", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_contacts")),
+        sa.UniqueConstraint("code", name=op.f("uq_contacts_code")),
+    )
+    op.create_table(
+        "heartbeats",
+        sa.Column("worker", sa.Text(), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.PrimaryKeyConstraint("worker", name=op.f("pk_heartbeats")),
+    )
+    op.create_table(
+        "sites",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("time_zone", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_sites")),
+        sa.UniqueConstraint("code", name=op.f("uq_sites_code")),
+    )
+    op.create_table(
+        "assets",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("site_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("serial", sa.Text(), nullable=True),
+        sa.Column("manufacturer", sa.Text(), nullable=True),
+        sa.Column("year_energized", sa.Integer(), nullable=True),
+        sa.Column("rated_kv", sa.Double(), nullable=True),
+        sa.Column("rated_mva", sa.Double(), nullable=True),
+        sa.Column("liquid", sa.Text(), nullable=False),
+        sa.Column("oil_volume_l", sa.Double(), nullable=True),
+        sa.Column("preservation", sa.Text(), nullable=False),
+        sa.Column("tap_changer", sa.Text(), nullable=False),
+        sa.Column("norm_set", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_assets_site_id_sites")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_assets")),
+        sa.UniqueConstraint("code", name=op.f("uq_assets_code")),
+    )
+    with op.batch_alter_table("assets", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_assets_site_id"), ["site_id"], unique=False)
+
+    op.create_table(
+        "site_contacts",
+        sa.Column("site_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("contact_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["contact_id"], ["contacts.id"], name=op.f("fk_site_contacts_contact_id_contacts")
+        ),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_site_contacts_site_id_sites")),
+        sa.PrimaryKeyConstraint("site_id", "contact_id", name=op.f("pk_site_contacts")),
+    )
+    op.create_table(
+        "compartments",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("asset_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("oil_volume_l", sa.Double(), nullable=True),
+        sa.ForeignKeyConstraint(["asset_id"], ["assets.id"], name=op.f("fk_compartments_asset_id_assets")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_compartments")),
+        sa.UniqueConstraint("asset_id", "name", name=op.f("uq_compartments_asset_id_name")),
+    )
+    op.create_table(
+        "sources",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("asset_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("expected_interval_minutes", sa.Integer(), nullable=True),
+        sa.Column("profile", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["asset_id"], ["assets.id"], name=op.f("fk_sources_asset_id_assets")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_sources")),
+        sa.UniqueConstraint("code", name=op.f("uq_sources_code")),
+    )
+    with op.batch_alter_table("sources", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_sources_asset_id"), ["asset_id"], unique=False)
+
+    op.create_table(
+        "api_keys",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("scope", sa.Text(), nullable=False),
+        sa.Column("prefix", sa.Text(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("created_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("last_used_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("expires_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("revoked_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(["source_id"], ["sources.id"], name=op.f("fk_api_keys_source_id_sources")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_api_keys")),
+        sa.UniqueConstraint("prefix", name=op.f("uq_api_keys_prefix")),
+    )
+    with op.batch_alter_table("api_keys", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_api_keys_source_id"), ["source_id"], unique=False)
+
+    op.create_table(
+        "daily_medians",
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("day", sa.Date(), nullable=False),
+        sa.Column("count", sa.Integer(), nullable=False),
+        sa.Column("below", sa.Integer(), nullable=False),
+        sa.Column("h2", sa.Double(), nullable=True),
+        sa.Column("ch4", sa.Double(), nullable=True),
+        sa.Column("c2h6", sa.Double(), nullable=True),
+        sa.Column("c2h4", sa.Double(), nullable=True),
+        sa.Column("c2h2", sa.Double(), nullable=True),
+        sa.Column("co", sa.Double(), nullable=True),
+        sa.Column("co2", sa.Double(), nullable=True),
+        sa.Column("o2", sa.Double(), nullable=True),
+        sa.Column("n2", sa.Double(), nullable=True),
+        sa.Column("c3h6", sa.Double(), nullable=True),
+        sa.Column("c3h8", sa.Double(), nullable=True),
+        sa.Column("water", sa.Double(), nullable=True),
+        sa.Column("oil_temperature", sa.Double(), nullable=True),
+        sa.Column("ambient_temperature", sa.Double(), nullable=True),
+        sa.Column("load", sa.Double(), nullable=True),
+        sa.Column("breakdown_voltage", sa.Double(), nullable=True),
+        sa.Column("acidity", sa.Double(), nullable=True),
+        sa.Column("interfacial_tension", sa.Double(), nullable=True),
+        sa.Column("dissipation_factor", sa.Double(), nullable=True),
+        sa.Column("furfural", sa.Double(), nullable=True),
+        sa.Column("relative_saturation", sa.Double(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"], ["compartments.id"], name=op.f("fk_daily_medians_compartment_id_compartments")
+        ),
+        sa.ForeignKeyConstraint(
+            ["source_id"], ["sources.id"], name=op.f("fk_daily_medians_source_id_sources")
+        ),
+        sa.PrimaryKeyConstraint("compartment_id", "source_id", "day", name=op.f("pk_daily_medians")),
+    )
+    op.create_table(
+        "files",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("sha256", sa.Text(), nullable=False),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.Column("uploaded_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("uploaded_by", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["source_id"], ["sources.id"], name=op.f("fk_files_source_id_sources")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_files")),
+        sa.UniqueConstraint("source_id", "sha256", name=op.f("uq_files_source_id_sha256")),
+    )
+    op.create_table(
+        "service_events",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"],
+            ["compartments.id"],
+            name=op.f("fk_service_events_compartment_id_compartments"),
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_service_events")),
+        sa.UniqueConstraint(
+            "compartment_id", "at", "kind", name=op.f("uq_service_events_compartment_id_at_kind")
+        ),
+    )
+    op.create_table(
+        "source_compartments",
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"],
+            ["compartments.id"],
+            name=op.f("fk_source_compartments_compartment_id_compartments"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["source_id"], ["sources.id"], name=op.f("fk_source_compartments_source_id_sources")
+        ),
+        sa.PrimaryKeyConstraint("source_id", "compartment_id", name=op.f("pk_source_compartments")),
+    )
+    op.create_table(
+        "samples",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("taken_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("current", sa.Boolean(), nullable=False),
+        sa.Column("received_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("file_line", sa.Integer(), nullable=True),
+        sa.Column("laboratory_number", sa.Text(), nullable=True),
+        sa.Column("remark", sa.Text(), nullable=True),
+        sa.Column("excluded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("excluded_by", sa.Text(), nullable=True),
+        sa.Column("excluded_because", sa.Text(), nullable=True),
+        sa.Column("below", sa.Integer(), nullable=False),
+        sa.Column("h2", sa.Double(), nullable=True),
+        sa.Column("ch4", sa.Double(), nullable=True),
+        sa.Column("c2h6", sa.Double(), nullable=True),
+        sa.Column("c2h4", sa.Double(), nullable=True),
+        sa.Column("c2h2", sa.Double(), nullable=True),
+        sa.Column("co", sa.Double(), nullable=True),
+        sa.Column("co2", sa.Double(), nullable=True),
+        sa.Column("o2", sa.Double(), nullable=True),
+        sa.Column("n2", sa.Double(), nullable=True),
+        sa.Column("c3h6", sa.Double(), nullable=True),
+        sa.Column("c3h8", sa.Double(), nullable=True),
+        sa.Column("water", sa.Double(), nullable=True),
+        sa.Column("oil_temperature", sa.Double(), nullable=True),
+        sa.Column("ambient_temperature", sa.Double(), nullable=True),
+        sa.Column("load", sa.Double(), nullable=True),
+        sa.Column("breakdown_voltage", sa.Double(), nullable=True),
+        sa.Column("acidity", sa.Double(), nullable=True),
+        sa.Column("interfacial_tension", sa.Double(), nullable=True),
+        sa.Column("dissipation_factor", sa.Double(), nullable=True),
+        sa.Column("furfural", sa.Double(), nullable=True),
+        sa.Column("relative_saturation", sa.Double(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"], ["compartments.id"], name=op.f("fk_samples_compartment_id_compartments")
+        ),
+        sa.ForeignKeyConstraint(["file_id"], ["files.id"], name=op.f("fk_samples_file_id_files")),
+        sa.ForeignKeyConstraint(["source_id"], ["sources.id"], name=op.f("fk_samples_source_id_sources")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_samples")),
+        sa.UniqueConstraint(
+            "compartment_id",
+            "source_id",
+            "taken_at",
+            "revision",
+            name=op.f("uq_samples_compartment_id_source_id_taken_at_revision"),
+        ),
+    )
+    with op.batch_alter_table("samples", schema=None) as batch_op:
+        batch_op.create_index(
+            "ix_samples_compartment_id_taken_at", ["compartment_id", "taken_at"], unique=False
+        )
+        batch_op.create_index(batch_op.f("ix_samples_file_id"), ["file_id"], unique=False)
+
+    op.create_table(
+        "alerts",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("condition", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("severity", sa.Integer(), nullable=False),
+        sa.Column("opened_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("changed_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("headline", sa.Text(), nullable=False),
+        sa.Column("acknowledged_by", sa.Text(), nullable=True),
+        sa.Column("shelved_until", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column(
+            "memory",
+            sa.JSON().with_variant(postgresql.JSONB(), "postgresql"),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"], ["compartments.id"], name=op.f("fk_alerts_compartment_id_compartments")
+        ),
+        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_alerts_sample_id_samples")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_alerts")),
+    )
+    with op.batch_alter_table("alerts", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_alerts_compartment_id"), ["compartment_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_alerts_state"), ["state"], unique=False)
+
+    op.create_table(
+        "assessments",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("rule_set", sa.Text(), nullable=False),
+        sa.Column("assessed_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("superseded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("status", sa.Integer(), nullable=True),
+        sa.Column("suspect", sa.Boolean(), nullable=False),
+        sa.Column("fault", sa.Text(), nullable=True),
+        sa.Column(
+            "detail",
+            sa.JSON().with_variant(postgresql.JSONB(), "postgresql"),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_assessments_sample_id_samples")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_assessments")),
+    )
+    with op.batch_alter_table("assessments", schema=None) as batch_op:
+        batch_op.create_index("ix_assessments_sample_id", ["sample_id"], unique=False)
+
+    op.create_table(
+        "alert_events",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("alert_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("from_state", sa.Text(), nullable=False),
+        sa.Column("to_state", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("severity", sa.Integer(), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("author", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["alert_id"], ["alerts.id"], name=op.f("fk_alert_events_alert_id_alerts")),
+        sa.ForeignKeyConstraint(
+            ["sample_id"], ["samples.id"], name=op.f("fk_alert_events_sample_id_samples")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_alert_events")),
+    )
+    with op.batch_alter_table("alert_events", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_alert_events_alert_id"), ["alert_id"], unique=False)
+
+    op.create_table(
+        "messages",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("contact_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("alert_event_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("to_address", sa.Text(), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("text", sa.Text(), nullable=False),
+        sa.Column("html", sa.Text(), nullable=False),
+        sa.Column("message_id", sa.Text(), nullable=False),
+        sa.Column("thread_id", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("created_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("next_attempt_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("leased_until", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("sent_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("last_error", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["alert_event_id"], ["alert_events.id"], name=op.f("fk_messages_alert_event_id_alert_events")
+        ),
+        sa.ForeignKeyConstraint(
+            ["contact_id"], ["contacts.id"], name=op.f("fk_messages_contact_id_contacts")
+        ),
+        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_messages_sample_id_samples")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_messages")),
+        sa.UniqueConstraint("message_id", name=op.f("uq_messages_message_id")),
+        sa.UniqueConstraint("sample_id", "to_address", name="one_mail_per_sample_and_address"),
+    )
+    with op.batch_alter_table("messages", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_messages_alert_event_id"), ["alert_event_id"], unique=False)
+        batch_op.create_index("ix_messages_state_next_attempt_at", ["state", "next_attempt_at"], unique=False)
+
+
+def downgrade() -> None:
+    with op.batch_alter_table("messages", schema=None) as batch_op:
+        batch_op.drop_index("ix_messages_state_next_attempt_at")
+        batch_op.drop_index(batch_op.f("ix_messages_alert_event_id"))
+
+    op.drop_table("messages")
+    with op.batch_alter_table("alert_events", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_alert_events_alert_id"))
+
+    op.drop_table("alert_events")
+    with op.batch_alter_table("assessments", schema=None) as batch_op:
+        batch_op.drop_index("ix_assessments_sample_id")
+
+    op.drop_table("assessments")
+    with op.batch_alter_table("alerts", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_alerts_state"))
+        batch_op.drop_index(batch_op.f("ix_alerts_compartment_id"))
+
+    op.drop_table("alerts")
+    with op.batch_alter_table("samples", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_samples_file_id"))
+        batch_op.drop_index("ix_samples_compartment_id_taken_at")
+
+    op.drop_table("samples")
+    op.drop_table("source_compartments")
+    op.drop_table("service_events")
+    op.drop_table("files")
+    op.drop_table("daily_medians")
+    with op.batch_alter_table("api_keys", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_api_keys_source_id"))
+
+    op.drop_table("api_keys")
+    with op.batch_alter_table("sources", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_sources_asset_id"))
+
+    op.drop_table("sources")
+    op.drop_table("compartments")
+    op.drop_table("site_contacts")
+    with op.batch_alter_table("assets", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_assets_site_id"))
+
+    op.drop_table("assets")
+    op.drop_table("sites")
+    op.drop_table("heartbeats")
+    op.drop_table("contacts")
