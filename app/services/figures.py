@@ -1,0 +1,156 @@
+"""Figures of one unit: from its readings to plotly's JSON, ready for the browser."""
+
+from collections.abc import Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from app.domain.norms import NORM_SET
+from app.plots.palette import SVG_PATHS, mark
+from app.plots.trend import EventLine, NormLine, TrendInput, TrendPoint, trend
+from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
+from app.science.pentagons import PENTAGON_1_VERTICES, pentagon_point
+from app.science.quantities import BY_NAME, FAULT_GASES, NORM_GASES
+from app.science.triangles import TRIANGLE_1_VERTICES
+from app.services.trend_data import Point, TrendData, trend_data
+from app.store.database import Database
+from app.store.views import SampleView
+
+DRAWN = (*NORM_GASES, "o2", "n2", "water", "relative_saturation", "oil_temperature", "load")
+"""Quantities with a trend chart, in page order; those without readings in the window are left out."""
+TRIANGLE_1_GASES = ("ch4", "c2h4", "c2h2")
+
+
+def trend_figures(database: Database, code: str, compartment: str, range_key: str) -> dict[str, Any] | None:
+    """``figures`` (one a quantity), ``notes`` (what was left out or thinned), ``events``; None: no such unit."""
+    data = trend_data(database, code, compartment, range_key)
+    if data is None:
+        return None
+    shown = [q for q in DRAWN if data.laboratory.get(q) or data.online.get(q)]
+    notes = list(data.cut)
+    if data.online_is_daily and data.online:
+        notes.append("on-line readings are drawn as daily medians (UTC days)")
+    return {
+        "figures": [_item(data, q) for q in shown],
+        "notes": notes,
+        "zone": data.unit.site.time_zone,
+    }
+
+
+def diagram_figures(database: Database, code: str, compartment: str) -> dict[str, Any] | None:
+    """Triangle 1 and pentagon 1 with the samples that can be placed in them; None: no such unit.
+
+    A sample with a gas below its detection limit is placed at the limit and said to be so.
+    """
+    data = trend_data(database, code, compartment, "5y")
+    if data is None:
+        return None
+    samples = data.laboratory_samples or _thinned(data.online_samples)
+    zone = ZoneInfo(data.unit.site.time_zone)
+    in_triangle = [p for s in samples if (p := _in_triangle(s, zone))][-PATH_LENGTH:]
+    in_pentagon = [p for s in samples if (p := _in_pentagon(s, zone))][-PATH_LENGTH:]
+    return {
+        "figures": [
+            {
+                "key": "duval_triangle_1",
+                "count": len(in_triangle),
+                "figure": triangle(
+                    TRIANGLE_1_VERTICES, [BY_NAME[g].symbol for g in TRIANGLE_1_GASES], in_triangle
+                ),
+            },
+            {
+                "key": "duval_pentagon_1",
+                "count": len(in_pentagon),
+                "figure": pentagon(PENTAGON_1_VERTICES, _pentagon_corners(), in_pentagon),
+            },
+        ]
+    }
+
+
+def _item(data: TrendData, quantity: str) -> dict[str, Any]:
+    known = BY_NAME[quantity]
+    style = mark(quantity)
+    points = sorted((*data.laboratory.get(quantity, []), *data.online.get(quantity, [])), key=lambda p: p.at)
+    low, high = min(p.value for p in points), max(p.value for p in points)
+    return {
+        "quantity": quantity,
+        "symbol": known.symbol,
+        "label": known.label,
+        "unit": known.unit,
+        "mark": {"path": SVG_PATHS[style.symbol], "color": style.color},
+        "summary": f"{known.label}: {len(points)} readings between {low:g} and {high:g} {known.unit}, "
+        f"the last {'below ' if points[-1].below else ''}{points[-1].value:g}",
+        "figure": trend(_trend_input(data, quantity)),
+    }
+
+
+def _trend_input(data: TrendData, quantity: str) -> TrendInput:
+    norms: list[NormLine] = []
+    if data.column and quantity in data.column.limits and data.unit.asset.norm_set == NORM_SET:
+        limits = data.column.limits[quantity]
+        norms = [
+            NormLine(limits.typical.value, f"Table 1: {limits.typical.value:g}", strong=False),
+            NormLine(limits.high.value, f"Table 2: {limits.high.value:g}", strong=True),
+        ]
+    return TrendInput(
+        quantity=quantity,
+        laboratory=_drawn(data.laboratory.get(quantity, [])),
+        online=_drawn(data.online.get(quantity, [])),
+        norms=norms,
+        events=[EventLine(e.at, f"{e.kind.value.replace('_', ' ')} {e.note}".strip()) for e in data.events],
+        window=(data.start, data.end),
+        time_zone=data.unit.site.time_zone,
+    )
+
+
+def _drawn(points: Sequence[Point]) -> list[TrendPoint]:
+    return [TrendPoint(p.at, p.value, p.below) for p in points]
+
+
+def _thinned(samples: Sequence[SampleView]) -> Sequence[SampleView]:
+    """Evenly spaced readings that still end with the newest."""
+    step = max(1, len(samples) // PATH_LENGTH)
+    return samples[::-1][::step][::-1]
+
+
+def _in_triangle(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:
+    shares = _shares(sample, TRIANGLE_1_GASES)
+    return PathPoint(tuple(shares), _label(sample, zone, TRIANGLE_1_GASES, shares)) if shares else None
+
+
+def _in_pentagon(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:
+    shares = _shares(sample, FAULT_GASES)
+    if shares is None:
+        return None
+    x, y = pentagon_point(*shares)
+    return PathPoint((float(x), float(y)), _label(sample, zone, FAULT_GASES, shares))
+
+
+def _shares(sample: SampleView, gases: Sequence[str]) -> list[float] | None:
+    """Percentages of the gases' sum; None where one was not measured or none was found."""
+    if any(gas not in sample.readings for gas in gases):
+        return None
+    numbers = [sample.readings[gas].number for gas in gases]
+    total = sum(numbers)
+    if total <= 0 or all(sample.readings[gas].below is not None for gas in gases):
+        return None
+    return [100.0 * value / total for value in numbers]
+
+
+def _label(sample: SampleView, zone: ZoneInfo, gases: Sequence[str], shares: Sequence[float]) -> str:
+    at = sample.taken_at.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+    parts = [f"{BY_NAME[g].symbol} {share:.1f} %" for g, share in zip(gases, shares, strict=True)]
+    limits = [BY_NAME[g].symbol for g in gases if sample.readings[g].below is not None]
+    note = f"<br>at the detection limit: {', '.join(limits)}" if limits else ""
+    return f"{at}, {sample.source_name}<br>{'<br>'.join(parts)}{note}"
+
+
+def _pentagon_corners() -> dict[str, tuple[float, float]]:
+    """Corners of the regular pentagon of radius 40, H2 at the top, counter-clockwise as the zones are drawn."""
+    order = ("h2", "c2h6", "ch4", "c2h4", "c2h2")
+    corners = {}
+    for k, gas in enumerate(order):
+        angle = np.pi / 2 + k * 2 * np.pi / 5
+        corners[BY_NAME[gas].symbol] = (40.0 * float(np.cos(angle)), 40.0 * float(np.sin(angle)))
+    return corners

@@ -1,0 +1,48 @@
+"""The outbox as people see it: the list, one mail, and the mail as a file."""
+
+from dataclasses import dataclass
+from email.message import EmailMessage
+from email.utils import format_datetime
+
+from app.store.database import Database
+from app.store.view_mail import MessageBody, MessageView, Traffic, message, message_list, traffic
+
+LIMIT = 50
+
+
+@dataclass(frozen=True, slots=True)
+class MailPage:
+    """Messages newest first; ``older_than`` is the id to go on from, None on the last page."""
+
+    messages: tuple[MessageView, ...]
+    older_than: int | None
+    traffic: Traffic
+
+
+def mail_page(database: Database, state: str | None, before_id: int | None) -> MailPage:
+    """One page of the outbox."""
+    with database.read() as connection:
+        found = message_list(connection, state=state, before_id=before_id, limit=LIMIT + 1)
+        shown = tuple(found[:LIMIT])
+        return MailPage(shown, shown[-1].id if len(found) > LIMIT else None, traffic(connection))
+
+
+def one_mail(database: Database, message_id: int) -> tuple[MessageView, MessageBody] | None:
+    """One message with its content, or None."""
+    with database.read() as connection:
+        return message(connection, message_id)
+
+
+def as_eml(view: MessageView, body: MessageBody, sender: str) -> bytes:
+    """The message as an RFC 5322 file, with the text first and the HTML as its alternative."""
+    mail = EmailMessage()
+    mail["From"] = sender
+    mail["To"] = view.to_address
+    mail["Subject"] = view.subject
+    mail["Date"] = format_datetime(view.created_at)
+    mail["Message-ID"] = body.message_id
+    if body.thread_id != body.message_id:
+        mail["References"] = body.thread_id
+    mail.set_content(body.text)
+    mail.add_alternative(body.html, subtype="html")
+    return mail.as_bytes()

@@ -1,0 +1,43 @@
+"""The web application: pages, programming interface, static files and the headers around them."""
+
+from datetime import UTC, datetime
+
+from fastapi import FastAPI
+
+from app.config import Settings
+from app.store.database import Database
+from app.web import problems
+from app.web.routes import (
+    api,
+    health,
+    pages_about,
+    pages_alerts,
+    pages_asset,
+    pages_fleet,
+    pages_mail,
+    pages_upload,
+)
+from app.web.security import SameSiteForms, SecurityHeaders
+from app.web.static_files import HashedStaticFiles
+
+
+def create_app(settings: Settings, database: Database) -> FastAPI:
+    """The application over a migrated database. Both are kept on ``app.state`` for the endpoints."""
+    app = FastAPI(
+        title="Ullage",
+        description="Dissolved gas trend analysis for oil-filled transformers and reactors.",
+        docs_url=None,  # the interactive page would load scripts from another host
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+    )
+    app.state.settings = settings
+    app.state.database = database
+    app.state.started_at = datetime.now(UTC)
+    problems.install(app)
+    app.include_router(api.router)
+    for pages in (health, pages_fleet, pages_asset, pages_alerts, pages_upload, pages_mail, pages_about):
+        app.include_router(pages.router, include_in_schema=pages is health)
+    app.mount("/static", HashedStaticFiles(), name="static")
+    app.add_middleware(SameSiteForms)
+    app.add_middleware(SecurityHeaders)
+    return app

@@ -1,0 +1,96 @@
+"""Alerts: the list by state, one alert's history, and the forms to acknowledge and to shelve."""
+
+from datetime import UTC, datetime, time
+from typing import Annotated, Literal
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from app.services.alert_views import alert_detail, alert_groups, alert_totals
+from app.services.handle_alert import AlertError, acknowledge, shelve
+from app.web.templating import render
+
+router = APIRouter()
+State = Literal["", "unacknowledged", "returned", "acknowledged", "shelved", "normal"]
+Author = Annotated[str, Form(max_length=200)]
+Note = Annotated[str, Form(max_length=2000)]
+
+
+@router.get("/alerts", response_class=HTMLResponse)
+def alerts(request: Request, state: State = "") -> HTMLResponse:
+    """Alerts grouped by state, the gravest first."""
+    database = request.app.state.database
+    return render(
+        request,
+        "alerts.html",
+        groups=alert_groups(database, state or None),
+        totals=alert_totals(database),
+        state=state,
+    )
+
+
+@router.get("/alerts/{alert_id}", response_class=HTMLResponse)
+def alert(request: Request, alert_id: int) -> HTMLResponse:
+    """One alert with everything that happened to it and why."""
+    return _alert_page(request, alert_id)
+
+
+@router.post("/alerts/{alert_id}/acknowledge", response_class=HTMLResponse)
+def acknowledge_alert(request: Request, alert_id: int, author: Author = "", note: Note = "") -> Response:
+    """Somebody has seen it."""
+    try:
+        acknowledge(request.app.state.database, alert_id, author, note, datetime.now(UTC))
+    except AlertError as error:
+        return _alert_page(request, alert_id, str(error), author, note)
+    return RedirectResponse(f"/alerts/{alert_id}?{urlencode({'done': 'acknowledged'})}", 303)
+
+
+@router.post("/alerts/{alert_id}/shelve", response_class=HTMLResponse)
+def shelve_alert(
+    request: Request,
+    alert_id: int,
+    until: Annotated[str, Form(max_length=40)] = "",
+    author: Author = "",
+    note: Note = "",
+) -> Response:
+    """Hold its mails to the end of a day, in the site's time zone."""
+    database = request.app.state.database
+    found = alert_detail(database, alert_id)
+    if found is None:
+        raise HTTPException(404, f"There is no alert {alert_id}.")
+    try:
+        end = _end_of_day(until, found[0].time_zone)
+        shelve(database, alert_id, end, author, note, datetime.now(UTC))
+    except AlertError as error:
+        return _alert_page(request, alert_id, str(error), author, note)
+    return RedirectResponse(f"/alerts/{alert_id}?{urlencode({'done': 'shelved'})}", 303)
+
+
+def _end_of_day(text: str, zone: str) -> datetime:
+    try:
+        day = datetime.strptime(text.strip(), "%Y-%m-%d").date()  # noqa: DTZ007
+    except ValueError:
+        raise AlertError(f"until: {text!r} is not a day; write it as 2026-12-31") from None
+    return datetime.combine(day, time(23, 59, 59), ZoneInfo(zone)).astimezone(UTC)
+
+
+def _alert_page(
+    request: Request, alert_id: int, error: str = "", author: str = "", note: str = ""
+) -> HTMLResponse:
+    found = alert_detail(request.app.state.database, alert_id)
+    if found is None:
+        raise HTTPException(404, f"There is no alert {alert_id}.")
+    done = {"acknowledged": "Acknowledged.", "shelved": "Shelved."}.get(request.query_params.get("done", ""), "")
+    return render(
+        request,
+        "alert.html",
+        422 if error else 200,
+        alert=found[0],
+        events=found[1],
+        error=error,
+        notice=done,
+        author=author,
+        note=note,
+    )

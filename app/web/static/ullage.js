@@ -1,0 +1,39 @@
+/* Small conveniences; every page works without them. */
+"use strict";
+
+(() => {
+  /* Remember who types their name into a form, on this browser only. */
+  const remembered = (field) => `ullage.${field.dataset.remember}`;
+  const fill = (root) => {
+    for (const field of root.querySelectorAll("[data-remember]")) {
+      if (!field.value) field.value = localStorage.getItem(remembered(field)) ?? "";
+    }
+  };
+  document.addEventListener("submit", (event) => {
+    for (const field of event.target.querySelectorAll("[data-remember]")) {
+      localStorage.setItem(remembered(field), field.value);
+    }
+  });
+  document.addEventListener("htmx:load", (event) => fill(event.detail.elt));
+  document.addEventListener("DOMContentLoaded", () => fill(document));
+
+  /* A preview belongs to the file and the laboratory it was made of. */
+  document.addEventListener("change", (event) => {
+    const form = event.target.closest("form[data-clears]");
+    if (form) document.querySelector(form.dataset.clears)?.replaceChildren();
+  });
+
+  /* What is folded on the screen is printed too. */
+  addEventListener("beforeprint", () => {
+    for (const folded of document.querySelectorAll("main details:not([open])")) {
+      folded.open = true;
+      folded.dataset.folded = "";
+    }
+  });
+  addEventListener("afterprint", () => {
+    for (const folded of document.querySelectorAll("details[data-folded]")) {
+      folded.open = false;
+      delete folded.dataset.folded;
+    }
+  });
+})();
