@@ -53,7 +53,7 @@ def _as_postgres(command: list[str]) -> None:
     user = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
     # a file and not a pipe: the server keeps it open for as long as it runs
     with tempfile.TemporaryFile() as output:
-        done = subprocess.run(command, stdout=output, stderr=output, timeout=60, check=False, cwd="/", **user)  # type: ignore[call-overload]
+        done = subprocess.run(command, stdout=output, stderr=output, timeout=60, check=False, cwd="/", **user)
         output.seek(0)
         if done.returncode:
             raise RuntimeError(f"{' '.join(command)} failed: {output.read().decode(errors='replace')}")
@@ -107,7 +107,7 @@ def migrated_postgresql(postgresql_server: str) -> str:
 def _execute(server: str, statement: str) -> None:
     url = server.format(name="postgres").replace("postgresql+psycopg://", "postgresql://")
     with psycopg.connect(url, autocommit=True) as connection:
-        connection.execute(statement)  # type: ignore[call-overload]
+        connection.execute(statement)
 
 
 @pytest.fixture

@@ -1,0 +1,66 @@
+"""Registering one thing at a time, as the API does."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import TypeVar
+
+from app.domain.model import Asset, Compartment, Contact, Site, Source, SourceKind
+from app.store import fleet, keys
+from app.store.database import Connection, Database
+from app.store.fleet import UnknownReferenceError, Upserted
+
+__all__ = [
+    "UnknownReferenceError",
+    "issue_instrument_key",
+    "issue_registrar_key",
+    "register_asset",
+    "register_contact",
+    "register_site",
+    "register_source",
+]
+
+T = TypeVar("T")
+
+
+def _register(database: Database, upsert: Callable[[Connection, T], Upserted], thing: T) -> Upserted:
+    with database.write() as connection:
+        return upsert(connection, thing)
+
+
+def register_site(database: Database, site: Site) -> Upserted:
+    return _register(database, fleet.upsert_site, site)
+
+
+def register_contact(database: Database, contact: Contact) -> Upserted:
+    """Raises UnknownReferenceError when a site is not registered."""
+    return _register(database, fleet.upsert_contact, contact)
+
+
+def register_source(database: Database, source: Source) -> Upserted:
+    """An instrument or a laboratory. Raises UnknownReferenceError for an unknown asset or compartment."""
+    return _register(database, fleet.upsert_source, source)
+
+
+def register_asset(database: Database, asset: Asset, compartments: tuple[Compartment, ...]) -> Upserted:
+    """An asset with its compartments, all or nothing. Raises UnknownReferenceError for an unknown site."""
+    with database.write() as connection:
+        results = [fleet.upsert_asset(connection, asset)]
+        results += [fleet.upsert_compartment(connection, part) for part in compartments]
+    if results[0] == "created":
+        return "created"
+    return "unchanged" if set(results) == {"unchanged"} else "changed"
+
+
+def issue_instrument_key(database: Database, instrument_code: str, now: datetime) -> str:
+    """A new key for an instrument; it is shown this once. Raises UnknownReferenceError."""
+    with database.write() as connection:
+        stored = fleet.find_source(connection, instrument_code)
+        if stored is None or stored.source.kind is not SourceKind.INSTRUMENT:
+            raise UnknownReferenceError("instrument", instrument_code)
+        return keys.issue(connection, "instrument", stored.id, now)
+
+
+def issue_registrar_key(database: Database, now: datetime) -> str:
+    """A new key that may register the fleet; it is shown this once."""
+    with database.write() as connection:
+        return keys.issue(connection, "registrar", None, now)
