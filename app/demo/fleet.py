@@ -4,20 +4,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import yaml
-
-from app.domain.model import (
-    Asset,
-    AssetKind,
-    EventKind,
-    Preservation,
-    ServiceEvent,
-    Source,
-    SourceKind,
-    TapChanger,
-)
+from app.domain.model import Asset, ServiceEvent, Source, SourceKind
+from app.intake.fleet_file import parse_fleet
 
 FLEET_FILE: Final = Path(__file__).parents[2] / "sample_data" / "fleet.yaml"
+
+
+class NoFleetFileError(Exception):
+    """The demo's fleet file is not where the source tree keeps it."""
 
 
 @dataclass(frozen=True)
@@ -39,29 +33,24 @@ class DemoFleet:
 
 
 def read_fleet(path: Path = FLEET_FILE) -> DemoFleet:
-    text = path.read_text(encoding="utf-8")
-    d = yaml.safe_load(text)
+    """The demo's fleet.
+
+    Raises:
+        NoFleetFileError: there is no such file; the demo runs from a source tree only.
+        FleetFileError: the file has been edited into something that is no fleet.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise NoFleetFileError(
+            f"{path.name} is missing at {path}; run the demo from a source tree, where sample_data/ is"
+        ) from None
+    found = parse_fleet(text, path.name)
+    laboratories = [s for s in found.sources if s.kind is SourceKind.LABORATORY]
     return DemoFleet(
-        text,
-        tuple(
-            Asset(
-                a["code"],
-                a["name"],
-                a["site"],
-                AssetKind(a["kind"]),
-                year_energized=a["year_energized"],
-                preservation=Preservation(a["preservation"]),
-                tap_changer=TapChanger(a["tap_changer"]),
-            )
-            for a in d["assets"]
-        ),
-        Source("QUILLFEN", "", SourceKind.LABORATORY),
-        tuple(
-            Source(i["code"], i["name"], SourceKind.INSTRUMENT, i["asset"], tuple(i["compartments"]), 240)
-            for i in d["instruments"]
-        ),
-        tuple(
-            ServiceEvent(e["asset"], e["compartment"], e["at"], EventKind(e["kind"]))
-            for e in d["service_events"]
-        ),
+        text=text,
+        assets=found.assets,
+        laboratory=laboratories[0],
+        instruments=tuple(s for s in found.sources if s.kind is SourceKind.INSTRUMENT),
+        service_events=found.service_events,
     )

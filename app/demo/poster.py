@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import httpx
 
-from app.domain.model import Reading, Sample
+from app.domain.model import Sample
 
 SAMPLES_PATH: Final = "/api/v1/samples"
 BUSY: Final = frozenset({408, 425, 429, 500, 502, 503, 504})
@@ -88,17 +88,13 @@ class Poster:
         return answer, f"the server answers {answer.status_code}"
 
 
-def as_json(sample: Sample) -> dict[str, Any]:
-    """One sample as the HTTP interface takes it."""
-    return {
-        "taken_at": sample.taken_at.astimezone(UTC).isoformat().replace("+00:00", "Z"),
-        "compartment": sample.compartment,
-        "readings": {name: _reading(reading) for name, reading in sample.readings.items()},
+def as_json(sample: Sample) -> dict[str, str | float]:
+    """One sample as the HTTP interface takes it: the server knows the compartment from the key."""
+    readings = {
+        name: reading.value if reading.value is not None else f"<{reading.number:g}"
+        for name, reading in sample.readings.items()
     }
-
-
-def _reading(reading: Reading) -> float | dict[str, float]:
-    return reading.value if reading.value is not None else {"below": reading.number}
+    return {"taken_at": sample.taken_at.astimezone(UTC).isoformat().replace("+00:00", "Z"), **readings}
 
 
 def retry_after(answer: httpx.Response, now: datetime) -> float | None:
