@@ -12,6 +12,7 @@ from uuid import uuid4
 import psycopg
 import pytest
 
+from app.services.load_fleet import load_fleet
 from app.store import migrate
 from app.store.database import Database
 
@@ -133,3 +134,10 @@ def database(request: pytest.FixtureRequest) -> Database:
     found = request.getfixturevalue(f"{request.param}_database")
     assert isinstance(found, Database)
     return found
+
+
+@pytest.fixture
+def fleet_database(database: Database) -> Database:
+    """A database with the small fleet of tests/data/fleet.yaml: W-T1, W-T2, E-R1; W-T1-M, W-T2-M; LAB."""
+    load_fleet(database, (DATA / "fleet.yaml").read_text(encoding="utf-8"), "fleet.yaml")
+    return database

@@ -1,0 +1,54 @@
+"""Settings are parsed once, loudly, and every one is documented."""
+
+from pathlib import Path
+
+import pytest
+
+from app.config import PREFIX, Settings, SettingsError, load_settings
+
+README = Path(__file__).parents[1] / "README.md"
+
+
+def test_defaults_are_the_embedded_store_on_loopback() -> None:
+    settings = load_settings({})
+    assert settings.database_url.startswith("sqlite:///")
+    assert settings.host == "127.0.0.1"
+    assert settings.mail_transport == "folder"
+
+
+def test_other_variables_are_left_alone() -> None:
+    assert load_settings({"PATH": "/bin", "PORT": "1"}) == load_settings({})
+
+
+@pytest.mark.parametrize(
+    ("variable", "value", "reason"),
+    [
+        ("ULLAGE_POTR", "8750", "there is no such setting"),
+        ("ULLAGE_PORT", "0", "greater than or equal to 1"),
+        ("ULLAGE_PORT", "many", "valid integer"),
+        ("ULLAGE_EMBEDDED_WORKER", "maybe", "valid boolean"),
+        ("ULLAGE_MAIL_TRANSPORT", "pigeon", "'folder' or 'smtp'"),
+        ("ULLAGE_PUBLIC_URL", "not an address", "pattern"),
+        ("ULLAGE_MAIL_FROM", "nobody", "pattern"),
+    ],
+)
+def test_a_bad_setting_is_refused_by_name(variable: str, value: str, reason: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        load_settings({variable: value})
+    assert variable in str(caught.value)
+    assert reason in str(caught.value)
+
+
+def test_all_bad_settings_are_told_at_once_and_no_secret_is_shown() -> None:
+    with pytest.raises(SettingsError) as caught:
+        load_settings({"ULLAGE_PORT": "0", "ULLAGE_SMTP_PORT": "s3cret"})
+    assert "ULLAGE_PORT" in str(caught.value)
+    assert "ULLAGE_SMTP_PORT" in str(caught.value)
+    assert "s3cret" not in str(caught.value)
+    assert "s3cret" not in repr(load_settings({"ULLAGE_SMTP_PASSWORD": "s3cret"}))
+
+
+@pytest.mark.parametrize("name", sorted(Settings.model_fields))
+def test_every_setting_is_described_and_stands_in_the_readme(name: str) -> None:
+    assert Settings.model_fields[name].description
+    assert f"`{PREFIX}{name.upper()}`" in README.read_text(encoding="utf-8")
