@@ -1,0 +1,93 @@
+"""Published numbers and worked examples, row by row."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from app.science import energy, moisture, pentagons, ratios, triangles
+from app.science.rates import least_squares_rate
+
+Rows = list[dict[str, str]]
+Golden = Callable[[str], Rows]
+
+ZONES: dict[str, tuple[Callable[..., NDArray[np.int8]], tuple[str, ...], tuple[str, ...]]] = {
+    "duval_triangle_1": (triangles.duval_triangle_1, triangles.TRIANGLE_1_GASES, triangles.TRIANGLE_1_ZONES),
+    "duval_pentagon_1": (pentagons.duval_pentagon_1, pentagons.PENTAGON_GASES, pentagons.PENTAGON_1_ZONES),
+    "duval_pentagon_2": (pentagons.duval_pentagon_2, pentagons.PENTAGON_GASES, pentagons.PENTAGON_2_ZONES),
+}
+SCALARS: dict[str, Callable[..., NDArray[np.float64]]] = {
+    name: getattr(module, name)
+    for module, names in (
+        (energy, ("nei_oil", "nei_oil_without_ethane", "nei_paper")),
+        (ratios, ("co2_co", "o2_n2", "tdcg")),
+        (moisture, ("solubility", "relative_saturation")),
+    )
+    for name in names
+}
+
+
+def test_every_golden_row_names_its_source(read_golden: Callable[[Path], Rows]) -> None:
+    tables = sorted((Path(__file__).parent / "golden").glob("*.csv"))
+    assert len(tables) >= 5
+    for table in tables:
+        assert read_golden(table)
+
+
+def test_a_golden_row_without_source_is_refused(tmp_path: Path, read_golden: Callable[[Path], Rows]) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text("x,expected,tolerance,source,clause\n1,1,0,,a\n", encoding="utf-8")
+    with pytest.raises(AssertionError, match=r"bad\.csv line 2: source is empty"):
+        read_golden(bad)
+
+
+def test_zones_of_published_cases(golden: Golden) -> None:
+    for row in golden("zones"):
+        method, gases, names = ZONES[row["method"]]
+        zone = method(*(float(row[g]) for g in gases))
+        assert names[int(zone)] == row["expected"], row
+
+
+def test_printed_percentages(golden: Golden) -> None:
+    for row in golden("percentages"):
+        found = triangles.percentages(*(float(row[g]) for g in triangles.TRIANGLE_1_GASES))
+        expected = [float(x) for x in row["expected"].split()]
+        assert np.allclose([float(f) for f in found], expected, rtol=0, atol=float(row["tolerance"])), row
+
+
+def test_ratio_methods(golden: Golden) -> None:
+    for row in golden("ratio_methods"):
+        h2, ch4, c2h6, c2h4, c2h2 = (float(row[g]) for g in ("h2", "ch4", "c2h6", "c2h4", "c2h2"))
+        if row["method"] == "rogers_ratios":
+            said = str(ratios.rogers_case(h2, ch4, c2h6, c2h4, c2h2))
+        elif row["method"] == "iec_60599_ratios":
+            held = ratios.iec_60599_cases(h2, ch4, c2h6, c2h4, c2h2)
+            said = " ".join(c for c, h in zip(ratios.IEC_60599_CASES, held, strict=True) if h) or "none"
+        elif row["method"] == "doernenburg_ratios":
+            fault, step = ratios.doernenburg(h2, ch4, c2h6, c2h4, c2h2, float(row["co"]))
+            said = ratios.DOERNENBURG_FAULTS[int(fault)] if step == 0 else ratios.DOERNENBURG_STEPS[int(step)]
+            assert (fault >= 0) == (step == 0)
+        else:
+            found = ratios.key_gas(h2, ch4, c2h6, c2h4, c2h2, float(row["co"]))
+            said = ratios.KEY_GAS_CASES[int(found.case)]
+        assert said == row["expected"], row
+
+
+def test_single_formulas(golden: Golden) -> None:
+    for row in golden("scalars"):
+        arguments = [float(row[c]) for c in "abcdef" if row[c]]
+        found = float(SCALARS[row["function"]](*arguments))
+        assert found == pytest.approx(float(row["expected"]), abs=float(row["tolerance"])), row
+
+
+def test_rates_printed_in_the_guide(golden: Golden) -> None:
+    lines = golden("rates_b1")
+    days = [[float(d) for d in row["days"].split()] for row in lines]
+    values = [[float(v) for v in row["values"].split()] for row in lines]
+    rate = least_squares_rate(days, values, np.ones((len(lines), 6), dtype=bool))
+    for i, row in enumerate(lines):
+        assert rate.per_year[i] == pytest.approx(float(row["expected"]), abs=float(row["tolerance"])), row
+        assert rate.span_days[i] == float(row["span"])
+        assert rate.points[i] == 6
