@@ -95,13 +95,13 @@ _OPEN = (11.0, 5.5, 3.6, 4.0, 0.0, 190.0, 2_100.0)
 PLANS: Final[Mapping[str, Plan]] = {
     "OST-T1": Plan("normal, free-breathing, old", 1, _OPEN, water=16.0, months=6, newest_days=95),
     "OST-T2": Plan(
-        "slow low-temperature heating of oil: methane and ethane creep up",
+        "slow heating of oil at low temperature: methane creeps up",
         2,
-        (14.0, 20.0, 15.5, 5.5, 0.0, 210.0, 2_300.0),
+        (14.0, 21.5, 9.0, 3.0, 0.0, 210.0, 2_300.0),
         water=17.0,
         months=6,
         newest_days=88,
-        courses=(Course("thermal_low", "steady", 3.6),),
+        courses=(Course("thermal_low", "steady", 2.0),),
     ),
     "OST-S1": Plan("normal, young", 1, _YOUNG, mean_load=0.4, water=6.0, newest_days=210),
     "QUE-T1": Plan(
@@ -125,7 +125,7 @@ PLANS: Final[Mapping[str, Plan]] = {
     "MAR-T1": Plan(
         "an old fault, repaired; degassed, and quiet since",
         1,
-        (95.0, 130.0, 60.0, 165.0, 0.0, 420.0, 5_200.0),
+        (90.0, 158.0, 62.0, 140.0, 0.0, 420.0, 5_200.0),
         water=14.0,
         months=6,
         newest_days=70,
