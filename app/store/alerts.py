@@ -118,3 +118,10 @@ def append(
         sa.insert(alert_events).values(event).returning(alert_events.c.id)
     ).scalar_one()
     return alert_id, event_id
+
+
+def opened_at(connection: Connection, alert_id: int) -> datetime:
+    """Since when an alert has been open."""
+    query = sa.select(alerts.c.opened_at).where(alerts.c.id == alert_id)
+    found: datetime = connection.execute(query).scalar_one()
+    return found

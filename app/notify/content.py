@@ -1,0 +1,94 @@
+"""What an alert mail says, as data; and its text and HTML, made from the same structure."""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import css_inline
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+PREFIX: Final = "[Ullage]"
+"""Begins every subject, so that filters can match it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One finding against its limit; ``value`` and ``limit`` are written with their unit."""
+
+    quantity: str
+    value: str
+    limit: str
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do. ``due`` is written as a date, or empty."""
+
+    text: str
+    due: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class MailContent:
+    """Everything an alert mail says; times are written in the site's time zone with its name."""
+
+    subject: str
+    headline: str
+    what: str
+    """One sentence: what changed."""
+    unit: str
+    place: str
+    nameplate: str
+    sample: str
+    """When and by whom the sample was taken."""
+    since: str
+    """Since when the alert has been open."""
+    fault: str
+    how_sure: str
+    evidence: tuple[Evidence, ...]
+    changes: tuple[str, ...]
+    """What changed since the reference sample, one line a gas."""
+    steps: tuple[Step, ...]
+    cautions: tuple[str, ...]
+    link: str
+    rule_set: str
+
+
+@dataclass(frozen=True, slots=True)
+class RenderedMail:
+    subject: str
+    text: str
+    html: str
+
+
+@cache
+def _environment(autoescape: bool) -> Environment:
+    return Environment(
+        loader=PackageLoader("app.notify"),
+        autoescape=autoescape,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def render(content: MailContent) -> RenderedMail:
+    """Subject, plain text (72 columns) and HTML of a mail."""
+    environment = _environment(False)
+    environment.filters["fill"] = fill
+    text = environment.get_template("alert.txt").render(mail=content)
+    html = _environment(True).get_template("alert.html").render(mail=content)
+    inliner = css_inline.CSSInliner(keep_style_tags=True)  # the narrow-screen rules cannot be inlined
+    return RenderedMail(content.subject, text.strip() + "\n", inliner.inline(html))
+
+
+def fill(text: str, indent: str = "") -> str:
+    """Text broken at 72 columns, later lines indented."""
+    import textwrap
+
+    return textwrap.fill(
+        text, width=72, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )
