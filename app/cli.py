@@ -254,16 +254,29 @@ def mail_test(to: Annotated[str, typer.Option(help="Address to send to.")]) -> N
 @app.command()
 def simulate(
     key: Annotated[str, typer.Option(help="The instrument's key.")],
-    instrument: Annotated[str, typer.Option(help="Code of the instrument of the demo's fleet to play.")],
+    story: Annotated[
+        str, typer.Option(help="What to play; a wrong name lists the stories.")
+    ] = "developing-thermal",
     url: Annotated[str, typer.Option(help="Address of the server.")] = "http://127.0.0.1:8750",
-    minutes: Annotated[
-        float, typer.Option(help="Wall-clock minutes for the last 60 days of readings.")
-    ] = 2.0,
+    speed: Annotated[
+        float | None, typer.Option(help="Times real time, until it reaches the present.")
+    ] = None,
 ) -> None:
     """Play an instrument of the demo's fleet: it posts readings over HTTP, faster than real time."""
-    from app.demo.simulate import run
+    import signal
+    import threading
 
-    raise typer.Exit(run(url=url, key=key, instrument=instrument, minutes=minutes))
+    from app.demo.poster import PostError
+    from app.demo.simulate import DEFAULT_SPEED, Playback, play
+
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        playback = Playback(url, key, story, datetime.now(UTC), DEFAULT_SPEED if speed is None else speed)
+        play(playback, stop, typer.echo)
+    except (ValueError, PostError) as error:
+        _fail(str(error))
 
 
 @app.command()
@@ -273,9 +286,12 @@ def demo(
     keep: Annotated[bool, typer.Option("--keep", help="Go on with the database of the last time.")] = False,
 ) -> None:
     """Run the demonstration: a fictional fleet, judged while you watch. Ctrl-C ends it."""
-    from app.demo.command import run_demo
+    from app.demo.command import DemoError, DemoOptions, run_demo
 
-    raise typer.Exit(run_demo(folder=folder, port=port, keep=keep))
+    try:
+        run_demo(DemoOptions(port=port, folder=folder, keep=keep), typer.echo)
+    except DemoError as error:
+        _fail(str(error))
 
 
 def main() -> None:
