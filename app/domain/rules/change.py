@@ -20,6 +20,7 @@ from app.domain.norms import (
 )
 from app.domain.rules.levels import GASES, HIGH, RAISED, Levels, worst
 from app.science.quantities import NORM_GASES
+from app.science.rates import DAYS_PER_YEAR, least_squares_rate
 
 ACETYLENE = NORM_GASES.index("c2h2")
 WINDOW = 6
@@ -233,7 +234,7 @@ def _above_delta(
 def _above_rate(rate: Floats, limit: Floats, span: Floats, mean: Floats) -> Bools:
     """Above Table 4. For acetylene "any increasing rate": one whose rise over the span can be told."""
     limit = limit.copy()
-    years = np.where(span[:, ACETYLENE] > 0, span[:, ACETYLENE] / 365.0, np.inf)
+    years = np.where(span[:, ACETYLENE] > 0, span[:, ACETYLENE] / DAYS_PER_YEAR, np.inf)
     limit[:, ACETYLENE] += LABORATORY_ACCURACY * np.sqrt(2.0) * mean[:, ACETYLENE] / years
     above: Bools = rate > limit
     return above
@@ -241,20 +242,16 @@ def _above_rate(rate: Floats, limit: Floats, span: Floats, mean: Floats) -> Bool
 
 def _window_rate(times: Floats, values: Floats) -> tuple[Floats, Floats, Integers]:
     """Least-squares rate, span and count of (s, 6) times and (s, 6, 7) values; NaN where none is given."""
-    age = times[:, -1:] - times
-    usable = (~np.isnan(values)) & (age <= LONGEST_SPAN_DAYS)[:, :, None]
+    usable = ~np.isnan(values) & (times[:, -1:] - times <= LONGEST_SPAN_DAYS)[:, :, None]
     usable &= usable[:, -1:, :]  # a rate is up to and including this sample
-    count = usable.sum(axis=1)
-    past = np.where(usable, age[:, :, None], 0.0)
-    span = past.max(axis=1)
-    x = -past
-    y = np.where(usable, values, 0.0)
-    points = np.maximum(count, 1)
-    dx = np.where(usable, x - (x.sum(axis=1) / points)[:, None, :], 0.0)
-    spread = (dx * dx).sum(axis=1)
-    valid = (count >= FEWEST) & (span >= SHORTEST_SPAN_DAYS) & (spread > 0)
-    slope = np.divide((dx * y).sum(axis=1), spread, out=np.full(spread.shape, np.nan), where=valid)
-    return slope * 365.0, np.where(valid, span, np.nan), np.where(valid, count, 0)
+    by_gas = np.swapaxes(usable, 1, 2)
+    found = least_squares_rate(times[:, None, :], np.swapaxes(values, 1, 2), by_gas)
+    given = (found.points >= FEWEST) & (found.span_days >= SHORTEST_SPAN_DAYS)
+    return (
+        np.where(given, found.per_year, np.nan),
+        np.where(given, found.span_days, np.nan),
+        np.where(given, found.points, 0),
+    )
 
 
 # --- on-line ----------------------------------------------------------------------------------------------
@@ -287,7 +284,7 @@ def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: C
     limit = norms_2019().rate[levels.side[rows][:, None], span_column(span), np.arange(GASES)]
     significant = rate - 2.0 * error > 0
     rate_exceeds = (rate > limit) & significant
-    rise = rate[:, ACETYLENE] * span[:, ACETYLENE] / 365.0
+    rise = rate[:, ACETYLENE] * span[:, ACETYLENE] / DAYS_PER_YEAR
     rate_exceeds[:, ACETYLENE] &= rise > np.maximum(INSTRUMENT_FLOOR, 0.1 * level[:, ACETYLENE])
 
     exceeds = delta_exceeds | rate_exceeds
@@ -370,7 +367,7 @@ class _PrefixSums:
             span = np.zeros(len(series))
         level = sy / points + (self._centre[which] if len(self._centre) else 0.0)
         spans = np.repeat(span[:, None], GASES, axis=1)
-        return slope * 365.0, error * 365.0, spans, n.astype(np.int64), level
+        return slope * DAYS_PER_YEAR, error * DAYS_PER_YEAR, spans, n.astype(np.int64), level
 
 
 # --- status -----------------------------------------------------------------------------------------------
