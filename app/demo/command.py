@@ -5,7 +5,6 @@ Everything the demo writes lies in one folder; nothing else is touched. Stopping
 
 import json
 import shutil
-import signal
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -13,12 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import FrameType
 from typing import Final
 
 from app.config import Settings, load_settings
 from app.demo.climate import LOOKAHEAD_DAYS
-from app.demo.fleet import DemoFleet, read_fleet
+from app.demo.fleet import DemoFleet, NoFleetFileError, read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
 from app.demo.poster import PostError
 from app.demo.server import (
@@ -28,8 +26,10 @@ from app.demo.server import (
     running_server,
     wait_until_healthy,
 )
-from app.demo.setup import issue_keys, prepare
+from app.demo.setup import SetupError, issue_keys, prepare
 from app.demo.simulate import DEFAULT_SPEED, STORIES, Playback, play
+from app.demo.stopping import stopping_on_signals
+from app.services.load_fleet import FleetFileError
 from app.store import migrate
 from app.store.database import Database
 
@@ -52,7 +52,7 @@ class DemoOptions:
         host, port: where the service listens.
         folder: everything the demo writes.
         keep: go on with the record of the last demo in that folder instead of making a fresh one.
-        speed: simulated seconds per second.
+        speed: simulated seconds per second while the last sixty days are played.
     """
 
     host: str = "127.0.0.1"
@@ -86,7 +86,8 @@ def run_demo(options: DemoOptions, say: Say) -> None:
     """Run until SIGINT, SIGTERM or SIGHUP; then stop the instruments and the service.
 
     Raises:
-        DemoError: there is no record to keep, or the port is taken, or the service ended by itself.
+        DemoError: the demo's own files are missing or wrong, there is no record to keep, the port is taken, or
+            the service ended by itself.
     """
     stop = threading.Event()
     with stopping_on_signals(stop):
@@ -97,12 +98,15 @@ def run_demo(options: DemoOptions, say: Say) -> None:
             end, keys = _record(options, settings, fleet, say)
             log = options.folder / "server.log"
             with running_server(settings, log) as server:
-                wait_until_healthy(server, options.url, log)
-                say(welcome(options))
+                wait_until_healthy(server, options.url, log, stop)
+                if not stop.is_set():
+                    say(welcome(options))
                 with simulating(options, end, keys, stop, say):
                     while not stop.wait(0.5):
                         refuse_ended(server, log)
                 say("stopping")
+        except (NoFleetFileError, FleetFileError, SetupError) as error:
+            raise DemoError(str(error)) from None
         except ServerError as error:
             if not stop.is_set():  # a service that was interrupted together with us is no news
                 raise DemoError(str(error)) from None
@@ -161,22 +165,6 @@ def clear(folder: Path) -> None:
 
 
 @contextmanager
-def stopping_on_signals(stop: threading.Event) -> Iterator[None]:
-    """While the block runs, SIGINT, SIGTERM and SIGHUP set ``stop`` instead of ending the process."""
-
-    def ask(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
-
-    watched = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    before = [signal.signal(number, ask) for number in watched]
-    try:
-        yield
-    finally:
-        for number, handler in zip(watched, before, strict=True):
-            signal.signal(number, handler)
-
-
-@contextmanager
 def simulating(
     options: DemoOptions, end: datetime, keys: Mapping[str, str], stop: threading.Event, say: Say
 ) -> Iterator[None]:
@@ -186,13 +174,13 @@ def simulating(
         try:
             play(playback, stop, say)
         except PostError as error:
-            say(f"{playback.label} stopped: {error}")
+            say(f"{playback.instrument} stopped: {error}")
 
     threads = [
         threading.Thread(
             target=run,
             name=code,
-            args=(Playback(options.url, keys[code], story, end, options.speed, label=code),),
+            args=(Playback(options.url, keys[code], story, end, options.speed),),
         )
         for story, code in STORIES.items()
     ]

@@ -3,6 +3,7 @@
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -57,11 +58,11 @@ def command(settings: Settings) -> list[str]:
         value = getattr(settings, name)
         text = value.get_secret_value() if isinstance(value, SecretStr) else str(value)
         variables.append(f"{PREFIX}{name.upper()}={text}")
-    return ["env", *variables, sys.executable, "-m", "app.cli", "serve"]
+    return ["env", *variables, sys.executable, "-c", "from app.cli import main; main()", "serve"]
 
 
-def wait_until_healthy(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
-    """Returns when ``/health`` answers 200.
+def wait_until_healthy(server: subprocess.Popen[bytes], url: str, log: Path, stop: threading.Event) -> None:
+    """Returns when ``/health`` answers 200, or ``stop`` is set.
 
     Raises:
         ServerError: the child ended, or a minute went by; with the last lines of its log.
@@ -75,7 +76,8 @@ def wait_until_healthy(server: subprocess.Popen[bytes], url: str, log: Path) -> 
                     return
             except httpx.TransportError:
                 pass  # not listening yet
-            time.sleep(0.2)
+            if stop.wait(0.2):
+                return
     raise ServerError(f"the service did not answer within {HEALTHY_WITHIN_SECONDS:g} s.\n{last_lines(log)}")
 
 

@@ -4,10 +4,11 @@ It plays the last :data:`~app.demo.stories.LIVE_DAYS` days before its start and 
 own pace. No sample is ever posted before its time has come.
 """
 
+import math
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
@@ -26,8 +27,8 @@ STORIES: Final = {
 }
 """The instrument of the demo fleet whose numbers each story plays."""
 
-DEFAULT_SPEED: Final = 60_000.0
-"""Simulated seconds per second: sixty days in about 86 seconds."""
+DEFAULT_SPEED: Final = 57_600.0
+"""Simulated seconds per second: sixty days in a minute and a half."""
 SECONDS_BETWEEN_POSTS: Final = 1.0
 SAY_EVERY: Final = 60
 """Progress is said after about so many samples (ten simulated days)."""
@@ -35,8 +36,8 @@ SAY_EVERY: Final = 60
 Say = Callable[[str], None]
 
 
-class UnknownStoryError(ValueError):
-    """There is no such story; the text lists those there are."""
+class PlaybackError(ValueError):
+    """What is to be played cannot be; the text says why and what can."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Playback:
     Attributes:
         url: address of the server.
         key: the instrument's key.
-        story: a key of :data:`STORIES`.
+        story: a key of :data:`STORIES`, or the code of the instrument itself.
         until: end of the record, normally now; the sixty days before it are played, and what follows it.
         speed: simulated seconds per second while the samples lie in the past.
         seed: the demo's seed.
@@ -58,13 +59,20 @@ class Playback:
     until: datetime
     speed: float = DEFAULT_SPEED
     seed: int = DEFAULT_SEED
-    label: str = field(default="")
 
     def __post_init__(self) -> None:
-        if self.story not in STORIES:
-            raise UnknownStoryError(f"story {self.story!r} is unknown; there are {', '.join(STORIES)}")
-        if not self.speed > 0.0:
-            raise ValueError(f"speed must be above 0, e.g. {DEFAULT_SPEED:g}; it is {self.speed:g}")
+        if self.story not in STORIES and self.story not in STORIES.values():
+            known = ", ".join((*STORIES, *STORIES.values()))
+            raise PlaybackError(f"story {self.story!r} is unknown; there are {known}")
+        if not 0.0 < self.speed < math.inf:
+            raise PlaybackError(
+                f"speed must be a number above 0, e.g. {DEFAULT_SPEED:g}; it is {self.speed:g}"
+            )
+
+    @property
+    def instrument(self) -> str:
+        """Code of the instrument of the demo fleet that is played."""
+        return STORIES.get(self.story, self.story)
 
 
 def play(playback: Playback, stop: threading.Event, say: Say) -> int:
@@ -73,7 +81,7 @@ def play(playback: Playback, stop: threading.Event, say: Say) -> int:
     Raises:
         PostError: the server refused a batch or was out of reach for too long.
     """
-    name = playback.label or playback.story
+    name = playback.instrument
     fast, slow = _samples(playback)
     poster = Poster(playback.url, playback.key, stop)
     posted = 0
@@ -100,7 +108,7 @@ def _samples(playback: Playback) -> tuple[list[Sample], list[Sample]]:
     """Samples to play fast and samples of the time to come."""
     fleet = read_fleet()
     demo = Demo(fleet.assets, fleet.service_events, playback.until, playback.seed)
-    instrument = fleet.instrument(STORIES[playback.story])
+    instrument = fleet.instrument(playback.instrument)
     samples = demo.online(instrument, -LIVE_DAYS, LOOKAHEAD_DAYS)
     present = datetime.now(UTC)
     fast = [s for s in samples if s.taken_at <= present]
@@ -110,7 +118,7 @@ def _samples(playback: Playback) -> tuple[list[Sample], list[Sample]]:
 def _play_fast(
     playback: Playback, poster: Poster, samples: Sequence[Sample], stop: threading.Event, say: Say
 ) -> int:
-    name = playback.label or playback.story
+    name = playback.instrument
     size = max(1, round(playback.speed * SECONDS_BETWEEN_POSTS / (STEP_HOURS * 3600.0)))
     pause = size * STEP_HOURS * 3600.0 / playback.speed
     posted = 0
