@@ -36,7 +36,7 @@ EXAMPLE: Final = {
         }
     ]
 }
-MONITOR_NAMES: Final = {
+OTHER_NAMES: Final = {q.label: q.name for q in QUANTITIES} | {
     "h2ppm": "h2",
     "n2ppm": "n2",
     "coppm": "co",
@@ -49,8 +49,8 @@ MONITOR_NAMES: Final = {
     "h2o": "water",
     "tmp": "oil_temperature",
 }
-"""What IEC 61850-7-4 (node SIML) calls the quantities: suggested, not taken (C2H6ppm and O2ppm are sure,
-the rest from memory)."""
+"""Suggested, not taken: full names, and what IEC 61850-7-4 (node SIML) calls them (C2H6ppm and O2ppm are
+confirmed, the rest from memory)."""
 
 _POINT: Final = NumberStyle(decimal_mark=".")
 _ISO: Final = re.compile(
@@ -84,13 +84,13 @@ class Below(BaseModel):
 
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
-LimitText = Annotated[str, Field(pattern=r"^<\s*\d+(\.\d+)?$", max_length=40)]
+LimitText = Annotated[str, Field(pattern=r"^<\s*\d+(\.\d+)?([eE][+-]?\d{1,3})?$", max_length=40)]
 
 
 def _field(quantity: Quantity) -> Any:
     text = f"{quantity.label} [{quantity.unit}]; a number"
     text += ', or below a detection limit as "<0.5" or {"below": 0.5}; null or absent: not measured'
-    bounds = {"minimum": quantity.minimum, "maximum": quantity.maximum}
+    bounds: dict[str, Any] = {"minimum": quantity.minimum, "maximum": quantity.maximum}
     return (
         Number | LimitText | Below | None,
         Field(default=None, description=text, json_schema_extra=bounds),
@@ -239,12 +239,11 @@ def _described(value: object) -> str:
 
 
 def _unknown(name: str) -> str:
-    lowered = name.lower()
-    near = (
-        [MONITOR_NAMES[lowered]]
-        if lowered in MONITOR_NAMES
-        else get_close_matches(lowered[:60], _SAMPLE_KEYS, 1)
-    )
+    if name == "readings":
+        return f"unknown key {shown(name)}; put each quantity beside 'taken_at', e.g. \"h2\": 41.2"
+    lowered = name[:60].lower()
+    meant = OTHER_NAMES.get(lowered)
+    near = [meant] if meant else get_close_matches(lowered, _SAMPLE_KEYS, 1)
     hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(_SAMPLE_KEYS)}"
     return f"unknown key {shown(name)}; {hint}"
 

@@ -42,12 +42,12 @@ def load_cast(database: Database, max_body_bytes: int = 1024 * 1024) -> Cast:
     register.register_asset(
         database,
         Asset("NA", "Kelder T2", "KEL", serial="S-2"),
-        (Compartment("NA", "main"), Compartment("NA", "tap changer", CompartmentKind.TAP_CHANGER)),
+        (Compartment("NA", "main"), Compartment("NA", "tap_changer", CompartmentKind.TAP_CHANGER)),
     )
     online = SourceKind.INSTRUMENT
     register.register_source(database, Source("MON-1", "Monitor 1", online, "KEL-T1", ("main",), 240))
     register.register_source(
-        database, Source("MON-2", "Monitor 2", online, "NA", ("main", "tap changer"), 240)
+        database, Source("MON-2", "Monitor 2", online, "NA", ("main", "tap_changer"), 240)
     )
     register.register_source(
         database, Source("QUILLFEN", "Quillfen", SourceKind.LABORATORY, profile="quillfen")
@@ -56,8 +56,8 @@ def load_cast(database: Database, max_body_bytes: int = 1024 * 1024) -> Cast:
     keys = [register.issue_instrument_key(database, code, issued) for code in ("MON-1", "MON-2")]
     registrar = register.issue_registrar_key(database, issued)
     app = FastAPI()
-    app.state.settings = Settings(max_body_bytes=max_body_bytes)
+    app.state.settings = Settings.model_validate({"max_body_bytes": max_body_bytes})
     app.state.database = database
     problems.install(app)
     app.include_router(api.router)
-    return Cast(TestClient(app, raise_server_exceptions=False), database, *keys, registrar)
+    return Cast(TestClient(app, raise_server_exceptions=False), database, keys[0], keys[1], registrar)
