@@ -18,6 +18,7 @@ from app.config import Settings, load_settings
 from app.demo.climate import LOOKAHEAD_DAYS
 from app.demo.fleet import DemoFleet, NoFleetFileError, read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
+from app.demo.laboratory_file import write_recent_files
 from app.demo.poster import PostError
 from app.demo.server import (
     ServerError,
@@ -129,6 +130,7 @@ def _record(
         if not options.keep:
             demo = Demo(fleet.assets, fleet.service_events, end)
             count = prepare(database, fleet, demo, settings.public_url, say)
+            write_recent_files(options.folder / "laboratory", demo, fleet)
             state = {"end": end.isoformat(), "seed": DEFAULT_SEED}
             (options.folder / STATE_FILE).write_text(json.dumps(state), encoding="utf-8")
             say(f"{count} samples recorded and judged in {time.monotonic() - begun:.0f} s")

@@ -1,5 +1,6 @@
 """The invented fleet of sample_data/fleet.yaml, read with the reader that `ullage fleet load` uses."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -23,6 +24,8 @@ class DemoFleet:
     laboratory: Source
     instruments: tuple[Source, ...]
     service_events: tuple[ServiceEvent, ...]
+    time_zones: Mapping[str, str]
+    """By site code."""
 
     def instrument(self, code: str) -> Source:
         """Raises KeyError, naming the instruments there are."""
@@ -53,4 +56,5 @@ def read_fleet(path: Path = FLEET_FILE) -> DemoFleet:
         laboratory=laboratories[0],
         instruments=tuple(s for s in found.sources if s.kind is SourceKind.INSTRUMENT),
         service_events=found.service_events,
+        time_zones={site.code: site.time_zone for site in found.sites},
     )

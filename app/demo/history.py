@@ -68,7 +68,9 @@ class Demo:
         rng = np.random.default_rng(seed_of(self.seed, "laboratory", asset_code))
         plan = PLANS[asset_code]
         for days, spoiled in self._sampling_days(asset_code, plan, rng):
-            at = (self.grid.end - timedelta(days=days)).replace(hour=9, minute=int(rng.integers(0, 12)) * 5)
+            at = (self.grid.end - timedelta(days=days)).replace(
+                hour=9, minute=int(rng.integers(0, 12)) * 5, second=0, microsecond=0
+            )
             yield self.laboratory_sample(source_code, asset_code, at, rng, plan.spoiled if spoiled else None)
 
     def _sampling_days(
