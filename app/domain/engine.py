@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from app.domain.frame import DailyMedians, Floats, SampleFrame, daily_medians
+from app.domain.norms import Norming
 from app.domain.rules.change import Changes, judge_change
 from app.domain.rules.levels import Levels, judge_levels
 from app.domain.rules.patterns import Patterns, judge_patterns
@@ -36,19 +37,22 @@ class Judgement:
     """(n,) [%]; NaN where water or oil temperature is missing or water is censored."""
 
 
-def assess(frame: SampleFrame, daily: DailyMedians | None = None) -> Judgement:
+def assess(
+    frame: SampleFrame, daily: DailyMedians | None = None, norming: Norming | None = None
+) -> Judgement:
     """Judge every sample of a frame against its own past.
 
     Args:
         frame: samples with their history; the history is judged too.
         daily: daily medians of the on-line series, when the frame does not hold all the readings they come
             from; None to take them from the frame.
+        norming: which norm set and which of the owner's limits judge each sample; None for the 2019 guide.
 
     Returns:
         One row of every column per sample, in the frame's order. A sample's judgement depends on earlier
         samples of its series only, except ``changes.dropped``, which a later sample decides.
     """
-    levels = judge_levels(frame)
+    levels = judge_levels(frame, norming)
     changes = judge_change(frame, levels, daily_medians(frame) if daily is None else daily)
     return Judgement(
         frame=frame,

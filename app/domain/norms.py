@@ -1,6 +1,6 @@
-"""The norms of IEEE C57.104-2019 as arrays the engine can index, and as citations a reader can check.
+"""The norm sets as arrays the engine can index, and as citations a reader can check.
 
-The numbers come from ``app/science/tables/ieee_c57_104_2019.csv``; nothing is repeated here.
+The numbers come from the data files in ``app/science/tables``; nothing is repeated here.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,17 @@ from numpy.typing import NDArray
 from app.science.quantities import NORM_GASES
 from app.science.tables import rows
 
-NORM_SET: Final = "ieee_c57_104_2019"
+NORM_SETS: Final = ("ieee_c57_104_2019", "ieee_c57_104_2008", "iec_60599")
+"""The published sets an asset may be judged by; the first one is the default."""
+IEEE_2019, IEEE_2008, IEC = range(3)
+NORM_SET: Final = NORM_SETS[IEEE_2019]
+
+NORM_SET_NAMES: Final = {
+    "ieee_c57_104_2019": "IEEE C57.104-2019",
+    "ieee_c57_104_2008": "IEEE C57.104-2008",
+    "iec_60599": "IEC 60599 typical values (from memory)",
+}
+OWNER: Final = "owner's limit"
 
 SIDES: Final = ("low", "high")
 """Oxygen ratio O2/N2: ``low`` is at most 0.2, ``high`` is above 0.2."""
@@ -70,9 +80,7 @@ def norms_2019() -> Norms2019:
     for row in rows(NORM_SET):
         key = (row["table"], row["quantity"], row["oxygen_ratio"], row["age"] or row["span"])
         limits[key] = float(row["limit"] or 0.0)  # an empty limit is "any increase"
-        citations[key] = Citation(
-            f"{row['source']}-{row['edition']}, {row['clause']}", row["provenance"], row["note"]
-        )
+        citations[key] = _citation(row)
 
     def array(table: str, thirds: tuple[str, ...]) -> NDArray[np.float64]:
         return np.array(
@@ -86,6 +94,88 @@ def norms_2019() -> Norms2019:
         rate=array("4", SPANS),
         citations=citations,
     )
+
+
+@dataclass(frozen=True)
+class Norming:
+    """Which limits judge which sample: n rows.
+
+    Attributes:
+        norm_set: (n,) index into :data:`NORM_SETS`.
+        communicating: (n,) True where the tap changer shares oil or gas with the main tank (IEC splits C2H2 by it).
+        owner: (n,) row of the owner's limits that replace published ones, -1 for none.
+        owner_typical, owner_high: (k, 7) the owner's limits [µL/L] in place of Table 1 and 2; NaN leaves the
+            published limit in force.
+    """
+
+    norm_set: NDArray[np.int64]
+    communicating: NDArray[np.bool_]
+    owner: NDArray[np.int64]
+    owner_typical: NDArray[np.float64]
+    owner_high: NDArray[np.float64]
+
+    @classmethod
+    def default(cls, count: int) -> "Norming":
+        """IEEE C57.104-2019 for all, no limits of the owner."""
+        none = np.zeros((0, len(NORM_GASES)))
+        return cls(
+            np.zeros(count, dtype=np.int64),
+            np.zeros(count, dtype=np.bool_),
+            np.full(count, -1, dtype=np.int64),
+            none,
+            none,
+        )
+
+
+@dataclass(frozen=True)
+class OneLimitSet:
+    """A set whose limits depend on neither age nor oxygen: typical and high [µL/L], and rate [µL/L/year], (..., 7)."""
+
+    typical: NDArray[np.float64]
+    high: NDArray[np.float64]
+    rate: NDArray[np.float64]
+    citations: dict[str, Citation]
+
+
+@cache
+def norms_2008() -> OneLimitSet:
+    """Condition 1 ends at ``typical``, condition 4 begins above ``high`` (2008 edition, Table 1)."""
+    found = {(r["quantity"], r["condition"]): r for r in rows("ieee_c57_104_2008")}
+    return OneLimitSet(
+        typical=np.array([float(found[gas, "1"]["highest"]) for gas in NORM_GASES]),
+        high=np.array([float(found[gas, "3"]["highest"]) for gas in NORM_GASES]),
+        rate=np.full(len(NORM_GASES), np.inf),
+        citations={gas: _citation(found[gas, "1"]) for gas in NORM_GASES},
+    )
+
+
+@cache
+def norms_iec() -> OneLimitSet:
+    """Upper ends of the 90 % typical ranges; first axis: tap changer not communicating, communicating.
+
+    The ranges are over networks and from memory. The set has no second, higher limit.
+    """
+    found = {(r["kind"], r["quantity"], r["tap_changer"]): r for r in rows("iec_60599_typical")}
+
+    def row(kind: str, gas: str, tap_changer: str) -> dict[str, str]:
+        return found.get((kind, gas, "any")) or found[kind, gas, tap_changer]
+
+    def array(kind: str) -> NDArray[np.float64]:
+        return np.array(
+            [[float(row(kind, g, tap)["highest"]) for g in NORM_GASES] for tap in ("no", "communicating")]
+        )
+
+    typical = array("concentration")
+    return OneLimitSet(
+        typical=typical,
+        high=np.full(typical.shape, np.inf),
+        rate=array("rate"),
+        citations={gas: _citation(row("concentration", gas, "no")) for gas in NORM_GASES},
+    )
+
+
+def _citation(row: dict[str, str]) -> Citation:
+    return Citation(f"{row['source']}-{row['edition']}, {row['clause']}", row["provenance"], row["note"])
 
 
 def age_column(age_years: NDArray[np.float64]) -> NDArray[np.int8]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from app.domain.frame import Bools, DailyMedians, Floats, Integers, SampleFrame
 from app.domain.norms import (
+    IEEE_2019,
     LONGEST_SPAN_DAYS,
     SHORT_SPAN_DAYS,
     SHORTEST_SPAN_DAYS,
@@ -172,13 +173,15 @@ def _step(
     reference, delta = _certain_change(
         frame.values[row, :GASES], frame.below[row, :GASES], state.reference, state.reference_below
     )
-    delta_exceeds = _above_delta(delta, reference, side, LABORATORY_ACCURACY, 0.0)
+    has_tables = levels.norm_set[row] == IEEE_2019
+    delta_exceeds = _above_delta(delta, reference, side, LABORATORY_ACCURACY, 0.0) & has_tables[:, None]
     rate, span, count = _window_rate(
         np.concatenate([state.times, at[:, None]], axis=1),
         np.concatenate([state.values, now[:, None, :]], axis=1),
     )
     limit = norms_2019().rate[side[:, None], span_column(span), np.arange(GASES)]
-    rate_exceeds = _above_rate(rate, limit, span, np.nanmean(_with(now, state.reference), axis=0))
+    mean = np.nanmean(_with(now, state.reference), axis=0)
+    rate_exceeds = _above_rate(rate, limit, span, mean) & has_tables[:, None]
     exceeds = delta_exceeds | rate_exceeds
 
     waiting = state.pending >= 0
@@ -287,6 +290,9 @@ def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: C
     rise = rate[:, ACETYLENE] * span[:, ACETYLENE] / DAYS_PER_YEAR
     rate_exceeds[:, ACETYLENE] &= rise > np.maximum(INSTRUMENT_FLOOR, 0.1 * level[:, ACETYLENE])
 
+    has_tables = (levels.norm_set[rows] == IEEE_2019)[:, None]
+    delta_exceeds &= has_tables
+    rate_exceeds &= has_tables
     exceeds = delta_exceeds | rate_exceeds
     earlier = _a_day_earlier(series, at)
     confirmed_gas = exceeds & np.where((earlier >= 0)[:, None], exceeds[earlier], False)

@@ -1,4 +1,4 @@
-"""Levels: each gas against Tables 1 and 2 of IEEE C57.104-2019, in the column that applies."""
+"""Levels: each gas against the two limits of the norm set that judges it (Tables 1 and 2 of the 2019 guide)."""
 
 from dataclasses import dataclass
 
@@ -6,7 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.frame import Bools, Floats, Integers, SampleFrame
-from app.domain.norms import OXYGEN_RATIO_BOUNDARY, age_column, norms_2019
+from app.domain.norms import (
+    IEC,
+    IEEE_2008,
+    OXYGEN_RATIO_BOUNDARY,
+    Norming,
+    age_column,
+    norms_2008,
+    norms_2019,
+    norms_iec,
+)
 from app.science.quantities import NORM_GASES
 
 GASES = len(NORM_GASES)
@@ -27,8 +36,10 @@ class Levels:
         oxygen_ratio: (n,) O2/N2 used, NaN where unknown.
         side: (n,) 0 where O2/N2 is at most 0.2, 1 where it is above, hovers or is unknown.
         age: (n,) index into ``norms.AGES``.
-        typical, high: (n, 7) Table 1 and Table 2 limits that apply [µL/L].
+        typical, high: (n, 7) limits that apply [µL/L]: Table 1 and Table 2, or what stands for them in another set.
         level: (n, 7) class of each gas.
+        norm_set: (n,) index into ``norms.NORM_SETS``.
+        owner_typical, owner_high: (n, 7) True where the limit is the owner's own.
     """
 
     oxygen_ratio: Floats
@@ -37,10 +48,13 @@ class Levels:
     typical: Floats
     high: Floats
     level: NDArray[np.int8]
+    norm_set: Integers
+    owner_typical: Bools
+    owner_high: Bools
 
 
-def judge_levels(frame: SampleFrame) -> Levels:
-    """Compare with Tables 1 and 2. A value equal to a norm is not above it (the guide leaves this open).
+def judge_levels(frame: SampleFrame, norming: Norming | None = None) -> Levels:
+    """Compare with the limits. A value equal to a norm is not above it (the guide leaves this open).
 
     A reading below a detection limit that is itself above the norm decides nothing and is UNKNOWN.
     """
@@ -50,12 +64,38 @@ def judge_levels(frame: SampleFrame) -> Levels:
     age = age_column(frame.age)
     typical = norms.typical[side, age]
     high = norms.high[side, age]
+    norming = norming or Norming.default(len(frame))
+    _use_other_sets(norming, typical, high)
+    owner_typical = _use_owner(norming, norming.owner_typical, typical)
+    owner_high = _use_owner(norming, norming.owner_high, high)
     value = frame.values[:, :GASES]
     below = frame.below[:, :GASES]
     level = (value > typical).astype(np.int8) + (value > high).astype(np.int8)
     level[below & (value <= typical)] = TYPICAL
     level[(below & (value > typical)) | np.isnan(value)] = UNKNOWN
-    return Levels(ratio, side, age, typical, high, level)
+    return Levels(ratio, side, age, typical, high, level, norming.norm_set, owner_typical, owner_high)
+
+
+def _use_other_sets(norming: Norming, typical: Floats, high: Floats) -> None:
+    """Put the limits of the other published sets where they judge."""
+    by_2008 = norming.norm_set == IEEE_2008
+    if by_2008.any():
+        typical[by_2008], high[by_2008] = norms_2008().typical, norms_2008().high
+    by_iec = norming.norm_set == IEC
+    if by_iec.any():
+        tap_changer = norming.communicating[by_iec].astype(np.int64)
+        typical[by_iec], high[by_iec] = norms_iec().typical[tap_changer], norms_iec().high[tap_changer]
+
+
+def _use_owner(norming: Norming, limits: Floats, target: Floats) -> Bools:
+    """Replace published limits by the owner's where there are any; returns where."""
+    owned = np.zeros(target.shape, dtype=np.bool_)
+    which = norming.owner >= 0
+    if which.any():
+        own = limits[norming.owner[which]]
+        owned[which] = ~np.isnan(own)
+        target[owned] = own[~np.isnan(own)]
+    return owned
 
 
 def _oxygen_ratio(frame: SampleFrame) -> Floats:

@@ -1,7 +1,7 @@
 """Patterns: what each diagnostic method makes of the gases, and whether it may speak at all.
 
-A method always answers when it is asked; so it is asked only when some fault gas is above Table 1 (clause
-5.2.1 of IEEE C57.104-2019) and the gases it reads are there.
+A method always answers when it is asked; so it is asked only when some fault gas is above its typical value
+(clause 5.2.1 of IEEE C57.104-2019), the gases it reads are there, and they are not all near detection.
 """
 
 from collections.abc import Callable, Sequence
@@ -13,10 +13,29 @@ from numpy.typing import NDArray
 
 from app.domain.frame import Bools, Floats, SampleFrame
 from app.domain.rules.levels import RAISED, Levels
-from app.science.pentagons import PENTAGON_1_ZONES, duval_pentagon_1
+from app.science.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES, duval_pentagon_1, duval_pentagon_2
 from app.science.quantities import FAULT_GASES, NORM_GASES
-from app.science.ratios import iec_60599_cases
-from app.science.triangles import TRIANGLE_1_ZONES, duval_triangle_1
+from app.science.ratios import doernenburg, iec_60599_cases, key_gas, rogers_case
+from app.science.triangles import (
+    TRIANGLE_1_ZONES,
+    TRIANGLE_4_ZONES,
+    TRIANGLE_5_ZONES,
+    duval_triangle_1,
+    duval_triangle_4,
+    duval_triangle_5,
+)
+from app.science.uncertainty import detection_limit
+
+NEAR_DETECTION = 5.0
+"""Below about five times the detection limit a pattern means little (clause 5.2.1)."""
+
+PENTAGON_GASES = ("h2", "c2h6", "ch4", "c2h4", "c2h2")
+KEY_GASES = (*FAULT_GASES, "co")
+TRIANGLE_4_AFTER = ("PD", "T1", "T2")
+TRIANGLE_5_AFTER = ("T2", "T3")
+"""Zones of triangle 1 that call for the other triangles (Annex D.4)."""
+
+ZoneMethod = Callable[..., NDArray[np.int8]]
 
 
 class Bar(IntEnum):
@@ -28,6 +47,10 @@ class Bar(IntEnum):
     CENSORED = 3
     NO_GAS = 4
     NO_CASE = 5
+    NEAR_DETECTION = 6
+    NOT_CALLED = 7
+    NO_REFERENCE = 8
+    NO_INCREASE = 9
 
 
 @dataclass(frozen=True)
@@ -39,79 +62,195 @@ class ZoneCalls:
     zone: NDArray[np.int8]
     bar: NDArray[np.int8]
 
+    def named(self, *names: str) -> Bools:
+        """(n,) where one of these zones is called."""
+        wanted = [self.zones.index(name) for name in names]
+        found: Bools = np.isin(self.zone, wanted)
+        return found
+
+
+@dataclass(frozen=True)
+class CaseCalls:
+    """One ratio method: ``case`` (n,) index of the method's case or -1, ``bar`` (n,)."""
+
+    case: NDArray[np.int8]
+    bar: NDArray[np.int8]
+
 
 @dataclass(frozen=True)
 class Patterns:
-    """Columns made by :func:`judge_patterns`; ``iec_cases`` is (n, 6), several true where the table overlaps."""
+    """Columns made by :func:`judge_patterns`.
+
+    ``iec_cases`` is (n, 6), several true where the table overlaps. ``doernenburg_step`` (n,) says which of the
+    method's tests failed, 0 for none. ``key_gas_match`` (n,) is in percent.
+    """
 
     triangle_1: ZoneCalls
+    triangle_4: ZoneCalls
+    triangle_5: ZoneCalls
     pentagon_1: ZoneCalls
+    pentagon_2: ZoneCalls
     iec_cases: Bools
     iec_bar: NDArray[np.int8]
+    rogers: CaseCalls
+    doernenburg: CaseCalls
+    doernenburg_step: NDArray[np.int8]
+    key_gas: CaseCalls
+    key_gas_match: Floats
 
 
 def judge_patterns(frame: SampleFrame, levels: Levels) -> Patterns:
-    """Duval triangle 1, Duval pentagon 1 and the ratios of IEC 60599 for every sample."""
-    cases, bar = _iec(frame, levels)
+    """All methods on the level of every sample."""
+    triangle_1 = zone_method(frame, levels, ("ch4", "c2h4", "c2h2"), duval_triangle_1, TRIANGLE_1_ZONES)
+    iec_cases, iec_bar = _iec(frame, levels)
+    arcs, step = _doernenburg(frame, levels)
+    key, match = _key_gas(frame, levels)
     return Patterns(
-        triangle_1=_zone_method(frame, levels, ("ch4", "c2h4", "c2h2"), duval_triangle_1, TRIANGLE_1_ZONES),
-        pentagon_1=_zone_method(
-            frame, levels, ("h2", "c2h6", "ch4", "c2h4", "c2h2"), duval_pentagon_1, PENTAGON_1_ZONES
+        triangle_1=triangle_1,
+        triangle_4=_follow(
+            triangle_1,
+            TRIANGLE_4_AFTER,
+            zone_method(frame, levels, ("h2", "ch4", "c2h6"), duval_triangle_4, TRIANGLE_4_ZONES),
         ),
-        iec_cases=cases,
-        iec_bar=bar,
+        triangle_5=_follow(
+            triangle_1,
+            TRIANGLE_5_AFTER,
+            zone_method(frame, levels, ("ch4", "c2h4", "c2h6"), duval_triangle_5, TRIANGLE_5_ZONES),
+        ),
+        pentagon_1=zone_method(frame, levels, PENTAGON_GASES, duval_pentagon_1, PENTAGON_1_ZONES),
+        pentagon_2=zone_method(frame, levels, PENTAGON_GASES, duval_pentagon_2, PENTAGON_2_ZONES),
+        iec_cases=iec_cases,
+        iec_bar=iec_bar,
+        rogers=_rogers(frame, levels),
+        doernenburg=arcs,
+        doernenburg_step=step,
+        key_gas=key,
+        key_gas_match=match,
     )
+
+
+# --- whether a method may speak ---------------------------------------------------------------------------
 
 
 def bars(frame: SampleFrame, levels: Levels, gases: Sequence[str]) -> NDArray[np.int8]:
     """(n,) why a method over these gases may not speak, before it is asked."""
-    value = np.stack([frame.column(g) for g in gases], axis=1)
     fault_columns = [NORM_GASES.index(g) for g in FAULT_GASES]
     raised = (levels.level[:, fault_columns] >= RAISED).any(axis=1)
-    bar = np.where(raised, Bar.NONE, Bar.ALL_TYPICAL)
-    bar = np.where(np.nan_to_num(value).sum(axis=1) <= 0, Bar.NO_GAS, bar)
-    bar = np.where(np.isnan(value).any(axis=1), Bar.MISSING, bar)
-    return bar.astype(np.int8)
-
-
-def _bounds(frame: SampleFrame, gases: Sequence[str]) -> tuple[list[Floats], list[Floats], Bools]:
-    """Least and greatest values that censored readings allow, and where any is censored."""
-    most = [frame.column(g) for g in gases]
-    least = [np.where(frame.censored(g), 0.0, v) for g, v in zip(gases, most, strict=True)]
-    censored = np.zeros(len(frame), dtype=np.bool_)
+    bar = np.where(raised, np.int8(Bar.NONE), np.int8(Bar.ALL_TYPICAL))
+    total, missing, telling = (
+        np.zeros(len(frame)),
+        np.zeros(len(frame), np.bool_),
+        np.zeros(len(frame), np.bool_),
+    )
     for gas in gases:
-        censored |= frame.censored(gas)
-    return least, most, censored
+        value = frame.column(gas)
+        missing |= np.isnan(value)
+        total += np.nan_to_num(value)
+        telling |= value >= NEAR_DETECTION * detection_limit(gas)
+    bar[~telling & raised] = Bar.NEAR_DETECTION
+    bar[total <= 0] = Bar.NO_GAS
+    bar[missing] = Bar.MISSING
+    return bar
 
 
-def _zone_method(
-    frame: SampleFrame,
-    levels: Levels,
-    gases: tuple[str, ...],
-    method: Callable[..., NDArray[np.int8]],
-    zones: tuple[str, ...],
+def _bounds(
+    frame: SampleFrame, gases: Sequence[str], rows: NDArray[np.int64]
+) -> tuple[list[Floats], list[Floats]]:
+    """Least and greatest values that censored readings of some rows allow."""
+    most = [frame.column(g)[rows] for g in gases]
+    least = [np.where(frame.censored(g)[rows], 0.0, v) for g, v in zip(gases, most, strict=True)]
+    return least, most
+
+
+def _censored(frame: SampleFrame, gases: Sequence[str], rows: NDArray[np.int64]) -> Bools:
+    found = np.zeros(len(rows), dtype=np.bool_)
+    for gas in gases:
+        found |= frame.censored(gas)[rows]
+    return found
+
+
+# --- zones ------------------------------------------------------------------------------------------------
+
+
+def zone_method(
+    frame: SampleFrame, levels: Levels, gases: tuple[str, ...], method: ZoneMethod, zones: tuple[str, ...]
 ) -> ZoneCalls:
     """A zone is named only where censored readings, taken as nothing or as their limit, cannot change it."""
-    least, most, censored = _bounds(frame, gases)
     bar = bars(frame, levels, gases)
-    zone = method(*most)
-    if censored.any():
-        doubtful = np.flatnonzero(censored)
-        with_none = method(*(v[doubtful] for v in least))
-        clash = doubtful[zone[doubtful] != with_none]
-        bar[clash] = np.where(bar[clash] == Bar.NONE, Bar.CENSORED, bar[clash])
-    bar = np.where((bar == Bar.NONE) & (zone < 0), Bar.NO_GAS, bar).astype(np.int8)
-    return ZoneCalls(zones, gases, np.where(bar == Bar.NONE, zone, -1).astype(np.int8), bar)
+    rows = np.flatnonzero(bar == Bar.NONE)
+    least, most = _bounds(frame, gases, rows)
+    found = method(*most)
+    clash = np.zeros(len(rows), dtype=np.bool_)
+    doubtful = np.flatnonzero(_censored(frame, gases, rows))
+    if doubtful.size:
+        clash[doubtful] = found[doubtful] != method(*(v[doubtful] for v in least))
+    bar[rows[clash]] = Bar.CENSORED
+    bar[rows[~clash & (found < 0)]] = Bar.NO_GAS
+    zone = np.full(len(frame), -1, dtype=np.int8)
+    zone[rows] = np.where(clash, -1, found)
+    return ZoneCalls(zones, gases, zone, bar)
+
+
+def _follow(first: ZoneCalls, after: tuple[str, ...], calls: ZoneCalls) -> ZoneCalls:
+    """A second triangle, heard only after some zones of the first."""
+    silent = (calls.bar == Bar.NONE) & ~first.named(*after)
+    bar = np.where(silent, np.int8(Bar.NOT_CALLED), calls.bar)
+    return ZoneCalls(calls.zones, calls.gases, np.where(silent, np.int8(-1), calls.zone), bar)
+
+
+# --- ratios and shares ------------------------------------------------------------------------------------
 
 
 def _iec(frame: SampleFrame, levels: Levels) -> tuple[Bools, NDArray[np.int8]]:
-    least, most, censored = _bounds(frame, FAULT_GASES)
     bar = bars(frame, levels, FAULT_GASES)
-    cases = iec_60599_cases(*most)
-    if censored.any():
-        doubtful = np.flatnonzero(censored)
-        other = iec_60599_cases(*(v[doubtful] for v in least))
-        clash = doubtful[(cases[doubtful] != other).any(axis=1)]
-        bar[clash] = np.where(bar[clash] == Bar.NONE, Bar.CENSORED, bar[clash])
-    bar = np.where((bar == Bar.NONE) & ~cases.any(axis=1), Bar.NO_CASE, bar).astype(np.int8)
-    return cases & (bar == Bar.NONE)[:, None], bar
+    rows = np.flatnonzero(bar == Bar.NONE)
+    least, most = _bounds(frame, FAULT_GASES, rows)
+    found = iec_60599_cases(*most)
+    clash = np.zeros(len(rows), dtype=np.bool_)
+    doubtful = np.flatnonzero(_censored(frame, FAULT_GASES, rows))
+    if doubtful.size:
+        clash[doubtful] = (found[doubtful] != iec_60599_cases(*(v[doubtful] for v in least))).any(axis=1)
+    bar[rows[clash]] = Bar.CENSORED
+    bar[rows[~clash & ~found.any(axis=1)]] = Bar.NO_CASE
+    cases = np.zeros((len(frame), found.shape[1]), dtype=np.bool_)
+    cases[rows] = found & ~clash[:, None]
+    return cases, bar
+
+
+def _rogers(frame: SampleFrame, levels: Levels) -> CaseCalls:
+    bar = bars(frame, levels, FAULT_GASES)
+    rows = np.flatnonzero(bar == Bar.NONE)
+    least, most = _bounds(frame, FAULT_GASES, rows)
+    found = rogers_case(*most)
+    clash = np.zeros(len(rows), dtype=np.bool_)
+    doubtful = np.flatnonzero(_censored(frame, FAULT_GASES, rows))
+    if doubtful.size:
+        clash[doubtful] = found[doubtful] != rogers_case(*(v[doubtful] for v in least))
+    bar[rows[clash]] = Bar.CENSORED
+    bar[rows[~clash & (found < 0)]] = Bar.NO_CASE
+    case = np.full(len(frame), -1, dtype=np.int8)
+    case[rows] = np.where(clash, -1, found)
+    return CaseCalls(case, bar)
+
+
+def _doernenburg(frame: SampleFrame, levels: Levels) -> tuple[CaseCalls, NDArray[np.int8]]:
+    """The method has a validity test of its own; its step says which part of it failed."""
+    bar = bars(frame, levels, FAULT_GASES)
+    rows = np.flatnonzero(bar == Bar.NONE)
+    _, most = _bounds(frame, KEY_GASES, rows)
+    found = doernenburg(*most)
+    case, step = np.full(len(frame), -1, dtype=np.int8), np.zeros(len(frame), dtype=np.int8)
+    case[rows], step[rows] = found.fault, found.step
+    bar[rows[found.step != 0]] = Bar.NO_CASE
+    return CaseCalls(case, bar), step
+
+
+def _key_gas(frame: SampleFrame, levels: Levels) -> tuple[CaseCalls, Floats]:
+    bar = bars(frame, levels, KEY_GASES)
+    rows = np.flatnonzero(bar == Bar.NONE)
+    _, most = _bounds(frame, KEY_GASES, rows)
+    found = key_gas(*most)
+    case, match = np.full(len(frame), -1, dtype=np.int8), np.full(len(frame), np.nan)
+    case[rows], match[rows] = found.case, found.match
+    bar[rows[found.case < 0]] = Bar.NO_CASE
+    return CaseCalls(case, bar), match
