@@ -3,22 +3,22 @@
 The whole body is parsed in one pass by pydantic. Only when that fails is each sample looked at by itself, so
 that one bad sample is refused with its field and reason and the good ones beside it are kept.
 
-Errors: :class:`BadPayload` when the body as a whole cannot be taken; a sample that cannot be taken is a
+Errors: ``BadPayload`` when the body as a whole cannot be taken; a sample that cannot be taken is a
 :class:`~app.domain.model.Rejection` in its place.
 """
 
-import json
-import re
 from collections.abc import Iterable
 from datetime import datetime
 from difflib import get_close_matches
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
+from pydantic import BaseModel, Field, ValidationError, create_model
 from pydantic_core import ErrorDetails
 
 from app.domain.model import Reading, Rejection, Sample, Source
+from app.intake.iso_time import TIME_FORM, iso_time
 from app.intake.numbers import NotANumberError, NumberStyle, parse_number, shown
+from app.intake.strict_json import BadPayload, Strict, inlined, key_name, refuse_repeated_keys
 from app.intake.validate import EARLIEST_ONLINE, ImpossibleError, check_reading, check_time
 from app.science.quantities import BY_NAME, NAMES, QUANTITIES, Quantity
 
@@ -52,34 +52,14 @@ OTHER_NAMES: Final = {q.label: q.name for q in QUANTITIES} | {
 """Suggested, not taken: full names, and what IEC 61850-7-4 (node SIML) calls them (C2H6ppm and O2ppm are
 confirmed, the rest from memory)."""
 
+__all__ = ["EXAMPLE", "MAX_SAMPLES", "BadPayload", "batch_schema", "parse_samples"]
+
 _POINT: Final = NumberStyle(decimal_mark=".")
-_ISO: Final = re.compile(
-    r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d([.,]\d+)?)?([Zz]|[+-]\d\d(:?\d\d)?)?", re.ASCII
-)
-
-Problem = Literal["not_json", "too_many", "invalid"]
 
 
-class BadPayload(ValueError):  # noqa: N818 - the name says what it is
-    """The body as a whole cannot be taken.
-
-    Attributes:
-        field: what is wrong, ``body`` for the whole.
-        reason: why, and how to mend it.
-        problem: ``not_json`` (cannot be read), ``too_many`` (samples) or ``invalid``.
-    """
-
-    def __init__(self, field: str, reason: str, problem: Problem = "invalid") -> None:
-        super().__init__(f"{field}: {reason}")
-        self.field = field
-        self.reason = reason
-        self.problem = problem
-
-
-class Below(BaseModel):
+class Below(Strict):
     """Not detected: the quantity is below this limit, in its unit."""
 
-    model_config = ConfigDict(extra="forbid", strict=True)
     below: float = Field(allow_inf_nan=False, gt=0)
 
 
@@ -97,14 +77,10 @@ def _field(quantity: Quantity) -> Any:
     )
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-
 _fields: dict[str, Any] = {q.name: _field(q) for q in QUANTITIES}
 SamplePayload: type[BaseModel] = create_model(
     "SamplePayload",
-    __base__=_Strict,
+    __base__=Strict,
     __doc__="One sample: when it was taken, of which compartment, and at least one quantity.",
     taken_at=(
         str,
@@ -126,13 +102,13 @@ SamplePayload: type[BaseModel] = create_model(
 )
 
 
-class Batch(_Strict):
+class Batch(Strict):
     """Samples of one instrument, in any order; sending one again does no harm."""
 
     samples: list[SamplePayload] = Field(min_length=1, max_length=MAX_SAMPLES)  # type: ignore[valid-type]
 
 
-class _Envelope(_Strict):
+class _Envelope(Strict):
     samples: list[Any] = Field(min_length=1, max_length=MAX_SAMPLES)
 
 
@@ -154,7 +130,7 @@ def parse_samples(body: bytes, source: Source, now: datetime) -> list[Sample | R
         parsed: Iterable[BaseModel | Rejection] = Batch.model_validate_json(body).samples
     except ValidationError:
         parsed = _one_by_one(body)
-    _refuse_repeated_keys(body)
+    refuse_repeated_keys(body)
     return [
         item if isinstance(item, Rejection) else _sample(item.__dict__, i, source, now)
         for i, item in enumerate(parsed)
@@ -183,7 +159,7 @@ def _bad_payload(error: ErrorDetails) -> BadPayload:
     if not loc:
         return BadPayload("body", 'must be an object {"samples": [...]}')
     if kind == "extra_forbidden":
-        return BadPayload(_key(loc[0]), f"unknown key {shown(loc[0])}; the body has one key, 'samples'")
+        return BadPayload(key_name(loc[0]), f"unknown key {shown(loc[0])}; the body has one key, 'samples'")
     if kind == "missing":
         return BadPayload("samples", "is missing; give a list of samples")
     if kind == "too_short":
@@ -195,30 +171,22 @@ def _bad_payload(error: ErrorDetails) -> BadPayload:
     return BadPayload("samples", "must be a list of samples")
 
 
-def _key(name: object, limit: int = 60) -> str:
-    """A foreign key as (part of) a field's name."""
-    return shown(name, limit).strip("'")
-
-
 def _rejection(error: ErrorDetails, i: int) -> Rejection:
     loc, kind = error["loc"], error["type"]
     where = f"samples[{i}]"
     if not loc:
         return Rejection(where, "must be an object with 'taken_at' and at least one quantity", index=i)
     name = str(loc[0])
-    field = f"{where}.{_key(name)}"
+    field = f"{where}.{key_name(name)}"
     if kind == "extra_forbidden" and len(loc) == 1:
         return Rejection(field, _unknown(name), index=i)
     if name == "taken_at":
         if kind == "missing":
-            return Rejection(field, f"is missing; {_TIME_FORM}", index=i)
-        return Rejection(field, f"must be a text; {_TIME_FORM}", index=i)
+            return Rejection(field, f"is missing; {TIME_FORM}", index=i)
+        return Rejection(field, f"must be a text; {TIME_FORM}", index=i)
     if name == "compartment":
         return Rejection(field, "must be the name of a compartment, a text", index=i)
     return Rejection(field, f"{_described(error['input'])} is not a reading; {_number_form(name)}", index=i)
-
-
-_TIME_FORM: Final = 'give an ISO 8601 date and time with Z or a UTC offset, e.g. "2026-03-01T06:00:00Z"'
 
 
 def _number_form(name: str) -> str:
@@ -248,28 +216,10 @@ def _unknown(name: str) -> str:
     return f"unknown key {shown(name)}; {hint}"
 
 
-def _refuse_repeated_keys(body: bytes) -> None:
-    """JSON lets a key stand twice and readers differ on which counts; here neither does.
-
-    Only called on bodies that were read before, so neither depth nor encoding can fail.
-    """
-
-    def pairs(found: list[tuple[str, Any]]) -> None:
-        keys = {key for key, _ in found}
-        if len(keys) < len(found):
-            names = [key for key, _ in found]
-            twice = next(key for key in names if names.count(key) > 1)
-            raise BadPayload(
-                _key(twice), f"the key {shown(twice)} stands twice in one object; keep one of them"
-            )
-
-    json.loads(body, object_pairs_hook=pairs, parse_int=str, parse_float=str, parse_constant=str)
-
-
 def _sample(given: dict[str, Any], i: int, source: Source, now: datetime) -> Sample | Rejection:
     name = "taken_at"
     try:
-        at = check_time(_time(given["taken_at"]), now, EARLIEST_ONLINE)
+        at = check_time(iso_time(given["taken_at"]), now, EARLIEST_ONLINE)
         name = "compartment"
         compartment = _compartment(given["compartment"], source)
         readings = {}
@@ -281,20 +231,6 @@ def _sample(given: dict[str, Any], i: int, source: Source, now: datetime) -> Sam
     if not readings:
         return Rejection(f"samples[{i}]", 'gives no quantity; give at least one, e.g. "h2": 41.2', index=i)
     return Sample(source.asset_code or "", compartment, source.code, at, readings)
-
-
-def _time(text: str) -> datetime:
-    if not _ISO.fullmatch(text):
-        raise ImpossibleError(f"{shown(text)} is not an ISO 8601 date and time; {_TIME_FORM}")
-    try:
-        at = datetime.fromisoformat(text.upper())
-    except ValueError as error:
-        raise ImpossibleError(f"{shown(text)} is not a possible time ({error}); {_TIME_FORM}") from None
-    if at.tzinfo is None:
-        raise ImpossibleError(
-            f"{shown(text)} has no UTC offset; write it in UTC with a Z at the end, or with one"
-        )
-    return at
 
 
 def _compartment(name: str | None, source: Source) -> str:
@@ -322,18 +258,3 @@ def _reading(name: str, value: float | str | Below) -> Reading:
 def batch_schema() -> dict[str, Any]:
     """The JSON schema of a body, without references to elsewhere."""
     return inlined(Batch.model_json_schema())
-
-
-def inlined(schema: dict[str, Any]) -> dict[str, Any]:
-    """A JSON schema with its ``$defs`` put where they are referred to (none of ours is recursive)."""
-    definitions = schema.get("$defs", {})
-
-    def put(node: Any) -> Any:
-        if isinstance(node, dict):
-            if "$ref" in node:
-                return put(definitions[node["$ref"].removeprefix("#/$defs/")])
-            return {key: put(value) for key, value in node.items() if key != "$defs"}
-        return [put(value) for value in node] if isinstance(node, list) else node
-
-    result: dict[str, Any] = put(schema)
-    return result

@@ -5,6 +5,7 @@ Everything under ``/api`` and every client that does not ask for HTML gets ``app
 
 import json
 import secrets
+import traceback
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
@@ -18,7 +19,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
-from app.intake.payloads import inlined
+from app.intake.strict_json import inlined
 from app.web.templating import render
 
 MEDIA_TYPE: Final = "application/problem+json"
@@ -111,10 +112,19 @@ def _place(loc: Sequence[object]) -> str:
 def _on_unhandled(request: Request, error: Exception) -> Response:
     request_id = secrets.token_hex(8)
     LOG.error(
-        "unhandled error", request_id=request_id, method=request.method, path=request.url.path, exc_info=error
+        "unhandled error",
+        request_id=request_id,
+        method=request.method,
+        path=request.url.path,
+        exception=_traceback(error),
     )
     detail = "The server failed at this request. It is written in the server's log under this request id."
     return _answer(request, Problem(500, detail), request_id)
+
+
+def _traceback(error: Exception) -> str:
+    """As text: structlog's own rendering adds the local variables, and keys with them."""
+    return "".join(traceback.format_exception(error))
 
 
 def _answer(request: Request, problem: Problem, request_id: str | None = None) -> Response:
@@ -154,9 +164,9 @@ def _page(request: Request, problem: Problem, title: str, request_id: str | None
             errors=problem.errors,
             request_id=request_id,
         )
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - an error page must not fail because the database does
         if not isinstance(error, TemplateNotFound):
-            LOG.warning("the error page could not be drawn", exc_info=error)
+            LOG.warning("the error page could not be drawn", exception=_traceback(error))
     lines = [f"{problem.status} {title}", problem.detail, *(f"{w}: {r}" for w, r in problem.errors)]
     if request_id:
         lines.append(f"Request id: {request_id}")

@@ -170,9 +170,10 @@ def test_a_missing_time_is_named() -> None:
     ],
 )
 def test_an_unknown_key_is_refused_with_a_hint(key: str, hint: str) -> None:
-    found = refused(**{key: 1, "h2": 1})
+    (found,) = parse({"taken_at": TIME, "h2": 1, key: 1})
+    assert isinstance(found, Rejection)
     assert found.field == f"samples[0].{key}"
-    assert found.reason == f"unknown key '{key}'; {found.reason.split('; ', 1)[1]}"
+    assert found.reason.startswith(f"unknown key '{key}'; ")
     assert hint in found.reason
 
 
@@ -259,8 +260,7 @@ def _holds(body: bytes) -> None:
     """Only a list of samples and rejections, in full, or BadPayload."""
     try:
         found = parse_samples(body, ONE, NOW)
-    except BadPayload as error:
-        assert error.reason
+    except BadPayload:
         return
     assert len(found) == len(json.loads(body)["samples"])
     for i, item in enumerate(found):

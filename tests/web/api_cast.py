@@ -35,7 +35,7 @@ class Cast:
 
 def load_cast(database: Database, max_body_bytes: int = 1024 * 1024) -> Cast:
     """Register the cast and build a client over an application of the API alone."""
-    register.register_site(database, Site("KEL", "Kelder Yard", "Europe/Berlin"))
+    register.register_site(database, Site("KEL", "Kelder Yard", "CET"))
     register.register_asset(
         database, Asset("KEL-T1", "Kelder T1", "KEL", serial="007"), (Compartment("KEL-T1", "main"),)
     )

@@ -1,4 +1,5 @@
-"""``POST /api/v1/samples``: instruments post what they measured. Registering and reading: api_fleet, api_read."""
+"""``POST /api/v1/samples``: instruments post what they measured. Registering and reading: see
+``api_register`` and ``api_read``."""
 
 from typing import Annotated, Any, Literal
 
@@ -10,8 +11,11 @@ from app.intake.payloads import EXAMPLE, BadPayload, batch_schema, parse_samples
 from app.services.record_samples import Outcome, RecordContext, record_samples
 from app.web.dependencies import AppSettings, Now, Store, instrument_body, posting_instrument
 from app.web.problems import Problem, responses
+from app.web.routes import api_read, api_register
 
 router = APIRouter(prefix="/api/v1")
+router.include_router(api_register.router)
+router.include_router(api_read.router)
 
 _STATUS_OF = {"not_json": 400, "too_many": 413, "invalid": 422}
 
