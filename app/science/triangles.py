@@ -25,6 +25,8 @@ __all__ = [
     "duval_triangle_4",
     "duval_triangle_5",
     "percentages",
+    "triangle_4_applies",
+    "triangle_5_applies",
 ]
 
 Floats = NDArray[np.float64]
@@ -121,6 +123,29 @@ def duval_triangle_5(ch4: ArrayLike, c2h4: ArrayLike, c2h6: ArrayLike) -> NDArra
     """
     _, ethylene, ethane = percentages(ch4, c2h4, c2h6)
     return _MAP_5.classify(ethylene, ethane)
+
+
+def triangle_4_applies(zone_1: ArrayLike) -> NDArray[np.bool_]:
+    """Whether triangle 4 may be asked: after PD, T1 or T2 in triangle 1 only (IEEE Std C57.104-2019, Annex D.4).
+
+    Args:
+        zone_1: result of :func:`duval_triangle_1`.
+    """
+    return _among(zone_1, ("PD", "T1", "T2"))
+
+
+def triangle_5_applies(zone_1: ArrayLike) -> NDArray[np.bool_]:
+    """Whether triangle 5 may be asked: after T2 or T3 in triangle 1 only (IEEE Std C57.104-2019, Annex D.4).
+
+    Args:
+        zone_1: result of :func:`duval_triangle_1`.
+    """
+    return _among(zone_1, ("T2", "T3"))
+
+
+def _among(zone_1: ArrayLike, zones: tuple[str, ...]) -> NDArray[np.bool_]:
+    numbers = [TRIANGLE_1_ZONES.index(zone) for zone in zones]
+    return np.asarray(np.isin(np.asarray(zone_1), numbers))
 
 
 def _limit_map(name: str, zones: tuple[str, ...], gases: tuple[str, ...]) -> LimitMap:
