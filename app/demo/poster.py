@@ -34,6 +34,8 @@ class Posted:
 
     results: dict[str, int]
     attempts: int
+    refusal: str = ""
+    """Why the first rejected sample was rejected; empty when none was."""
 
 
 class Poster:
@@ -70,7 +72,7 @@ class Poster:
             attempt += 1
             answer, trouble = self._try(body)
             if answer is not None and answer.status_code not in BUSY:
-                return Posted(_results(answer), attempt)
+                return _posted(answer, attempt)
             pause = retry_after(answer, datetime.now(UTC)) if answer is not None else None
             pause = min(backoff, LONGEST_WAIT_SECONDS) if pause is None else pause
             backoff *= 2.0
@@ -111,10 +113,22 @@ def retry_after(answer: httpx.Response, now: datetime) -> float | None:
     return max(0.0, (at - now).total_seconds())
 
 
-def _results(answer: httpx.Response) -> dict[str, int]:
+def _posted(answer: httpx.Response, attempt: int) -> Posted:
     if answer.status_code >= 400:
-        raise PostError(f"the server refused a batch ({answer.status_code}): {answer.text.strip()[:500]}")
+        raise PostError(f"the server refused a batch ({answer.status_code}): {_reason(answer)}")
     counts: dict[str, int] = {}
+    refusal = ""
     for outcome in answer.json()["outcomes"]:
         counts[outcome["result"]] = counts.get(outcome["result"], 0) + 1
-    return counts
+        if outcome["result"] == "rejected" and not refusal:
+            refusal = f"{outcome.get('field')}: {outcome.get('reason')}"
+    return Posted(counts, attempt, refusal)
+
+
+def _reason(answer: httpx.Response) -> str:
+    """The detail of a problem document (RFC 9457), or the beginning of whatever came."""
+    if answer.headers.get("Content-Type", "").startswith(("application/problem+json", "application/json")):
+        detail = answer.json().get("detail")
+        if isinstance(detail, str):
+            return detail
+    return answer.text.strip()[:300]

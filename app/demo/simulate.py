@@ -130,6 +130,8 @@ def _play_fast(
             again = f" after {result.attempts} attempts" if result.attempts > 1 else ""
             counts = ", ".join(f"{n} {r.replace('_', ' ')}" for r, n in result.results.items())
             say(f"{name}: {_describe(batch[-1])} ({counts}{again})")
+        if result.refusal:
+            say(f"{name}: {result.refusal}")
         posted += len(batch)
         due = begun + (start // size + 1) * pause
         if stop.wait(max(0.0, due - time.monotonic())):

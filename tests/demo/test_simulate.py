@@ -39,7 +39,12 @@ class Stub:
             self.bodies.append(body)
             self.keys.append(key)
             status, headers = self.script.pop(0) if self.script else (200, {})
-        outcomes = [{"result": "stored"} for _ in body["samples"]]
+        outcomes = [
+            {"result": "rejected", "field": "samples[0].h2", "reason": "cannot be negative"}
+            if sample["h2"] < 0
+            else {"result": "stored"}
+            for sample in body["samples"]
+        ]
         return status, headers, {"outcomes": outcomes} if status == 200 else {"detail": "no such compartment"}
 
 
@@ -53,6 +58,7 @@ def stub() -> Iterator[Stub]:
             status, headers, answer = state.answer(body, self.headers["Authorization"])
             content = json.dumps(answer).encode()
             self.send_response(status)
+            headers = {"Content-Type": "application/problem+json", **headers}
             for name, value in {**headers, "Content-Length": str(len(content))}.items():
                 self.send_header(name, value)
             self.end_headers()
@@ -98,6 +104,13 @@ def test_posts_with_the_key_and_counts_results(stub: Stub, make_poster: Callable
     assert stub.keys == ["Bearer ull_test_secret"]
 
 
+def test_a_rejected_sample_beside_good_ones_is_told(stub: Stub, make_poster: Callable[[str], Poster]) -> None:
+    bad = Sample("QUE-T1", "main", "QUE-T1-M", NOW, {"h2": Reading("h2", value=-1.0)})
+    posted = make_poster(stub.url).post([a_sample(), bad])
+    assert posted.results == {"stored": 1, "rejected": 1}
+    assert posted.refusal == "samples[0].h2: cannot be negative"
+
+
 def test_a_busy_server_is_asked_again_with_the_same_batch(
     stub: Stub, make_poster: Callable[[str], Poster], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -134,7 +147,7 @@ def test_retry_after_is_seconds_or_a_date(header: str, seconds: float | None) ->
 
 def test_a_refusal_is_told_with_the_servers_reason(stub: Stub, make_poster: Callable[[str], Poster]) -> None:
     stub.script = [(422, {})]
-    with pytest.raises(PostError, match=r"422.*no such compartment"):
+    with pytest.raises(PostError, match=r"\(422\): no such compartment$"):
         make_poster(stub.url).post([a_sample()])
     assert len(stub.bodies) == 1
 
