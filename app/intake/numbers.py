@@ -51,7 +51,7 @@ def parse_number(text: str, style: NumberStyle) -> float:
     elif "," in plain:
         raise NotANumberError("the file's decimal mark is '.' but this number has a comma")
     if not _PLAIN.fullmatch(plain):
-        raise NotANumberError("not a number")
+        raise NotANumberError(f"not a number; write it like 1234{style.decimal_mark}5")
     number = float(plain)
     if number in (float("inf"), float("-inf")):
         raise NotANumberError("the number is too large")

@@ -9,19 +9,17 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from typing import Literal
 
 from app.domain.model import Rejection, Sample, SourceKind
-from app.intake.laboratory import LaboratoryRow, read_laboratory_file
-from app.intake.local_time import to_utc
+from app.intake.laboratory import read_laboratory_file
 from app.intake.numbers import shown
-from app.intake.profile import Profile, ProfileError, UnitColumn, load_profile
-from app.intake.validate import EARLIEST_LABORATORY, ImpossibleError, check_time
+from app.intake.profile import Profile, ProfileError, load_profile
 from app.services.record_samples import Outcome, RecordContext, record_in
+from app.services.resolve_rows import RowResolver
 from app.store import files, fleet
 from app.store.database import Connection, Database
-from app.store.fleet import AssetIndex, StoredSource
+from app.store.fleet import StoredSource
 
 RowKind = Literal["new", "already_known", "changes", "repeated"]
 _KINDS: Mapping[str, RowKind] = {"stored": "new", "already_known": "already_known", "revised": "changes"}
@@ -169,7 +167,7 @@ def _import(connection: Connection, file: _File, now: datetime, context: RecordC
         problem = Rejection("laboratory", str(error))
         return ImportResult(file.filename, file.laboratory_code, problems=(problem,))
     parsed, problems = read_laboratory_file(file.content, profile)
-    resolver = _Resolver(fleet.asset_index(connection), profile, file, now)
+    resolver = RowResolver(fleet.asset_index(connection), profile, (file.laboratory_code, file.filename), now)
     samples = [(row, resolver.sample(row)) for row in parsed]
     problems += resolver.problems
     if problems:
@@ -221,132 +219,3 @@ def _results(
             outcome = next(following)
             rows.append(RowResult(line, _KINDS[outcome.result], sample, outcome.sample_id))
     return tuple(rows)
-
-
-class _Resolver:
-    """From what a row says to a sample of a compartment we know; gathers ``problems`` and ``repeats``."""
-
-    def __init__(self, index: AssetIndex, profile: Profile, file: _File, now: datetime) -> None:
-        self.index = index
-        self.profile = profile
-        self.file = file
-        self.now = now
-        self.problems: list[Rejection] = []
-        self.repeats: dict[int, int] = {}
-        """Line of a repeated row -> the line it repeats."""
-        self._seen: dict[tuple[str, str, datetime], tuple[int, Sample]] = {}
-
-    def sample(self, row: LaboratoryRow) -> Sample | None:
-        asset = self._asset(row)
-        if asset is None:
-            return None
-        compartment = self._compartment(row, asset)
-        at = self._taken_at(row, asset)
-        if compartment is None or at is None:
-            return None
-        sample = Sample(
-            asset_code=asset,
-            compartment=compartment,
-            source_code=self.file.laboratory_code,
-            taken_at=at,
-            readings=row.readings,
-            origin={"file": self.file.filename, "line": row.line},
-            laboratory_number=row.laboratory_number,
-            remark=row.remark,
-        )
-        return sample if self._is_first_of_its_time(row, sample) else None
-
-    def _problem(self, row: LaboratoryRow, field: str, column: str | None, reason: str) -> None:
-        text = row.units.get(column) if column else None
-        self.problems.append(Rejection(field, reason, line=row.line, column=column, text=text))
-
-    def _asset(self, row: LaboratoryRow) -> str | None:
-        """The one asset that all columns which say anything agree on; a name only where nothing surer is."""
-        sure = [unit for unit in self.profile.unit if unit.by != "name"]
-        names = [unit for unit in self.profile.unit if unit.by == "name"]
-        for columns in (sure, names):
-            given = [unit for unit in columns if unit.column in row.units]
-            found = {unit.column: self._find(row, unit) for unit in given}
-            known = {column: codes for column, codes in found.items() if codes}
-            if known:
-                return self._agreed(row, given, known)
-        column, text = next(iter(row.units.items()))
-        self._problem(row, "unit", column, self._unknown(text))
-        return None
-
-    def _find(self, row: LaboratoryRow, unit: UnitColumn) -> list[str]:
-        return self.index.find(row.units[unit.column], (unit.by,))
-
-    def _agreed(
-        self, row: LaboratoryRow, given: Sequence[UnitColumn], known: Mapping[str, list[str]]
-    ) -> str | None:
-        common = set.intersection(*(set(codes) for codes in known.values()))
-        first = next(iter(known))
-        if len(common) > 1:
-            several = ", ".join(sorted(common))
-            self._problem(row, "unit", first, f"{shown(row.units[first])} may be any of {several}; say which")
-            return None
-        if not common:
-            told = " but ".join(f"'{c}' {shown(row.units[c])} is {' or '.join(a)}" for c, a in known.items())
-            self._problem(row, "unit", first, f"the row names two units: {told}; correct one of them")
-            return None
-        (asset,) = common
-        for unit in given:
-            registered = self._registered_serial(asset)
-            if unit.column not in known and unit.by == "serial" and registered:
-                reason = (
-                    f"{asset} is registered with the serial number {shown(registered)}; correct one of them"
-                )
-                self._problem(row, "unit", unit.column, reason)
-                return None
-        return asset
-
-    def _registered_serial(self, asset: str) -> str | None:
-        return next((serial for serial, codes in self.index.by_serial.items() if asset in codes), None)
-
-    def _unknown(self, text: str) -> str:
-        known = [*self.index.by_code, *self.index.by_serial]
-        near = get_close_matches(text[:100], known, 1)
-        hint = f"was {shown(near[0])} meant?" if near else "register it first, or correct the number"
-        return f"no unit {shown(text)} is registered; {hint}"
-
-    def _compartment(self, row: LaboratoryRow, asset: str) -> str | None:
-        has = self.index.compartments.get(asset, ())
-        if row.compartment is None and len(has) == 1:
-            return has[0]
-        if row.compartment in has:
-            return row.compartment
-        column = self.profile.compartment.column
-        which = (
-            "does not say which"
-            if row.compartment is None
-            else f"has no compartment {shown(row.compartment)}"
-        )
-        subject = "the row" if row.compartment is None else asset
-        self._problem(
-            row, "compartment", column, f"{subject} {which}; {asset} has {', '.join(has) or 'none'}"
-        )
-        return None
-
-    def _taken_at(self, row: LaboratoryRow, asset: str) -> datetime | None:
-        spec = self.profile.time
-        zone = self.index.time_zones[asset] if spec.zone == "site" else spec.zone
-        try:
-            at = to_utc(row.taken_at, zone, spec.repeated_hour)
-            return check_time(at, self.now, EARLIEST_LABORATORY)
-        except ImpossibleError as error:
-            self._problem(row, "taken_at", spec.date, str(error))
-            return None
-
-    def _is_first_of_its_time(self, row: LaboratoryRow, sample: Sample) -> bool:
-        """False and a problem when an earlier row contradicts; a row that says the same is noted as a repeat."""
-        key = (sample.asset_code, sample.compartment, sample.taken_at)
-        line, earlier = self._seen.setdefault(key, (row.line, sample))
-        if line == row.line:
-            return True
-        if dict(earlier.readings) == dict(sample.readings):
-            self.repeats[row.line] = line
-            return True
-        reason = f"line {line} already gives other readings of {key[0]}, {key[1]} at that time; remove one"
-        self._problem(row, "row", None, reason)
-        return False

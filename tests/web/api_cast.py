@@ -7,12 +7,13 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from app.config import Settings
-from app.domain.model import Asset, Compartment, CompartmentKind, Site, Source, SourceKind
+from app.domain.model import Asset, Compartment, CompartmentKind, Contact, Site, Source, SourceKind
 from app.services import register
 from app.store.database import Database
 from app.web import problems
 from app.web.routes import api
 
+planner = Contact("PLANNER", "Planner", "planner@example.org", ("KEL",))
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
