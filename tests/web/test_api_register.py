@@ -37,7 +37,7 @@ def test_a_fleet_is_registered_and_its_instrument_posts(cast: Any) -> None:
         "preservation": "sealed",
         "compartments": [{"name": "main"}, {"name": "tap_changer", "kind": "tap_changer"}],
     }
-    steps = [
+    steps: list[tuple[str, dict[str, Any]]] = [
         ("/sites/LUD", {"name": "Ludmoor", "time_zone": "CET"}),
         ("/assets/LUD-R1", asset),
         ("/laboratories/FENLAB", {"name": "Fen laboratory", "profile": "quillfen"}),
