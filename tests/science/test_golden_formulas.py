@@ -1,0 +1,171 @@
+"""Water, paper, volumes, conditions and oil quality against worked numbers, row by row."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from app.science import conditions, moisture, oil_quality, paper, rates, uncertainty, volumes
+
+Rows = list[dict[str, str]]
+Golden = Callable[[str], Rows]
+
+
+def _saturation_pressure_kpa(temperature_c: float) -> NDArray[np.float64]:
+    return paper.saturation_pressure(temperature_c) * 101.325
+
+
+FUNCTIONS: dict[str, Callable[..., NDArray[np.float64]]] = {
+    "water_at": moisture.water_at,
+    "iec_60422_factor": moisture.iec_60422_factor,
+    "saturation_pressure_kpa": _saturation_pressure_kpa,
+    "water_in_paper": paper.water_in_paper,
+    "bubble_inception": paper.bubble_inception,
+    "degree_of_polymerization": paper.degree_of_polymerization,
+    "generation_ml_per_day": volumes.generation_ml_per_day,
+    "total_gas_percent": volumes.total_gas_percent,
+    "density_correction": volumes.density_correction,
+    "measurement_sd": uncertainty.measurement_sd,
+    "increase": rates.increase,
+}
+
+
+def test_worked_formulas(golden: Golden) -> None:
+    seen = set()
+    for row in golden("formulas_b"):
+        arguments = [float(a) for a in row["arguments"].split()]
+        found = float(FUNCTIONS[row["function"]](*arguments))
+        assert found == pytest.approx(float(row["expected"]), abs=float(row["tolerance"])), row
+        seen.add(row["function"])
+    assert seen == set(FUNCTIONS)
+
+
+def test_conditions_and_actions_of_2008(golden: Golden) -> None:
+    for row in golden("conditions"):
+        values = [float(row[q]) for q in conditions.CONDITION_QUANTITIES]
+        condition = conditions.condition_2008(values)
+        assert int(condition) == int(row["expected"]), row
+        action = conditions.tdcg_actions()[int(conditions.tdcg_action(condition, float(row["rate_per_day"])))]
+        assert (action.condition, action.sampling) == (int(row["expected"]), row["sampling"]), row
+
+
+def test_conditions_with_nothing_measured() -> None:
+    nothing = np.full(8, np.nan)
+    assert int(conditions.condition_2008(nothing)) == 0
+    assert conditions.tdcg_action([0, 5, 1], [1.0, 1.0, np.nan]).tolist() == [-1, -1, -1]
+    assert conditions.tdcg_actions()[int(conditions.tdcg_action(1, -20.0))].sampling == "yearly"
+
+
+def test_gas_blanket_example_and_corners() -> None:
+    """IEEE C57.104-2019 Table G.2 prints 0.4 % and 0.035 %/day as condition 1, monthly."""
+    table = conditions.blanket_intervals()
+    example = table[int(conditions.blanket_interval(0.4, 0.035))]
+    assert (example.condition, example.sampling) == (1, "monthly")
+    corners = [
+        (5, 0.031, 4, "daily"),
+        (5, 0.0, 4, "weekly"),
+        (2, 0.01, 3, "weekly"),
+        (0.5, 0.03, 2, "monthly"),
+    ]
+    for level, rate, condition, sampling in corners:
+        row = table[int(conditions.blanket_interval(level, rate))]
+        assert (row.condition, row.sampling) == (condition, sampling), (level, rate)
+    assert int(conditions.blanket_interval(np.nan, 0.0)) == -1
+
+
+def test_oil_quality_by_voltage_class(golden: Golden) -> None:
+    for row in golden("oil_quality"):
+        verdict = oil_quality.oil_verdict(
+            row["quantity"], float(row["value"]), float(row["kv"]), row["standard"]
+        )
+        assert oil_quality.OIL_VERDICTS[int(verdict)] == row["expected"], row
+
+
+def test_oil_quality_without_a_limit_or_a_voltage_has_no_verdict() -> None:
+    assert int(oil_quality.oil_verdict("water", 10.0, 69.0, "usbr")) == -1
+    assert int(oil_quality.oil_verdict("water", 10.0, np.nan, "ieee_c57_106_2006")) == -1
+    with pytest.raises(ValueError, match="no standard 'x'"):
+        oil_quality.oil_verdict("water", 10.0, 69.0, "x")
+
+
+def test_every_voltage_has_one_class() -> None:
+    kv = np.concatenate([np.linspace(0.4, 800, 5000), [69, 72.5, 170, 230, 287.5]])
+    for standard in ("usbr", "ieee_c57_106_2006", "iec_60422_2013"):
+        for kind in {limit.kind for limit in oil_quality.oil_limits(standard)}:
+            limits = [
+                x
+                for x in oil_quality.oil_limits(standard)
+                if (x.kind, x.quantity) == (kind, "breakdown_voltage")
+            ]
+            if limits:
+                hits = np.sum([oil_quality._in_class(kv, x) for x in limits], axis=0)
+                assert (hits == 1).all(), (standard, kind)
+
+
+def test_two_sets_of_ostwald_coefficients_agree_through_the_density() -> None:
+    """ASTM D3612 times (0.980 - 0.880)/0.130 gives IEEE C57.104-2019 Table G.1 to three figures, all nine gases."""
+    ieee, astm = (volumes.ostwald_coefficients(s) for s in ("ieee_c57_104_2019_25c", "astm_d3612_25c"))
+    assert set(ieee) == set(astm) == set(volumes.OSTWALD_GASES)
+    for gas in volumes.OSTWALD_GASES:
+        corrected = astm[gas] * float(volumes.density_correction(0.880))
+        assert corrected == pytest.approx(ieee[gas], rel=0.004), gas
+
+
+def test_gas_space_shares() -> None:
+    """Equation G.1 by hand for two gases: H2 100/0.0429 against C2H2 100/0.938."""
+    values = [100.0, 0, 0, 0, 0, 0, 0, 0, 100.0]
+    share = volumes.gas_space_percent(values)
+    assert share[0] == pytest.approx(100 * (1 / 0.0429) / (1 / 0.0429 + 1 / 0.938))
+    assert share.sum() == pytest.approx(100.0)
+    assert np.isnan(volumes.gas_space_percent(np.zeros(9))).all()
+    with pytest.raises(ValueError, match="no set 'mine'"):
+        volumes.ostwald_coefficients("mine")
+
+
+def test_constants_of_solubility_come_in_pairs() -> None:
+    with pytest.raises(ValueError, match="both a and b"):
+        moisture.solubility(20.0, a=7.42)
+    assert float(moisture.solubility(20.0, 7.42, 1670.0)) == pytest.approx(10 ** (7.42 - 1670 / 293.15))
+    assert moisture.solubility_constants("natural_ester") == (5.3318, 684.0)
+    with pytest.raises(ValueError, match="'water'"):
+        moisture.solubility_constants("water")
+
+
+def test_water_at_a_reference_keeps_the_relative_saturation() -> None:
+    water = moisture.water_at([5.0, 10.0, 30.0], [30.0, 50.0, 70.0], reference_c=25.0)
+    there = moisture.relative_saturation(water, 25.0)
+    here = moisture.relative_saturation([5.0, 10.0, 30.0], [30.0, 50.0, 70.0])
+    assert np.allclose(there, here)
+
+
+def test_water_in_paper_is_refused_for_cold_or_restless_oil() -> None:
+    days = np.array([0.0, 1.0, 2.0, 3.0])
+    oil: list[list[float]] = [
+        [60, 62, 61, 63],
+        [60, 62, 61, 49],
+        [55, 75, 55, 70],
+        [60, 62, np.nan, np.nan],
+        [20, 62, 61, 63],
+    ]
+    state = paper.paper_estimate_state(days, oil, True)
+    assert [paper.PAPER_ESTIMATE[s] for s in state] == [
+        "applicable",
+        "too cold",
+        "not steady",
+        "too few readings",
+        "too cold",
+    ]
+    late = paper.paper_estimate_state(days, oil[-1], [False, True, True, True])
+    assert paper.PAPER_ESTIMATE[int(late)] == "applicable"
+
+
+def test_degree_of_polymerization_outside_its_range_is_not_a_number() -> None:
+    assert np.isnan(paper.degree_of_polymerization([0.0, -1.0, 0.001, 50.0, np.nan])).all()
+    assert float(paper.degree_of_polymerization(1.0, "de_pablo")) == pytest.approx(7100 / 9.88)
+    with pytest.raises(ValueError, match="no model 'x'"):
+        paper.degree_of_polymerization(1.0, "x")
+
+
+def test_bubble_inception_of_dry_paper_is_not_a_number() -> None:
+    assert np.isnan(paper.bubble_inception(0.0, 1.0))
