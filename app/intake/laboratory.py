@@ -6,6 +6,7 @@ Which unit of the fleet a row means is not known here; see :mod:`app.services.im
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 from app.domain.model import Reading, Rejection
 from app.intake.csv_reader import RawRow, read_csv
@@ -54,6 +55,11 @@ def read_laboratory_file(content: bytes, profile: Profile) -> tuple[list[Laborat
     return rows, problems
 
 
+@lru_cache(maxsize=64)
+def _folded_words(words: tuple[str, ...]) -> frozenset[str]:
+    return frozenset(folded(word) for word in words)
+
+
 class _RowReader:
     """Reads one row and adds what is wrong with it to ``problems``."""
 
@@ -61,6 +67,8 @@ class _RowReader:
         self.raw = raw
         self.profile = profile
         self.problems = problems
+        self.not_measured = _folded_words(profile.not_measured)
+        self.not_detected = _folded_words(profile.not_detected)
 
     def problem(self, field: str, column: str | None, reason: str) -> None:
         text = self.raw.cells.get(column, "") if column else None
@@ -142,7 +150,7 @@ class _RowReader:
         readings = {}
         for column in self.profile.readings:
             text = self.raw.cells.get(column.column, "")
-            if folded(text) in {folded(word) for word in self.profile.not_measured} or not text:
+            if not text or folded(text) in self.not_measured:
                 continue
             try:
                 readings[column.quantity] = self._reading(column, text)
@@ -153,7 +161,7 @@ class _RowReader:
     def _reading(self, column: ReadingColumn, text: str) -> Reading:
         to_own = self.profile.conversion(column).own
         style = self.profile.number_style
-        if folded(text) in {folded(word) for word in self.profile.not_detected}:
+        if folded(text) in self.not_detected:
             if column.detection_limit is None:
                 raise ImpossibleError(
                     f"below which limit? Profile {self.profile.name} gives none for this column; write '<L',"

@@ -91,7 +91,7 @@ def preview(
 ) -> ImportPreview:
     """What importing a file would do, found by doing it and taking it back."""
     found: list[ImportResult] = []
-    file = _File(content, filename, laboratory_code, "preview")
+    file = _File(content, _printable(filename), laboratory_code, "preview")
     try:
         with database.write() as connection:
             found.append(_import(connection, file, now, RecordContext("")))
@@ -100,7 +100,7 @@ def preview(
         pass
     done = found[0]
     rows = tuple(RowResult(row.line, row.result, row.sample) for row in done.rows)
-    return ImportPreview(filename, laboratory_code, rows, done.problems, done.known_file)
+    return ImportPreview(file.filename, laboratory_code, rows, done.problems, done.known_file)
 
 
 def import_file(
@@ -123,7 +123,12 @@ def import_file(
         context: see :class:`RecordContext`.
     """
     with database.write() as connection:
-        return _import(connection, _File(content, filename, laboratory_code, author), now, context)
+        return _import(
+            connection,
+            _File(content, _printable(filename), laboratory_code, _printable(author)),
+            now,
+            context,
+        )
 
 
 def describe(done: ImportPreview) -> list[str]:
@@ -193,8 +198,13 @@ def _import(connection: Connection, file: _File, now: datetime, context: RecordC
     )
 
 
+def _printable(text: str) -> str:
+    """A name that a browser sent, fit for the record: a database takes no NUL and no half characters."""
+    return "".join(c if c.isprintable() else "?" for c in text)[:255]
+
+
 def _laboratory(connection: Connection, code: str) -> tuple[StoredSource, Profile]:
-    stored = fleet.find_source(connection, code)
+    stored = fleet.find_source(connection, code) if code.isprintable() else None
     if stored is None or stored.source.kind is not SourceKind.LABORATORY:
         known = ", ".join(s.code for s in fleet.all_sources(connection, SourceKind.LABORATORY))
         raise _NoLaboratoryError(f"no laboratory has the code {shown(code)}; known are {known or 'none'}")

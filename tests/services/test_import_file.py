@@ -188,6 +188,15 @@ def test_an_unknown_laboratory_is_a_problem_of_the_file(
     assert says in problem.reason
 
 
+def test_a_name_that_no_database_takes_is_made_one(fleet: Database) -> None:
+    done = import_file(fleet, SEMICOLON, "a\0\ud800" + "x" * 300, "QUILLFEN", "A\0", NOW, CONTEXT)
+    assert done.stored
+    with fleet.read() as connection:
+        kept = connection.execute(sa.select(files.c.name, files.c.uploaded_by)).one()
+    assert (kept.name, kept.uploaded_by) == ("a??" + "x" * 252, "A?")
+    assert look(fleet, SEMICOLON, "Q\0").problems[0].field == "laboratory"
+
+
 def test_an_alarming_laboratory_sample_queues_mail_once_and_a_preview_none(fleet: Database) -> None:
     cast_contact = runpy.run_path(str(TESTS / "web" / "api_cast.py"))["planner"]
     register.register_contact(fleet, cast_contact)
