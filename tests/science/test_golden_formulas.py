@@ -1,6 +1,8 @@
 """Water, paper, volumes, conditions and oil quality against worked numbers, row by row."""
 
+import csv
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,8 +10,11 @@ from numpy.typing import NDArray
 
 from app.science import conditions, moisture, oil_quality, paper, rates, uncertainty, volumes
 
-Rows = list[dict[str, str]]
-Golden = Callable[[str], Rows]
+
+def golden(name: str) -> list[dict[str, str]]:
+    """Rows of a golden table; that each names its source is tested in test_golden.py."""
+    path = Path(__file__).parent / "golden" / f"{name}.csv"
+    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
 
 
 def _saturation_pressure_kpa(temperature_c: float) -> NDArray[np.float64]:
@@ -31,7 +36,7 @@ FUNCTIONS: dict[str, Callable[..., NDArray[np.float64]]] = {
 }
 
 
-def test_worked_formulas(golden: Golden) -> None:
+def test_worked_formulas() -> None:
     seen = set()
     for row in golden("formulas_b"):
         arguments = [float(a) for a in row["arguments"].split()]
@@ -41,7 +46,7 @@ def test_worked_formulas(golden: Golden) -> None:
     assert seen == set(FUNCTIONS)
 
 
-def test_conditions_and_actions_of_2008(golden: Golden) -> None:
+def test_conditions_and_actions_of_2008() -> None:
     for row in golden("conditions"):
         values = [float(row[q]) for q in conditions.CONDITION_QUANTITIES]
         condition = conditions.condition_2008(values)
@@ -74,7 +79,7 @@ def test_gas_blanket_example_and_corners() -> None:
     assert int(conditions.blanket_interval(np.nan, 0.0)) == -1
 
 
-def test_oil_quality_by_voltage_class(golden: Golden) -> None:
+def test_oil_quality_by_voltage_class() -> None:
     for row in golden("oil_quality"):
         verdict = oil_quality.oil_verdict(
             row["quantity"], float(row["value"]), float(row["kv"]), row["standard"]
