@@ -4,7 +4,8 @@ from typing import Any
 
 from app.plots.palette import HAIRLINE, INK, MUTED, PAPER
 
-FONT = "Seravek, 'Gill Sans Nova', Ubuntu, Calibri, 'DejaVu Sans', source-sans-pro, sans-serif"
+FONT = "'Source Sans 3', 'Noto Sans', 'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, sans-serif"
+"""The same as in app/web/static/ullage.css."""
 
 CONFIG: dict[str, Any] = {
     "responsive": True,

@@ -66,7 +66,12 @@ def trend(given: TrendInput) -> dict[str, Any]:
         "height": 190,
         "xaxis": axis(type="date", range=[start, end], nticks=6),
         "yaxis": axis(
-            type="linear", range=linear, nticks=5, automargin=True, exponentformat="none", separatethousands=True
+            type="linear",
+            range=linear,
+            nticks=5,
+            automargin=True,
+            exponentformat="none",
+            separatethousands=True,
         ),
         "shapes": [*_norm_shapes(given.norms), *_event_shapes(given.events, zone)],
         "annotations": [*_norm_labels(given.norms, linear), *_event_labels(given.events, zone)],
@@ -170,7 +175,7 @@ def _norm_shapes(norms: Sequence[NormLine]) -> list[dict[str, Any]]:
             "y0": n.value,
             "y1": n.value,
             "line": {"color": INK, "width": 1.4 if n.strong else 1, "dash": "solid" if n.strong else "dash"},
-            "layer": "below",
+            "layer": "between",  # over the grid, under the readings
         }
         for n in norms
         if n.value > 0
@@ -181,7 +186,7 @@ def _norm_labels(norms: Sequence[NormLine], linear: list[float]) -> list[dict[st
     return [
         {
             "xref": "paper",
-            "x": 0.004,
+            "x": 0.26 if n.strong else 0.004,  # side by side, since the two norms may lie close together
             "xanchor": "left",
             "y": n.value,
             "yanchor": "bottom",

@@ -16,6 +16,8 @@ class PathPoint:
     label: str
 
 
+NARROW = 5.0
+"""Zones thinner than this [% or pentagon units] have their name beside them."""
 PATH_LENGTH = 60
 """Samples drawn in a diagram at most, the newest ones."""
 
@@ -37,7 +39,13 @@ def triangle(
     if points:
         first, second, third = ([p.coordinates[k] for p in points] for k in range(3))
         data.append(
-            {"type": "scatterternary", "a": first, "c": second, "b": third, **_path_style([p.label for p in points])}
+            {
+                "type": "scatterternary",
+                "a": first,
+                "c": second,
+                "b": third,
+                **_path_style([p.label for p in points]),
+            }
         )
     top, right, left = (f"% {gas}" for gas in gases)
     axis = {
@@ -46,7 +54,7 @@ def triangle(
         "tickfont": {"size": 10, "color": MUTED},
         "gridcolor": HAIRLINE,
         "linecolor": INK,
-        "nticks": 5,
+        "tickvals": [20, 40, 60, 80],
     }
     layout = {
         "height": 360,
@@ -82,6 +90,10 @@ def pentagon(
             "x": [_middle(v)[0] for v in zones.values()],
             "y": [_middle(v)[1] for v in zones.values()],
             "text": [f"<b>{code}</b>" for code in zones],
+            "textposition": [
+                "middle left" if max(p[0] for p in v) - min(p[0] for p in v) < NARROW else "middle center"
+                for v in zones.values()
+            ],
             "textfont": {"size": 13, "color": INK},
             "hoverinfo": "skip",
         }
@@ -102,7 +114,7 @@ def pentagon(
         "xaxis": {"visible": False, "range": [-48, 48]},
         "yaxis": {"visible": False, "scaleanchor": "x", "range": [-40, 48]},
         "annotations": [
-            {"x": x * 1.1, "y": y * 1.1, "text": gas, "showarrow": False, "font": {"size": 13, "color": INK}}
+            {"x": x * 1.16, "y": y * 1.1, "text": gas, "showarrow": False, "font": {"size": 13, "color": INK}}
             for gas, (x, y) in corners.items()
         ],
     }
@@ -126,13 +138,19 @@ def _triangle_zone(code: str, corners: Sequence[Sequence[float]]) -> dict[str, A
 
 
 def _triangle_label(code: str, corners: Sequence[Sequence[float]]) -> dict[str, Any]:
-    a, c, b = (sum(v[k] for v in corners) / len(corners) for k in range(3))
+    # the middle is found in the drawing's plane: x to the right corner, y to the top one
+    plane = [(c[1] + c[0] / 2, c[0]) for c in corners]
+    x, a = _middle(plane)
+    c = x - a / 2
+    narrow = max(p[0] for p in plane) - min(p[0] for p in plane) < NARROW
     return {
         "type": "scatterternary",
         "mode": "text",
+        "textposition": "middle left" if narrow else "middle center",
+        "cliponaxis": False,
         "a": [a],
         "c": [c],
-        "b": [b],
+        "b": [100 - a - c],
         "text": [f"<b>{code}</b>"],
         "textfont": {"size": 13, "color": INK},
         "hoverinfo": "skip",

@@ -2,35 +2,33 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from app.domain.advice import Advice, advice
 from app.domain.findings import Assessment, Finding, Rate
 from app.domain.model import Reading, ServiceEvent, SourceKind
 from app.science.quantities import NORM_GASES
-from app.services.fleet_overview import Change, changes_between
-from app.services.norm_limits import GasLimits, NormColumn, norm_column
+from app.services.fleet_overview import Change, changes_between, weight_of
+from app.services.judging import RATIO_AGE
+from app.services.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
 from app.services.unit_standing import leading, newest_of_each_kind
 from app.store.database import Connection, Database
 from app.store.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
 from app.store.view_mail import MessageView, message_list
-from app.store.views import (
+from app.store.view_samples import (
     SampleView,
-    Standing,
-    Unit,
     counting_samples,
     history,
-    instrument_names,
     sample_span,
     samples_by_id,
-    standings,
     unit_events,
-    units,
 )
+from app.store.views import Standing, Unit, instrument_names, standings, units
 
 HISTORY_LENGTH = 30
 COLUMN_SAMPLES = 12
 """Samples looked at to choose the column of the norm tables (the rule looks five back)."""
+LOOK_BACK = timedelta(days=3653)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,16 +41,20 @@ class GasRow:
     delta: float | None
     rate: Rate | None
     limits: GasLimits
+    titles: tuple[str, str]
+    """Names of the two limits, e.g. ``Table 1`` and ``Table 2``."""
 
     @property
     def level(self) -> str:
-        """``not measured``, ``below Table 1``, ``above Table 1``, ``above Table 2`` or ``undecided``."""
+        """``not measured``, ``within Table 1``, ``above Table 1``, ``above Table 2`` or ``undecided``."""
         if self.reading is None:
             return "not measured"
-        above = "above Table 2" if self.reading.number > self.limits.high.value else "above Table 1"
         if self.reading.number <= self.limits.typical.value:
-            return "within Table 1"
-        return "undecided" if self.reading.below is not None else above
+            return f"within {self.titles[0]}"
+        if self.reading.below is not None:
+            return "undecided"
+        high = self.limits.high
+        return f"above {self.titles[1 if high and self.reading.number > high.value else 0]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,8 @@ class HistoryPage:
 
     samples: tuple[SampleView, ...]
     older_than: datetime | None
+    kind: SourceKind | None
+    """Only samples of this kind of source; None: of both."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,15 +93,14 @@ class Verdict:
         return self.sample.assessment
 
     @property
-    def reasons(self) -> tuple[Finding, ...]:
-        """Findings that put the unit above normal, gravest first."""
-        found = self.assessment.findings if self.assessment else ()
-        return tuple(sorted((f for f in found if f.severity >= 2), key=lambda f: -f.severity))
-
-    @property
-    def other_findings(self) -> tuple[Finding, ...]:
-        found = self.assessment.findings if self.assessment else ()
-        return tuple(f for f in found if f.severity < 2)
+    def reasons(self) -> tuple[tuple[Finding, ...], ...]:
+        """Findings that put the unit above normal, one group a gas, the gravest group and finding first."""
+        groups: dict[str, list[Finding]] = {}
+        for finding in self.assessment.findings if self.assessment else ():
+            if finding.severity >= 2:
+                groups.setdefault(finding.quantity or finding.rule, []).append(finding)
+        ranked = [sorted(group, key=weight_of, reverse=True) for group in groups.values()]
+        return tuple(tuple(g) for g in sorted(ranked, key=lambda g: weight_of(g[0]), reverse=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +123,17 @@ class AssetView:
 
 
 def asset_view(
-    database: Database, code: str, compartment: str | None = None, before: datetime | None = None
+    database: Database,
+    code: str,
+    compartment: str | None = None,
+    *,
+    show: str | None = None,
+    before: datetime | None = None,
 ) -> AssetView | None:
     """The asset's page for one compartment (default: the worst one); None when there is no such asset.
+
+    ``show`` chooses the samples listed: ``laboratory``, ``instrument`` or ``all``; by default those of
+    laboratories where there are any, since an instrument's readings would bury them.
 
     Raises:
         LookupError: when the asset has no compartment of that name.
@@ -138,7 +149,7 @@ def asset_view(
         own = unit.compartment_id
         alerts = alert_list(connection, compartment_ids=[own])
         verdict, second = _verdicts(connection, unit, by_unit[own])
-        page = history_page(connection, own, before)
+        page = history_page(connection, own, _kind(show, by_unit[own]), before)
         return AssetView(
             unit=unit,
             compartments=tuple(_link(tab, by_unit[tab.compartment_id]) for tab in tabs),
@@ -154,12 +165,21 @@ def asset_view(
         )
 
 
-def history_page(connection: Connection, compartment_id: int, before: datetime | None) -> HistoryPage:
+def history_page(
+    connection: Connection, compartment_id: int, kind: SourceKind | None, before: datetime | None
+) -> HistoryPage:
     """One page of a compartment's samples, revisions and excluded ones included."""
-    found = history(connection, compartment_id, before=before, limit=HISTORY_LENGTH + 1)
+    found = history(connection, compartment_id, kind=kind, before=before, limit=HISTORY_LENGTH + 1)
     more = len(found) > HISTORY_LENGTH
     shown = tuple(found[:HISTORY_LENGTH])
-    return HistoryPage(shown, shown[-1].taken_at if more else None)
+    return HistoryPage(shown, shown[-1].taken_at if more else None, kind)
+
+
+def _kind(show: str | None, found: Sequence[Standing]) -> SourceKind | None:
+    kinds = {standing.source_kind for standing in found}
+    if show is None:
+        return SourceKind.LABORATORY if len(kinds) == 2 else None
+    return None if show == "all" else SourceKind(show)
 
 
 def _choose(tabs: Sequence[Unit], by_unit: dict[int, list[Standing]], compartment: str | None) -> Unit:
@@ -203,7 +223,7 @@ def _verdict(connection: Connection, unit: Unit, standing: Standing) -> Verdict:
     found = samples_by_id(connection, wanted)
     sample = found[standing.sample_id]
     previous = found.get(standing.previous_id) if standing.previous_id else None
-    column = norm_column(unit.asset, _series(connection, unit, sample))
+    column = column_of(connection, unit, sample)
     assessment = sample.assessment
     return Verdict(
         sample=sample,
@@ -215,19 +235,19 @@ def _verdict(connection: Connection, unit: Unit, standing: Standing) -> Verdict:
     )
 
 
-def _series(connection: Connection, unit: Unit, sample: SampleView) -> list[SampleView]:
-    """The sample with the few before it from the same kind of source, oldest first."""
-    if sample.source_kind is SourceKind.INSTRUMENT:
-        return [sample]
-    start = sample.taken_at.replace(year=max(1, sample.taken_at.year - 10), day=1)
-    found = counting_samples(
+def column_of(connection: Connection, unit: Unit, sample: SampleView) -> NormColumn:
+    """The norms that judge a sample, chosen from it and the laboratory samples before it."""
+    online = sample.source_kind is SourceKind.INSTRUMENT
+    before = counting_samples(
         connection,
         unit.compartment_id,
-        sample.source_kind,
-        window=(start, sample.taken_at),
+        SourceKind.LABORATORY,
+        window=(sample.taken_at - (RATIO_AGE if online else LOOK_BACK), sample.taken_at),
         limit=COLUMN_SAMPLES,
     )
-    return [*(s for s in found if s.id != sample.id), sample]
+    if online:
+        return norm_column(unit.asset, [sample], oxygen_ratio(before))
+    return norm_column(unit.asset, [*(s for s in before if s.id != sample.id), sample])
 
 
 def _gas_row(gas: str, sample: SampleView, previous: SampleView | None, column: NormColumn) -> GasRow:
@@ -239,4 +259,5 @@ def _gas_row(gas: str, sample: SampleView, previous: SampleView | None, column: 
         delta=assessment.deltas.get(gas) if assessment else None,
         rate=assessment.rates.get(gas) if assessment else None,
         limits=column.limits[gas],
+        titles=column.titles,
     )

@@ -1,25 +1,24 @@
 """Figures of one unit: from its readings to plotly's JSON, ready for the browser."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
-from app.domain.norms import NORM_SET
 from app.plots.palette import SVG_PATHS, mark
 from app.plots.trend import EventLine, NormLine, TrendInput, TrendPoint, trend
 from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
-from app.science.pentagons import PENTAGON_1_VERTICES, pentagon_point
-from app.science.quantities import BY_NAME, FAULT_GASES, NORM_GASES
-from app.science.triangles import TRIANGLE_1_VERTICES
+from app.science.pentagons import PENTAGON_1_VERTICES, PENTAGON_GASES, PENTAGON_SUMMITS, centroid
+from app.science.quantities import BY_NAME, NORM_GASES
+from app.science.triangles import TRIANGLE_1_GASES, TRIANGLE_1_VERTICES
 from app.services.trend_data import Point, TrendData, trend_data
 from app.store.database import Database
-from app.store.views import SampleView
+from app.store.view_samples import SampleView
 
 DRAWN = (*NORM_GASES, "o2", "n2", "water", "relative_saturation", "oil_temperature", "load")
 """Quantities with a trend chart, in page order; those without readings in the window are left out."""
-TRIANGLE_1_GASES = ("ch4", "c2h4", "c2h2")
 
 
 def trend_figures(database: Database, code: str, compartment: str, range_key: str) -> dict[str, Any] | None:
@@ -49,6 +48,7 @@ def diagram_figures(database: Database, code: str, compartment: str) -> dict[str
     samples = data.laboratory_samples or _thinned(data.online_samples)
     zone = ZoneInfo(data.unit.site.time_zone)
     in_triangle = [p for s in samples if (p := _in_triangle(s, zone))][-PATH_LENGTH:]
+    summits = {BY_NAME[gas].symbol: (float(x), float(y)) for gas, (x, y) in PENTAGON_SUMMITS.items()}
     in_pentagon = [p for s in samples if (p := _in_pentagon(s, zone))][-PATH_LENGTH:]
     return {
         "figures": [
@@ -56,13 +56,13 @@ def diagram_figures(database: Database, code: str, compartment: str) -> dict[str
                 "key": "duval_triangle_1",
                 "count": len(in_triangle),
                 "figure": triangle(
-                    TRIANGLE_1_VERTICES, [BY_NAME[g].symbol for g in TRIANGLE_1_GASES], in_triangle
+                    _rings(TRIANGLE_1_VERTICES), [BY_NAME[g].symbol for g in TRIANGLE_1_GASES], in_triangle
                 ),
             },
             {
                 "key": "duval_pentagon_1",
                 "count": len(in_pentagon),
-                "figure": pentagon(PENTAGON_1_VERTICES, _pentagon_corners(), in_pentagon),
+                "figure": pentagon(_rings(PENTAGON_1_VERTICES), summits, in_pentagon),
             },
         ]
     }
@@ -87,11 +87,13 @@ def _item(data: TrendData, quantity: str) -> dict[str, Any]:
 
 def _trend_input(data: TrendData, quantity: str) -> TrendInput:
     norms: list[NormLine] = []
-    if data.column and quantity in data.column.limits and data.unit.asset.norm_set == NORM_SET:
+    if data.column and quantity in data.column.limits:
         limits = data.column.limits[quantity]
+        drawn = ((limits.typical, False), (limits.high, True))
         norms = [
-            NormLine(limits.typical.value, f"Table 1: {limits.typical.value:g}", strong=False),
-            NormLine(limits.high.value, f"Table 2: {limits.high.value:g}", strong=True),
+            NormLine(limit.value, f"{data.column.titles[strong]}: {limit.value:g}", strong=strong)
+            for limit, strong in drawn
+            if limit is not None
         ]
     return TrendInput(
         quantity=quantity,
@@ -120,11 +122,11 @@ def _in_triangle(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:
 
 
 def _in_pentagon(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:
-    shares = _shares(sample, FAULT_GASES)
+    shares = _shares(sample, PENTAGON_GASES)
     if shares is None:
         return None
-    x, y = pentagon_point(*shares)
-    return PathPoint((float(x), float(y)), _label(sample, zone, FAULT_GASES, shares))
+    x, y = centroid(*shares)
+    return PathPoint((float(x), float(y)), _label(sample, zone, PENTAGON_GASES, shares))
 
 
 def _shares(sample: SampleView, gases: Sequence[str]) -> list[float] | None:
@@ -146,11 +148,5 @@ def _label(sample: SampleView, zone: ZoneInfo, gases: Sequence[str], shares: Seq
     return f"{at}, {sample.source_name}<br>{'<br>'.join(parts)}{note}"
 
 
-def _pentagon_corners() -> dict[str, tuple[float, float]]:
-    """Corners of the regular pentagon of radius 40, H2 at the top, counter-clockwise as the zones are drawn."""
-    order = ("h2", "c2h6", "ch4", "c2h4", "c2h2")
-    corners = {}
-    for k, gas in enumerate(order):
-        angle = np.pi / 2 + k * 2 * np.pi / 5
-        corners[BY_NAME[gas].symbol] = (40.0 * float(np.cos(angle)), 40.0 * float(np.sin(angle)))
-    return corners
+def _rings(zones: Mapping[str, NDArray[np.float64]]) -> dict[str, list[list[float]]]:
+    return {code: ring.tolist() for code, ring in zones.items()}

@@ -12,17 +12,8 @@ from app.science.quantities import NORM_GASES
 from app.services.unit_standing import leading
 from app.store.database import Connection, Database
 from app.store.view_alerts import AlertView, alert_list
-from app.store.views import (
-    SampleView,
-    Standing,
-    Unit,
-    all_sites,
-    days,
-    samples_by_id,
-    standings,
-    trail,
-    units,
-)
+from app.store.view_samples import SampleView, days, samples_by_id, trail
+from app.store.views import Standing, Unit, all_sites, standings, units
 
 PAGE_LENGTH = 100
 SPARK_SAMPLES = 12
@@ -163,10 +154,14 @@ def changes_between(before: SampleView | None, after: SampleView) -> tuple[Chang
 
 
 def main_reason(assessment: Assessment | None) -> Finding | None:
-    """The finding that matters most: the highest severity, and the first of those the engine lists."""
-    if assessment is None:
-        return None
-    return max(assessment.findings, key=lambda f: f.severity, default=None)
+    """The finding that matters most; None when there is none."""
+    return max(assessment.findings, key=weight_of, default=None) if assessment else None
+
+
+def weight_of(finding: Finding) -> tuple[int, bool, bool, float]:
+    """Sort key: severity, then extremes, then levels before changes, then how far above the limit."""
+    over = finding.value / finding.limit if finding.value is not None and finding.limit else 0.0
+    return int(finding.severity), finding.rule == "extreme", finding.rule == "level", over
 
 
 def _status_key(row: FleetRow) -> str:
@@ -189,7 +184,9 @@ def _badness(row: FleetRow) -> tuple[int, int, int, float, str]:
 
 
 def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetime) -> list[FleetRow]:
-    wanted = {i for row in rows if row.standing for i in (row.standing.sample_id, row.standing.previous_id) if i}
+    wanted = {
+        i for row in rows if row.standing for i in (row.standing.sample_id, row.standing.previous_id) if i
+    }
     found = samples_by_id(connection, wanted)
     return _with_sparks(connection, [_detailed(row, found) for row in rows], now)
 
@@ -248,7 +245,9 @@ def _with_sparks(connection: Connection, rows: Sequence[FleetRow], now: datetime
         unit, quantity = row.unit.compartment_id, row.key_quantity
         points: list[tuple[float, float]] = []
         if quantity and unit in trails:
-            points = [(at.timestamp() / 86_400, r[quantity].number) for at, r in trails[unit] if quantity in r]
+            points = [
+                (at.timestamp() / 86_400, r[quantity].number) for at, r in trails[unit] if quantity in r
+            ]
         elif quantity and unit in medians:
             points = [
                 (float(d.day.toordinal()), d.readings[quantity].number)

@@ -1,19 +1,39 @@
 """The limits that judge one sample, gas by gas, each with its clause, as the asset page and its charts show them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from app.domain.frame import SampleFrame, frame_of
-from app.domain.model import Asset, SourceKind
-from app.domain.norms import AGES, MONTH_DAYS, Citation, norms_2019, span_column
+from app.domain.model import Asset, SourceKind, TapChanger
+from app.domain.norms import (
+    AGES,
+    IEC,
+    IEEE_2008,
+    IEEE_2019,
+    MONTH_DAYS,
+    NORM_SET_NAMES,
+    NORM_SETS,
+    Citation,
+    Norming,
+    norms_2008,
+    norms_2019,
+    norms_iec,
+    span_column,
+)
 from app.domain.rules.levels import Levels, judge_levels
 from app.science.quantities import NAMES, NORM_GASES
-from app.store.views import SampleView
+from app.store.view_samples import SampleView
 
 SIDE_WORDS = ("O₂/N₂ ≤ 0.2", "O₂/N₂ > 0.2")
 AGE_WORDS = {"unknown": "age unknown", "1-9": "1–9 years", "10-30": "10–30 years", "over 30": "over 30 years"}
+LEVEL_TITLES = {
+    IEEE_2019: ("Table 1", "Table 2"),
+    IEEE_2008: ("condition 1", "condition 3"),
+    IEC: ("typical", ""),
+}
+"""What the lower and the higher limit of a set are called; an empty title: the set has no such limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,47 +46,70 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class GasLimits:
-    """The norms of one gas. ``rate`` is None where no rate was found."""
+    """The norms of one gas; None where the set has none (or, for a rate, where no rate was found)."""
 
     typical: Limit
-    high: Limit
-    delta: Limit
+    high: Limit | None
+    delta: Limit | None
     rate: Limit | None
 
 
 @dataclass(frozen=True, slots=True)
 class NormColumn:
-    """Which column of the tables judges a sample, in words, and its limits by gas."""
+    """Which set and which column of its tables judge a sample, in words, and its limits by gas."""
 
-    side: str
-    age: str
+    name: str
+    titles: tuple[str, str]
+    column: str
+    """Empty for a set without columns."""
     oxygen_ratio: float | None
     limits: dict[str, GasLimits]
 
 
-def norm_column(asset: Asset, series: Sequence[SampleView]) -> NormColumn:
-    """Limits for the last sample of ``series`` (one source's samples, oldest first, at least one).
+def norm_column(asset: Asset, series: Sequence[SampleView], known_ratio: float | None = None) -> NormColumn:
+    """Limits for the last sample of ``series`` (one kind of source's samples, oldest first, at least one).
 
-    The column is chosen by the same rule that the engine uses, from the same samples.
+    The column is chosen by the same rule that the engine uses, from the same samples. ``known_ratio`` is an
+    O2/N2 from elsewhere, for an instrument that does not measure it.
     """
-    sample = series[-1]
-    found = judge_levels(_frame(asset, series))
+    norm_set = NORM_SETS.index(asset.norm_set) if asset.norm_set in NORM_SETS else IEEE_2019
+    frame = _frame(asset, series, known_ratio)
+    found = judge_levels(frame, _norming(asset, norm_set, len(frame)))
     side, age = int(found.side[-1]), int(found.age[-1])
     ratio = float(found.oxygen_ratio[-1])
+    sample = series[-1]
     rates = sample.assessment.rates if sample.assessment else {}
+    spans = {gas: rates[gas].span_days if gas in rates else None for gas in NORM_GASES}
     return NormColumn(
-        side=SIDE_WORDS[side],
-        age=AGE_WORDS[AGES[age]],
+        name=NORM_SET_NAMES[NORM_SETS[norm_set]],
+        titles=LEVEL_TITLES[norm_set],
+        column=f"{SIDE_WORDS[side]}, {AGE_WORDS[AGES[age]]}" if norm_set == IEEE_2019 else "",
         oxygen_ratio=None if np.isnan(ratio) else ratio,
-        limits={
-            gas: _limits(found, gas, rates[gas].span_days if gas in rates else None) for gas in NORM_GASES
-        },
+        limits={gas: _limits(found, norm_set, gas, spans[gas]) for gas in NORM_GASES},
     )
 
 
-def _frame(asset: Asset, series: Sequence[SampleView]) -> SampleFrame:
+def oxygen_ratio(samples: Sequence[SampleView]) -> float | None:
+    """The newest usable O2/N2 of some samples, oldest first."""
+    for sample in reversed(samples):
+        oxygen, nitrogen = sample.readings.get("o2"), sample.readings.get("n2")
+        if oxygen and nitrogen and oxygen.value is not None and nitrogen.value:
+            return oxygen.value / nitrogen.value
+    return None
+
+
+def _norming(asset: Asset, norm_set: int, count: int) -> Norming:
+    communicating = asset.tap_changer is TapChanger.COMMUNICATING
+    return replace(
+        Norming.default(count),
+        norm_set=np.full(count, norm_set, dtype=np.int64),
+        communicating=np.full(count, communicating),
+    )
+
+
+def _frame(asset: Asset, series: Sequence[SampleView], known_ratio: float | None) -> SampleFrame:
     sample = series[-1]
-    return frame_of(
+    frame = frame_of(
         [0] * len(series),
         [s.taken_at for s in series],
         [[s.readings[name].number if name in s.readings else np.nan for name in NAMES] for s in series],
@@ -74,18 +117,28 @@ def _frame(asset: Asset, series: Sequence[SampleView]) -> SampleFrame:
         age=asset.age_years(sample.taken_at),
         online=sample.source_kind is SourceKind.INSTRUMENT,
     )
+    if known_ratio is None:
+        return frame
+    return replace(frame, oxygen_ratio=np.full(len(series), known_ratio))
 
 
-def _limits(found: Levels, gas: str, span_days: float | None) -> GasLimits:
+def _limits(found: Levels, norm_set: int, gas: str, span_days: float | None) -> GasLimits:
+    i = NORM_GASES.index(gas)
+    typical, high = float(found.typical[-1, i]), float(found.high[-1, i])
+    if norm_set == IEEE_2008:
+        cite = norms_2008().citations[gas]
+        return GasLimits(Limit(typical, cite), Limit(high, cite), None, None)
+    if norm_set == IEC:
+        return GasLimits(Limit(typical, norms_iec().citations[gas]), None, None, None)
     norms = norms_2019()
-    side, age, i = int(found.side[-1]), int(found.age[-1]), NORM_GASES.index(gas)
+    side, age = int(found.side[-1]), int(found.age[-1])
     rate = None
     if span_days is not None and span_days >= 4 * MONTH_DAYS:
         span = int(span_column(np.array([span_days]))[0])
         rate = Limit(float(norms.rate[side, span, i]), norms.cite("4", gas, side, span))
     return GasLimits(
-        typical=Limit(float(norms.typical[side, age, i]), norms.cite("1", gas, side, age)),
-        high=Limit(float(norms.high[side, age, i]), norms.cite("2", gas, side, age)),
+        typical=Limit(typical, norms.cite("1", gas, side, age)),
+        high=Limit(high, norms.cite("2", gas, side, age)),
         delta=Limit(float(norms.delta[side, i]), norms.cite("3", gas, side)),
         rate=rate,
     )

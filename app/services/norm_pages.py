@@ -16,6 +16,25 @@ TITLES = {
     "3": "Table 3: 95th percentile change between two successive laboratory samples, µL/L",
     "4": "Table 4: 95th percentile multi-point rate, µL/L per year",
 }
+LISTED = {
+    "actions": "What to do next, by urgency; days from the sample",
+    "doernenburg_l1": "Doernenburg: L1 concentrations",
+    "doernenburg_ratios": "Doernenburg: ratios",
+    "duval_pentagon_1": "Duval pentagon 1: corners of the zones",
+    "duval_pentagon_2": "Duval pentagon 2: corners of the zones",
+    "duval_triangle_1": "Duval triangle 1: corners of the zones, %",
+    "duval_triangle_1_limits": "Duval triangle 1: limits of the zones, %",
+    "duval_triangle_4": "Duval triangle 4: corners of the zones, %",
+    "duval_triangle_4_limits": "Duval triangle 4: limits of the zones, %",
+    "duval_triangle_5": "Duval triangle 5: corners of the zones, %",
+    "duval_triangle_5_limits": "Duval triangle 5: limits of the zones, %",
+    "iec_60599_ratios": "IEC 60599: ratios",
+    "key_gas": "Key gas",
+    "nei": "Normalized energy intensity: coefficients",
+    "rogers_ratios": "Rogers: ratios",
+    "water_solubility": "Solubility of water: constants",
+}
+"""Titles of the files shown row by row; a file not named here is shown under its own name."""
 _SIDES = {"low": "O₂/N₂ ≤ 0.2", "high": "O₂/N₂ > 0.2"}
 
 
@@ -29,6 +48,18 @@ class NormTable:
     body: tuple[tuple[str, ...], ...]
     sources: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
+
+    @property
+    def numeric(self) -> tuple[bool, ...]:
+        """Columns that hold numbers, to be set flush right."""
+        return tuple(
+            any(line[i] for line in self.body) and all(_is_number(line[i]) for line in self.body if line[i])
+            for i in range(len(self.header))
+        )
+
+
+def _is_number(cell: str) -> bool:
+    return cell.removesuffix(" !").replace(".", "", 1).replace("-", "", 1).isdigit() or cell.startswith("any")
 
 
 def norm_tables() -> list[NormTable]:
@@ -78,13 +109,16 @@ def _listing(name: str) -> NormTable:
     header = tuple(column for column in (found[0] if found else {}) if column not in CITATION_COLUMNS)
     cite = ("source", "provenance", "note") if found and "source" in found[0] else ()
     body = tuple(
-        (*(row[column] for column in header), *((_cite(row), row["provenance"], row.get("note", "")) if cite else ()))
+        (
+            *(row[column] for column in header),
+            *((_cite(row), row["provenance"], row.get("note", "")) if cite else ()),
+        )
         for row in found
     )
     return NormTable(
         key=name,
-        title=name.replace("_", " ").capitalize(),
-        header=(*header, *cite),
+        title=LISTED.get(name, name.replace("_", " ").capitalize()),
+        header=(*(column.replace("_", " ") for column in header), *cite),
         body=body,
         sources=(),
         notes=(),

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.store.database import Database
-from app.store.view_mail import traffic
+from app.store.view_mail import reachable, traffic
 
 ALIVE_SECONDS = 60.0
 """A worker writes a heartbeat each turn, every second or so; a minute's silence is not a slow turn."""
@@ -31,6 +31,11 @@ class Pulse:
     @property
     def late(self) -> bool:
         return self.oldest_unsent_age_seconds is not None and self.oldest_unsent_age_seconds > LATE_SECONDS
+
+
+def database_trouble(database: Database) -> str | None:
+    """None when the database answers, else the kind of error."""
+    return reachable(database)
 
 
 def read_pulse(database: Database, now: datetime) -> Pulse:

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.domain.model import Asset, Compartment
-from app.store import fleet, sample_pages, views
+from app.store import fleet, sample_pages, view_samples, views
 from app.store.database import Connection, Database
 from app.store.sample_pages import Position
-from app.store.views import SampleView
+from app.store.view_samples import SampleView
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def read_newest(database: Database, asset_code: str) -> list[PlacedSample] | Non
 
 
 def _placed(connection: Connection, sample_ids: Sequence[int]) -> list[PlacedSample]:
-    found = views.samples_by_id(connection, sample_ids)
+    found = view_samples.samples_by_id(connection, sample_ids)
     contexts = fleet.compartment_context(connection, {s.compartment_id for s in found.values()})
     placed = []
     for sample in (found[i] for i in sample_ids if i in found):

@@ -4,20 +4,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 
 from app.domain.model import ServiceEvent, SourceKind
-from app.services.norm_limits import NormColumn, norm_column
+from app.services.asset_view import column_of
+from app.services.norm_limits import NormColumn
 from app.services.unit_standing import leading
 from app.store.database import Connection, Database
-from app.store.views import (
-    SampleView,
-    Unit,
-    counting_samples,
-    days,
-    sample_span,
-    samples_by_id,
-    standings,
-    unit_events,
-    units,
-)
+from app.store.view_samples import SampleView, counting_samples, days, sample_span, samples_by_id, unit_events
+from app.store.views import Unit, standings, units
 
 RAW_DAYS = 45
 """Up to this long a window shows single on-line readings, beyond it daily medians."""
@@ -64,7 +56,9 @@ def trend_data(
     At most ``limit`` points a kind of source are read.
     """
     with database.read() as connection:
-        unit = next((u for u in units(connection, asset_code=code) if u.compartment.name == compartment), None)
+        unit = next(
+            (u for u in units(connection, asset_code=code) if u.compartment.name == compartment), None
+        )
         if unit is None:
             return None
         span = sample_span(connection, unit.compartment_id)
@@ -94,9 +88,7 @@ def _read(connection: Connection, unit: Unit, start: datetime, end: datetime, li
     column = None
     if lead is not None:
         sample = samples_by_id(connection, [lead.sample_id])[lead.sample_id]
-        before = [s for s in laboratory if s.taken_at < sample.taken_at][-12:]
-        series = [*before, sample] if sample.source_kind is SourceKind.LABORATORY else [sample]
-        column = norm_column(unit.asset, series)
+        column = column_of(connection, unit, sample)
     return TrendData(
         unit=unit,
         start=start,

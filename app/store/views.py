@@ -1,43 +1,34 @@
-"""What the pages read about units and their samples. Queries only; nothing here writes.
+"""What the pages read about units and where they stand. Queries only; nothing here writes."""
 
-Every query is bounded by the caller's list of ids or by a ``limit``.
-"""
-
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
-from app.domain.findings import Assessment
 from app.domain.model import (
     Asset,
     AssetKind,
     Compartment,
     CompartmentKind,
-    EventKind,
     Liquid,
     Preservation,
-    Reading,
-    ServiceEvent,
     Site,
     SourceKind,
     TapChanger,
 )
-from app.science.quantities import NAMES
 from app.store.database import Connection
 from app.store.tables import (
     assessments,
     assets,
     compartments,
-    daily_medians,
     samples,
-    service_events,
     sites,
     source_compartments,
     sources,
 )
+from app.store.view_samples import counting_assessment
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,44 +54,6 @@ class Standing:
     status: int | None
     suspect: bool
     fault: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class SampleView:
-    """A sample as stored, with who took it and what the engine says of it (None: not assessed)."""
-
-    id: int
-    compartment_id: int
-    source_code: str
-    source_name: str
-    source_kind: SourceKind
-    taken_at: datetime
-    received_at: datetime
-    revision: int
-    current: bool
-    readings: dict[str, Reading]
-    laboratory_number: str | None
-    remark: str | None
-    file_id: int | None
-    file_line: int | None
-    excluded_at: datetime | None
-    excluded_by: str | None
-    excluded_because: str | None
-    assessment: Assessment | None
-
-    @property
-    def counts(self) -> bool:
-        """False for a superseded revision and for an excluded sample."""
-        return self.current and self.excluded_at is None
-
-
-@dataclass(frozen=True, slots=True)
-class DayView:
-    """The median of one UTC day's on-line readings."""
-
-    source_code: str
-    day: date
-    readings: dict[str, Reading]
 
 
 def units(
@@ -211,7 +164,7 @@ def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[St
         .select_from(found)
         .join(samples, samples.c.id == found.c.sample_id)
         .join(sources, sources.c.id == samples.c.source_id)
-        .outerjoin(assessments, _counting_assessment())
+        .outerjoin(assessments, counting_assessment())
     )
     return [
         Standing(
@@ -224,135 +177,6 @@ def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[St
             status=row.status,
             suspect=bool(row.suspect),
             fault=row.fault,
-        )
-        for row in connection.execute(query)
-    ]
-
-
-def samples_by_id(connection: Connection, sample_ids: Iterable[int]) -> dict[int, SampleView]:
-    """Samples with their counting assessment, by id."""
-    query = _sample_query().where(samples.c.id.in_(list(sample_ids)))
-    return {row.id: _sample(row) for row in connection.execute(query)}
-
-
-def history(
-    connection: Connection, compartment_id: int, *, before: datetime | None = None, limit: int = 50
-) -> list[SampleView]:
-    """Every sample of a compartment - revisions and excluded ones too - newest first."""
-    query = (
-        _sample_query()
-        .where(samples.c.compartment_id == compartment_id)
-        .order_by(samples.c.taken_at.desc(), samples.c.id.desc())
-        .limit(limit)
-    )
-    if before is not None:
-        query = query.where(samples.c.taken_at < before)
-    return [_sample(row) for row in connection.execute(query)]
-
-
-def counting_samples(
-    connection: Connection,
-    compartment_id: int,
-    kind: SourceKind,
-    *,
-    window: tuple[datetime, datetime],
-    limit: int,
-) -> list[SampleView]:
-    """The newest ``limit`` counting samples of one kind of source within [start, end], oldest first.
-
-    Without their assessments: trends do not need them.
-    """
-    query = (
-        sa.select(samples, sources.c.code, sources.c.name, sources.c.kind, sa.null().label("detail"))
-        .join(sources, sources.c.id == samples.c.source_id)
-        .where(
-            samples.c.compartment_id == compartment_id,
-            sources.c.kind == kind.value,
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
-            samples.c.taken_at.between(*window),
-        )
-        .order_by(samples.c.taken_at.desc())
-        .limit(limit)
-    )
-    return [_sample(row) for row in connection.execute(query)][::-1]
-
-
-def sample_span(connection: Connection, compartment_id: int) -> tuple[datetime, datetime] | None:
-    """Times of the first and the last counting sample, or None when there is none."""
-    row = connection.execute(
-        sa.select(
-            sa.func.min(samples.c.taken_at, type_=samples.c.taken_at.type),
-            sa.func.max(samples.c.taken_at, type_=samples.c.taken_at.type),
-        ).where(
-            samples.c.compartment_id == compartment_id, samples.c.current, samples.c.excluded_at.is_(None)
-        )
-    ).one()
-    return None if row[0] is None else (row[0], row[1])
-
-
-def days(
-    connection: Connection, compartment_ids: Sequence[int], *, since: date, until: date, limit: int
-) -> dict[int, list[DayView]]:
-    """Daily medians of on-line readings by compartment, oldest first; the newest ``limit`` rows at most."""
-    query = (
-        sa.select(daily_medians, sources.c.code)
-        .join(sources, sources.c.id == daily_medians.c.source_id)
-        .where(
-            daily_medians.c.compartment_id.in_(compartment_ids),
-            daily_medians.c.day.between(since, until),
-        )
-        .order_by(daily_medians.c.day.desc())
-        .limit(limit)
-    )
-    found: dict[int, list[DayView]] = {}
-    for row in connection.execute(query):
-        found.setdefault(row.compartment_id, []).append(
-            DayView(source_code=row.code, day=row.day, readings=_readings(row))
-        )
-    return {compartment: rows[::-1] for compartment, rows in found.items()}
-
-
-def trail(
-    connection: Connection, compartment_ids: Sequence[int], *, each: int
-) -> dict[int, list[tuple[datetime, dict[str, Reading]]]]:
-    """The newest ``each`` laboratory samples of some compartments, oldest first: (taken_at, readings)."""
-    rank = (
-        sa.func.row_number()
-        .over(partition_by=samples.c.compartment_id, order_by=samples.c.taken_at.desc())
-        .label("rank")
-    )
-    inner = (
-        sa.select(samples, rank)
-        .join(sources, sources.c.id == samples.c.source_id)
-        .where(
-            samples.c.compartment_id.in_(compartment_ids),
-            sources.c.kind == SourceKind.LABORATORY.value,
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
-        )
-        .subquery("ranked")
-    )
-    query = sa.select(inner).where(inner.c.rank <= each).order_by(inner.c.compartment_id, inner.c.taken_at)
-    found: dict[int, list[tuple[datetime, dict[str, Reading]]]] = {}
-    for row in connection.execute(query):
-        found.setdefault(row.compartment_id, []).append((row.taken_at, _readings(row)))
-    return found
-
-
-def unit_events(connection: Connection, compartment_id: int, limit: int = 100) -> list[ServiceEvent]:
-    """Service events of a compartment, newest first."""
-    query = (
-        sa.select(service_events, compartments.c.name, assets.c.code)
-        .join(compartments, compartments.c.id == service_events.c.compartment_id)
-        .join(assets, assets.c.id == compartments.c.asset_id)
-        .where(service_events.c.compartment_id == compartment_id)
-        .order_by(service_events.c.at.desc())
-        .limit(limit)
-    )
-    return [
-        ServiceEvent(
-            asset_code=row.code, compartment=row.name, at=row.at, kind=EventKind(row.kind), note=row.note
         )
         for row in connection.execute(query)
     ]
@@ -373,51 +197,6 @@ def _nth_newest(pairs: sa.Subquery, offset: int) -> sa.ScalarSelect[Any]:
         .offset(offset)
         .scalar_subquery()
     )
-
-
-def _counting_assessment() -> sa.ColumnElement[bool]:
-    return sa.and_(assessments.c.sample_id == samples.c.id, assessments.c.superseded_at.is_(None))
-
-
-def _sample_query() -> sa.Select[Any]:
-    return (
-        sa.select(samples, sources.c.code, sources.c.name, sources.c.kind, assessments.c.detail)
-        .join(sources, sources.c.id == samples.c.source_id)
-        .outerjoin(assessments, _counting_assessment())
-    )
-
-
-def _sample(row: Any) -> SampleView:
-    return SampleView(
-        id=row.id,
-        compartment_id=row.compartment_id,
-        source_code=row.code,
-        source_name=row.name,
-        source_kind=SourceKind(row.kind),
-        taken_at=row.taken_at,
-        received_at=row.received_at,
-        revision=row.revision,
-        current=row.current,
-        readings=_readings(row),
-        laboratory_number=row.laboratory_number,
-        remark=row.remark,
-        file_id=row.file_id,
-        file_line=row.file_line,
-        excluded_at=row.excluded_at,
-        excluded_by=row.excluded_by,
-        excluded_because=row.excluded_because,
-        assessment=Assessment.from_json(row.detail) if row.detail is not None else None,
-    )
-
-
-def _readings(row: Any) -> dict[str, Reading]:
-    found = {}
-    for i, name in enumerate(NAMES):
-        number = getattr(row, name)
-        if number is not None:
-            is_limit = bool(row.below >> i & 1)
-            found[name] = Reading(name, below=number) if is_limit else Reading(name, value=number)
-    return found
 
 
 def _unit(row: Any) -> Unit:

@@ -13,6 +13,7 @@ from markupsafe import Markup, escape
 from app.domain.model import Reading
 from app.plots.palette import marker_svg
 from app.plots.sparkline import sparkline
+from app.science.moisture import solubility_constants
 from app.science.quantities import BY_NAME
 from app.services.fleet_overview import FleetRow
 from app.services.pulse import read_pulse
@@ -141,6 +142,7 @@ def _environment() -> Environment:
         moment=moment,
         day=day,
         age=age,
+        sentence=lambda text: text[:1].upper() + text[1:],
         words=lambda name: str(name).replace("_", " "),
     )
     environment.globals.update(
@@ -149,6 +151,7 @@ def _environment() -> Environment:
         wording=wording,
         marker_svg=lambda quantity: Markup(marker_svg(quantity)),
         sparkline_of=sparkline_of,
+        solubility_constants=solubility_constants,
     )
     return environment
 
@@ -156,9 +159,7 @@ def _environment() -> Environment:
 ENVIRONMENT = _environment()
 
 
-def render(
-    request: Request, template: str, status_code: int = 200, **context: Any
-) -> HTMLResponse:
+def render(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
     """A page. ``now`` is read here once per page and handed to the template, with the worker's pulse."""
     now = context.pop("now", None) or datetime.now(UTC)
     state = request.app.state

@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from app.domain.norms import NORM_SET_NAMES
+
 STATUS_WORDS: Final = {1: "low", 2: "intermediate", 3: "high"}
 STATUS_MEANING: Final = {
     1: "low gas, no sign of gassing",
@@ -35,12 +37,6 @@ METHOD_WORDS: Final = {
     "key_gas": "Key gas",
 }
 
-NORM_SET_WORDS: Final = {
-    "ieee_c57_104_2019": "IEEE C57.104-2019",
-    "ieee_c57_104_2008": "IEEE C57.104-2008",
-    "iec_60599": "IEC 60599",
-}
-
 
 def status_word(status: int | None) -> str:
     """``3 high``; ``not judged`` when there is no status."""
@@ -54,7 +50,7 @@ def method(name: str) -> str:
 
 def norm_set(name: str) -> str:
     """A norm set's name for people."""
-    return NORM_SET_WORDS.get(name, name.replace("_", " "))
+    return NORM_SET_NAMES.get(name, name.replace("_", " "))
 
 
 def condition(name: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.domain.engine import assess
+from app.domain.findings import Assessment
 from app.domain.frame import frame_of
 from app.domain.report import report
 from app.science.quantities import INDEX, NAMES
@@ -85,7 +86,8 @@ def _sites(connection: Connection) -> None:
         ],
     )
     connection.execute(
-        sa.insert(tables.contacts), [{"id": 1, "code": "planner", "name": "P. Lanner", "email": "planner@example.org"}]
+        sa.insert(tables.contacts),
+        [{"id": 1, "code": "planner", "name": "P. Lanner", "email": "planner@example.org"}],
     )
 
 
@@ -107,19 +109,26 @@ def _asset(connection: Connection, *given: Any) -> int:
         "tap_changer": tap,
         "norm_set": "ieee_c57_104_2019",
     }
-    asset_id = connection.execute(sa.insert(tables.assets).values(row)).inserted_primary_key[0]
+    asset_id = _insert(connection, tables.assets, row)
     return _compartment(connection, asset_id, "main", "main_tank")
+
+
+def _insert(connection: Connection, table: sa.Table, row: dict[str, Any]) -> int:
+    key = connection.execute(sa.insert(table).values(row)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
 
 
 def _compartment(connection: Connection, asset_id: int, name: str, kind: str) -> int:
     row = {"asset_id": asset_id, "name": name, "kind": kind, "oil_volume_l": None}
-    return int(connection.execute(sa.insert(tables.compartments).values(row)).inserted_primary_key[0])
+    return _insert(connection, tables.compartments, row)
 
 
 def _source(
     connection: Connection, key: int, code: str, name: str, kind: str, compartment: int | None = None
 ) -> None:
-    row = {"id": key, "code": code, "name": name, "kind": kind, "profile": None}
+    row = {"id": key, "code": code, "name": name, "kind": kind}
+    row["profile"] = "quillfen" if kind == "laboratory" else None
     connection.execute(sa.insert(tables.sources).values(row))
     if compartment is not None:
         link = {"source_id": key, "compartment_id": compartment}
@@ -127,7 +136,11 @@ def _source(
 
 
 def _laboratory(
-    connection: Connection, compartment: int, rows: tuple[tuple[float, ...], ...], now: datetime, year: int | None
+    connection: Connection,
+    compartment: int,
+    rows: tuple[tuple[float, ...], ...],
+    now: datetime,
+    year: int | None,
 ) -> None:
     times = [now - timedelta(days=30.4 * row[0]) for row in rows]
     numbers = [[abs(row[GASES.index(n) + 1]) if n in GASES else None for n in NAMES] for row in rows]
@@ -147,12 +160,12 @@ def _laboratory(
             "below": sum(1 << k for k, hidden in enumerate(below[i]) if hidden),
             **dict(zip(NAMES, numbers[i], strict=True)),
         }
-        sample = connection.execute(sa.insert(tables.samples).values(values)).inserted_primary_key[0]
-        _judge(connection, sample, report(judged, i), at)
+        sample = _insert(connection, tables.samples, values)
+        connection.execute(sa.insert(tables.assessments).values(_judged(sample, report(judged, i), at)))
 
 
-def _judge(connection: Connection, sample: int, found: Any, at: datetime) -> None:
-    row = {
+def _judged(sample: int, found: Assessment, at: datetime) -> dict[str, Any]:
+    return {
         "sample_id": sample,
         "rule_set": found.rule_set,
         "assessed_at": at,
@@ -161,7 +174,6 @@ def _judge(connection: Connection, sample: int, found: Any, at: datetime) -> Non
         "fault": found.fault.code if found.fault else None,
         "detail": found.to_json(),
     }
-    connection.execute(sa.insert(tables.assessments).values(row))
 
 
 def _monitor(
@@ -177,27 +189,38 @@ def _monitor(
             line[INDEX[name]] = round(start + rise * i / count + 0.8 * ((i * 7) % 5 - 2), 2)
         lines.append(line)
     judged = assess(frame_of([0] * count, times, lines, age=20.0, online=True))
-    for i, at in enumerate(times):
-        values = {name: None if line != line else line for name, line in zip(NAMES, lines[i], strict=True)}
-        sample = connection.execute(
-            sa.insert(tables.samples).values(
-                compartment_id=compartment,
-                source_id=source,
-                taken_at=at,
-                revision=1,
-                current=True,
-                received_at=at,
-                below=0,
-                **values,
-            )
-        ).inserted_primary_key[0]
-        _judge(connection, sample, report(judged, i), at)
-        if i % 6 == 5:
-            connection.execute(
-                sa.insert(tables.daily_medians).values(
-                    compartment_id=compartment, source_id=source, day=at.date(), count=6, below=0, **values
-                )
-            )
+    readings = [
+        {name: None if line != line else line for name, line in zip(NAMES, values, strict=True)}
+        for values in lines
+    ]
+    same = {"compartment_id": compartment, "source_id": source, "revision": 1, "current": True, "below": 0}
+    connection.execute(
+        sa.insert(tables.samples),
+        [
+            {**same, **values, "taken_at": at, "received_at": at}
+            for at, values in zip(times, readings, strict=True)
+        ],
+    )
+    stored = sa.select(tables.samples.c.id).where(tables.samples.c.source_id == source)
+    ids = connection.execute(stored.order_by(tables.samples.c.taken_at)).scalars().all()
+    connection.execute(
+        sa.insert(tables.assessments),
+        [_judged(ids[i], report(judged, i), times[i]) for i in range(count)],
+    )
+    connection.execute(
+        sa.insert(tables.daily_medians),
+        [
+            {
+                "compartment_id": compartment,
+                "source_id": source,
+                "day": times[i].date(),
+                "count": 6,
+                "below": 0,
+            }
+            | readings[i]
+            for i in range(5, count, 6)
+        ],
+    )
 
 
 def _asides(connection: Connection, arcing: int, warm: int, now: datetime) -> None:
@@ -233,30 +256,28 @@ def _alerts(connection: Connection, main: dict[str, int], now: datetime) -> None
         ("BW-T3", "gassing", "normal", 0, "Status 1 (low)", None),
     ):
         at = now - timedelta(days=5)
-        alert = connection.execute(
-            sa.insert(tables.alerts).values(
-                compartment_id=main[code],
-                condition=condition,
-                state=state,
-                severity=severity,
-                opened_at=at,
-                changed_at=at,
-                headline=headline,
-                acknowledged_by=who,
-                memory={},
-            )
-        ).inserted_primary_key[0]
-        event = connection.execute(
-            sa.insert(tables.alert_events).values(
-                alert_id=alert,
-                at=at,
-                from_state="normal",
-                to_state="unacknowledged",
-                reason="raised",
-                severity=max(severity, 2),
-                note=headline,
-            )
-        ).inserted_primary_key[0]
+        row = {
+            "compartment_id": main[code],
+            "condition": condition,
+            "state": state,
+            "severity": severity,
+            "opened_at": at,
+            "changed_at": at,
+            "headline": headline,
+            "acknowledged_by": who,
+            "memory": {},
+        }
+        alert = _insert(connection, tables.alerts, row)
+        raised = {
+            "alert_id": alert,
+            "at": at,
+            "from_state": "normal",
+            "to_state": "unacknowledged",
+            "reason": "raised",
+            "severity": max(severity, 2),
+            "note": headline,
+        }
+        event = _insert(connection, tables.alert_events, raised)
         if state != "normal":
             _mail(connection, event, alert, now, f"[Ullage] {code}: {headline}")
 
@@ -271,7 +292,7 @@ def _mail(connection: Connection, event: int, alert: int, now: datetime, subject
             subject=subject,
             text=f"{subject}\n\nTake a sample; see the unit's page.\n",
             html=f"<!doctype html><html lang='en'><title>mail</title><body><h1>{subject}</h1>"
-            "<p style='color:#333'>Take a sample.</p><script>document.title='script ran'</script></body></html>",
+            "<p style='color:#333'>Take a sample.</p></body></html>",
             message_id=f"<alert-{alert}-{event}@ullage.example.org>",
             thread_id=f"<alert-{alert}@ullage.example.org>",
             state=state,
@@ -282,3 +303,19 @@ def _mail(connection: Connection, event: int, alert: int, now: datetime, subject
             last_error="550 no such mailbox" if state == "failed" else None,
         )
     )
+
+
+HEADER = (
+    "Plant no.;Serial no.;Drawn on;Drawn at;Oil of;Lab no.;Remark;Oil temperature (°C);Hydrogen (ppm);"
+    "Methane (ppm);Ethane (ppm);Ethylene (ppm);Acetylene (ppm);Carbon monoxide (ppm);Carbon dioxide (ppm);"
+    "Oxygen (ppm);Nitrogen (ppm);Water (mg/kg)"
+)
+
+
+def laboratory_file(*rows: str) -> bytes:
+    """A file as the story's laboratory sends it: cp1252, semicolons, decimal commas."""
+    return "\r\n".join((HEADER, *rows, "")).encode("cp1252")
+
+
+GOOD_ROW = "BW-T3;S-BW-T3-417;{day};08:30;Main tank;{number};;39;7,5;5,1;3,2;1,4;<0,5;230;1950;2100;58100;7,2"
+BAD_ROW = "BW-T3;S-BW-T3-417;{day};08:30;Main tank;{number};;39;7,5;-5;3,2;1,4;<0,5;many;1950;2100;58100;7,2"

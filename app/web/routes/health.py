@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel
 
-from app.services.pulse import read_pulse
+from app.services.pulse import database_trouble, read_pulse
 
 router = APIRouter(tags=["health"])
 
@@ -24,7 +24,10 @@ class Health(BaseModel):
 
 @router.get("/health", response_model=Health)
 def health(request: Request) -> JSONResponse:
-    """Answers 200 while the database answers; what is wrong with the mail is in the body."""
+    """Answers 200 while the database answers, else 503; what is wrong with the mail is in the body."""
+    trouble = database_trouble(request.app.state.database)
+    if trouble:
+        return JSONResponse({"status": "down", "database": trouble}, 503)
     pulse = read_pulse(request.app.state.database, datetime.now(UTC))
     well = pulse.alive and not pulse.late and not pulse.failed
     found = Health(

@@ -82,7 +82,9 @@ def _alert_page(
     found = alert_detail(request.app.state.database, alert_id)
     if found is None:
         raise HTTPException(404, f"There is no alert {alert_id}.")
-    done = {"acknowledged": "Acknowledged.", "shelved": "Shelved."}.get(request.query_params.get("done", ""), "")
+    done = {"acknowledged": "Acknowledged.", "shelved": "Shelved."}.get(
+        request.query_params.get("done", ""), ""
+    )
     return render(
         request,
         "alert.html",

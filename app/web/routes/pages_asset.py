@@ -21,20 +21,25 @@ def asset(
     request: Request,
     code: str,
     compartment: Annotated[str | None, Query(max_length=200)] = None,
+    show: Literal["laboratory", "instrument", "all"] | None = None,
     before: Annotated[datetime | None, Query(description="show samples older than this time")] = None,
 ) -> HTMLResponse:
     """Verdict, evidence, trends, diagrams, history and alerts of one compartment of an asset."""
     if before is not None and before.tzinfo is None:
         raise HTTPException(422, "before: give the time with its zone, e.g. 2026-11-25T08:00:00Z")
     try:
-        view = asset_view(request.app.state.database, code, compartment, before)
+        view = asset_view(request.app.state.database, code, compartment, show=show, before=before)
     except LookupError as error:
         raise HTTPException(404, str(error.args[0])) from error
     if view is None:
         raise HTTPException(404, f"There is no asset {code!r}. Look it up on the fleet page.")
     partial = request.headers.get("hx-target") == "history"
     return render(
-        request, "history.html" if partial else "asset.html", view=view, ranges=RANGES, notice=_notice(request)
+        request,
+        "history.html" if partial else "asset.html",
+        view=view,
+        ranges=RANGES,
+        notice=_notice(request),
     )
 
 

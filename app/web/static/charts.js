@@ -73,7 +73,7 @@
       caption.append(marker(item.mark.path, item.mark.color), name, ` ${item.label}, ${item.unit}`);
       const plot = document.createElement("div");
       plot.className = "plot";
-      plot.setAttribute("role", "img");
+      plot.setAttribute("role", "group");
       plot.setAttribute("aria-label", item.summary);
       holder.append(caption, plot);
       panels.append(holder);
