@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from app.science.normal import two_sided_quantile
 from app.science.rates import DAYS_PER_YEAR, least_squares_rate
-from app.science.trend import Bools, Floats, Integers, blocks, flatten, kendall_variance, pair_scores
+from app.science.trend import Bools, Floats, Integers, beside, blocks, flatten, kendall_variance, pair_scores
 
 _HALVINGS: Final = 60
 
@@ -69,7 +69,7 @@ def akritas_theil_sen(
     """
     z = two_sided_quantile(confidence)
     t, y, use, shape = flatten(days, values, valid)
-    censored = np.broadcast_to(np.asarray(below, dtype=np.bool_), (*shape, t.shape[1])).reshape(t.shape) & use
+    censored = beside(np.asarray(below, dtype=np.bool_), shape, t.shape[1]) & use
     out = np.full((3, len(t)), np.nan)
     for part in blocks(len(t), 4 * t.shape[1] ** 2):
         out[:, part] = _solve(_Pairs(t[part], y[part], use[part], censored[part]), z)

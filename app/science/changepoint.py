@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from app.science.rates import DAYS_PER_YEAR
-from app.science.trend import blocks, flatten
+from app.science.trend import beside, blocks, flatten
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def change_point(
     out = np.full((4, len(t)), np.nan)
     for part in blocks(len(t), t.shape[1] ** 2):
         out[:, part] = _search(t[part], y[part], use[part], shape == "step")
-    origin = np.broadcast_to(np.asarray(days, dtype=np.float64), (*lead, t.shape[1])).reshape(t.shape)
+    origin = beside(np.asarray(days, dtype=np.float64), lead, t.shape[1])
     first = np.where(use, origin, np.inf).min(axis=1, initial=np.inf)
     per_year = 1.0 if shape == "step" else DAYS_PER_YEAR
     return ChangePoint(

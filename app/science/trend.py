@@ -4,7 +4,8 @@ Both look at pairs of points, k(k - 1)/2 of them a series: give daily medians or
 reading of a monitor. Batches are worked in blocks, so memory stays bounded.
 """
 
-from typing import Final, NamedTuple
+import math
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,7 @@ from app.science.rates import DAYS_PER_YEAR
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Integers = NDArray[np.int64]
+_Kind = TypeVar("_Kind", np.bool_, np.float64)
 
 _PAIRS_AT_ONCE: Final = 2_000_000
 
@@ -112,7 +114,7 @@ def mann_kendall(
     t, y, use, shape = flatten(days, values, valid)
     censored = np.zeros(t.shape, dtype=np.bool_)
     if below is not None:
-        censored = np.broadcast_to(np.asarray(below, dtype=np.bool_), (*shape, t.shape[1])).reshape(t.shape)
+        censored = beside(np.asarray(below, dtype=np.bool_), shape, t.shape[1])
     s, variance = np.zeros(len(t)), np.zeros(len(t))
     for part in blocks(len(t), t.shape[1] ** 2):
         time_scores, scores = pair_scores(t[part], y[part], use[part], censored[part])
@@ -171,12 +173,23 @@ def flatten(
         np.asarray(values, dtype=np.float64),
         np.asarray(valid, dtype=np.bool_),
     )
+    if (
+        t.shape[-1] == 0
+    ):  # a point that is not used stands for none, so that nothing below meets an empty axis
+        t, y, use = (np.zeros((*t.shape[:-1], 1), dtype=x.dtype) for x in (t, y, use))
     use = use & np.isfinite(t) & np.isfinite(y)
     origin = np.where(use, t, np.inf).min(axis=-1, keepdims=True, initial=np.inf)
     origin = np.where(np.isfinite(origin), origin, 0.0)
     shape, k = t.shape[:-1], t.shape[-1]
     t = np.where(use, t - origin, 0.0).reshape(-1, k)
     return t, np.where(use, y, 0.0).reshape(-1, k), use.reshape(-1, k), shape
+
+
+def beside(extra: NDArray[_Kind], shape: tuple[int, ...], k: int) -> NDArray[_Kind]:
+    """Another array of the series, brought to the (series, k) that :func:`flatten` gave."""
+    if extra.ndim and extra.shape[-1] == 0:
+        extra = np.zeros((*extra.shape[:-1], 1), dtype=extra.dtype)
+    return np.broadcast_to(extra, (*shape, k)).reshape(math.prod(shape), k)
 
 
 def blocks(series: int, pairs: int) -> list[slice]:

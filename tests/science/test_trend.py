@@ -258,3 +258,21 @@ def test_no_date_from_five_points() -> None:
     assert np.isnan([found.day, found.p, found.size]).all()
     with pytest.raises(ValueError, match="must be"):
         change_point([0, 1], [1, 2], True, "wave")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("shape", [(0,), (1,), (3, 0), (0, 4), (2, 1), (2, 0, 0)])
+def test_empty_series_and_empty_batches_have_no_trend(shape: tuple[int, ...]) -> None:
+    ones = np.ones(shape)
+    below = np.zeros(shape, dtype=bool)
+    found = [
+        theil_sen(ones, ones, True).per_year,
+        mann_kendall(ones, ones, True, below).p,
+        akritas_theil_sen(ones, ones, below, True).per_year,
+        rate_bounds(ones, ones, below, True).least,
+        change_point(ones, ones, True).day,
+        acceleration(ones, ones, True).per_year_squared,
+        least_squares_rate(ones, ones, True).per_year,
+    ]
+    for field in found:
+        assert field.shape == shape[:-1]
+        assert np.isnan(field).all()
