@@ -64,7 +64,7 @@ def water_in_paper(
         C = 2.173e-7 p^0.6685 exp(4725.6/T), p the vapour pressure of water [atm] = RS/100 psat(T), T in kelvin.
 
     References:
-        1. J. J. Fessler et al., equilibrium of water in paper (coefficients from memory).
+        1. Fessler et al., equilibrium of water in paper (coefficients and title from memory).
     """
     c = model_coefficients("fessler")
     pressure = relative_saturation(water, temperature_c, a, b) / 100.0 * saturation_pressure(temperature_c)
