@@ -5,6 +5,7 @@ import smtplib
 import ssl
 from dataclasses import dataclass
 from datetime import datetime
+from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.utils import format_datetime
@@ -40,10 +41,14 @@ class Outgoing:
 
 
 def build(mail: Outgoing) -> EmailMessage:
-    """The message: plain text first, then HTML; threaded under the alert's first mail."""
+    """The message: plain text first, then HTML; threaded under the alert's first mail.
+
+    Raises:
+        DeliveryError: an address is none; for good, since no later try can mend it.
+    """
     message = EmailMessage()
-    message["From"] = Address("Ullage", addr_spec=mail.sender)
-    message["To"] = Address(addr_spec=mail.to_address)
+    message["From"] = _address(mail.sender, "Ullage")
+    message["To"] = _address(mail.to_address)
     message["Subject"] = " ".join(mail.subject.split())  # no line break gets into a header
     message["Date"] = format_datetime(mail.date)
     message["Message-ID"] = mail.message_id
@@ -54,6 +59,13 @@ def build(mail: Outgoing) -> EmailMessage:
     message.set_content(mail.text)
     message.add_alternative(mail.html, subtype="html")
     return message
+
+
+def _address(text: str, name: str = "") -> Address:
+    try:
+        return Address(name, addr_spec=text)
+    except (ValueError, IndexError, MessageError) as error:  # IndexError: what the parser makes of ""
+        raise DeliveryError(f"{text!r} is not a mail address", permanent=True) from error
 
 
 @dataclass(frozen=True, slots=True)

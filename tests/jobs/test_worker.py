@@ -1,0 +1,130 @@
+"""The worker in a thread: it delivers, beats, outlives a bad turn, and stops at once."""
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from app.config import Settings
+from app.jobs import worker
+from app.notify.transport import FolderTransport, SmtpTransport
+from app.store import outbox
+from app.store.database import Database
+from app.store.tables import heartbeats
+
+MESSAGE = outbox.NewMessage(
+    contact_id=None,
+    alert_event_id=None,
+    sample_id=None,
+    to_address="planner@weirs.example",
+    subject="subject",
+    text="text",
+    html="<p>html</p>",
+    message_id="<m1@weirs.example>",
+    thread_id="<m1@weirs.example>",
+)
+
+
+@contextmanager
+def at_work(
+    database: Database, settings: Settings, clock: Callable[[], datetime] | None = None
+) -> Iterator[threading.Thread]:
+    stop = threading.Event()
+    more = () if clock is None else (clock,)
+    thread = threading.Thread(target=worker.run, args=(database, settings, stop, *more))
+    thread.start()
+    try:
+        yield thread
+    finally:
+        stop.set()
+        thread.join(10)
+        assert not thread.is_alive()
+
+
+def settings(folder: Path, **more: object) -> Settings:
+    return Settings.model_validate({"mail_folder": str(folder), "worker_poll_seconds": 0.05, **more})
+
+
+def until(condition: Callable[[], object], seconds: float = 10.0) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it did not come to pass"
+        time.sleep(0.02)
+
+
+def beats(database: Database) -> list[datetime]:
+    with database.read() as connection:
+        return list(connection.execute(sa.select(heartbeats.c.at)).scalars())
+
+
+def enqueue(database: Database) -> None:
+    with database.write() as connection:
+        outbox.enqueue(connection, MESSAGE, datetime.now(UTC))
+
+
+def test_it_delivers_what_is_queued_while_it_runs(database: Database, tmp_path: Path) -> None:
+    with at_work(database, settings(tmp_path)):
+        until(lambda: beats(database))
+        enqueue(database)
+        until(lambda: list(tmp_path.glob("*.eml")))
+    assert len(list(tmp_path.glob("*.eml"))) == 1
+
+
+def test_it_stops_at_once_though_its_pause_is_long(sqlite_database: Database, tmp_path: Path) -> None:
+    with at_work(sqlite_database, settings(tmp_path, worker_poll_seconds=60.0)):
+        until(lambda: beats(sqlite_database))
+        began = time.monotonic()
+    assert time.monotonic() - began < 2.0
+
+
+def test_it_outlives_a_turn_that_fails(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole, turns = worker.deliver_due, []
+
+    def shaky(*words: object) -> object:
+        turns.append(1)
+        if len(turns) <= 2:
+            raise RuntimeError("the database is away")
+        return whole(*words)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(worker, "deliver_due", shaky)
+    enqueue(sqlite_database)
+    with at_work(sqlite_database, settings(tmp_path)) as thread:
+        until(lambda: list(tmp_path.glob("*.eml")))
+        assert thread.is_alive()
+    assert len(turns) >= 3
+
+
+def test_its_heart_beats_by_its_clock_in_one_row(sqlite_database: Database, tmp_path: Path) -> None:
+    start, calls = datetime(2026, 3, 1, tzinfo=UTC), []
+
+    def clock() -> datetime:
+        calls.append(1)
+        return start + timedelta(seconds=len(calls))
+
+    with at_work(sqlite_database, settings(tmp_path), clock):
+        until(lambda: beats(sqlite_database) and beats(sqlite_database)[0] > start + timedelta(seconds=20))
+    assert len(beats(sqlite_database)) == 1
+
+
+def test_the_settings_name_the_way_out(tmp_path: Path) -> None:
+    assert worker.make_transport(settings(tmp_path)) == FolderTransport(tmp_path)
+    smtp = settings(
+        tmp_path,
+        mail_transport="smtp",
+        smtp_host="post.weirs.example",
+        smtp_port=587,
+        smtp_security="starttls",
+        smtp_username="ullage",
+        smtp_password="s3cret",
+        smtp_timeout_seconds=7.0,
+    )
+    assert worker.make_transport(smtp) == SmtpTransport(
+        "post.weirs.example", 587, "starttls", "ullage", "s3cret", 7.0
+    )
