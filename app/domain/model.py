@@ -146,6 +146,29 @@ class ServiceEvent:
     note: str = ""
 
 
+class LimitScope(StrEnum):
+    """What an owner's limit is for; the narrower scope goes before the wider."""
+
+    FLEET = "fleet"
+    KIND = "kind"
+    ASSET = "asset"
+
+
+@dataclass(frozen=True, slots=True)
+class OwnerLimit:
+    """The owner's own limits of one gas [µL/L], in place of Tables 1 and 2 or what stands for them.
+
+    ``of`` is the asset kind or the asset's code, empty for the whole fleet; None leaves a published limit in force.
+    """
+
+    scope: LimitScope
+    of: str
+    gas: str
+    typical: float | None
+    high: float | None
+    note: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One quantity of a sample: a value, or "below limit L" - never both, never neither.

@@ -3,6 +3,7 @@
 The numbers come from the data files in ``app/science/tables``; nothing is repeated here.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
@@ -10,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from app.domain.model import Asset, LimitScope, OwnerLimit, TapChanger
 from app.science.quantities import NORM_GASES
 from app.science.tables import rows
 
@@ -125,6 +127,30 @@ class Norming:
             none,
             none,
         )
+
+
+def norming_of(asset: Asset, limits: Iterable[OwnerLimit], count: int) -> Norming:
+    """What judges ``count`` samples of one asset: its norm set and the owner's limits that concern it.
+
+    A limit for the asset goes before one for its kind, that before one for the fleet, gas by gas.
+    """
+    norming = Norming.default(count)
+    typical, high = np.full((1, len(NORM_GASES)), np.nan), np.full((1, len(NORM_GASES)), np.nan)
+    concerned = {LimitScope.FLEET: "", LimitScope.KIND: asset.kind.value, LimitScope.ASSET: asset.code}
+    for scope in (LimitScope.FLEET, LimitScope.KIND, LimitScope.ASSET):
+        for limit in limits:
+            if limit.scope is scope and limit.of == concerned[scope]:
+                g = NORM_GASES.index(limit.gas)
+                typical[0, g] = typical[0, g] if limit.typical is None else limit.typical
+                high[0, g] = high[0, g] if limit.high is None else limit.high
+    owned = not (np.isnan(typical).all() and np.isnan(high).all())
+    return Norming(
+        norm_set=np.full(count, NORM_SETS.index(asset.norm_set), dtype=np.int64),
+        communicating=np.full(count, asset.tap_changer is TapChanger.COMMUNICATING),
+        owner=np.zeros(count, dtype=np.int64) if owned else norming.owner,
+        owner_typical=typical,
+        owner_high=high,
+    )
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,9 @@ from app.domain.model import (
     CompartmentKind,
     Contact,
     EventKind,
+    LimitScope,
     Liquid,
+    OwnerLimit,
     Preservation,
     ServiceEvent,
     Site,
@@ -30,11 +32,12 @@ from app.domain.model import (
     SourceKind,
     TapChanger,
 )
+from app.domain.norms import NORM_SETS
+from app.science.quantities import NORM_GASES
 
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
 EMAIL = re.compile(r"[^@\s,;<>\"\x00-\x1f]+@[^@\s,;<>\"\x00-\x1f]+")
-SECTIONS = ("sites", "contacts", "laboratories", "assets", "instruments", "service_events")
-NORM_SETS = ("ieee_c57_104_2019",)
+SECTIONS = ("sites", "contacts", "laboratories", "assets", "instruments", "service_events", "limits")
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 
 
@@ -69,6 +72,7 @@ class FleetFile:
     sources: tuple[Source, ...]
     contacts: tuple[Contact, ...]
     service_events: tuple[ServiceEvent, ...]
+    limits: tuple[OwnerLimit, ...] = ()
 
 
 E = TypeVar("E", bound=StrEnum)
@@ -286,9 +290,9 @@ def _read_sections(reader: _Reader, sections: Mapping[str, yaml.Node]) -> FleetF
     instruments = [_instrument(e, seen) for e in entries("instruments", _INSTRUMENT_KEYS)]
     contacts = tuple(_contact(e, seen) for e in entries("contacts", ("code", "name", "email", "sites")))
     events = tuple(_event(e, seen) for e in entries("service_events", _EVENT_KEYS))
-    return FleetFile(
-        sites, tuple(assets), tuple(compartments), (*laboratories, *instruments), contacts, events
-    )
+    limits = tuple(_limit(e, seen) for e in entries("limits", _LIMIT_KEYS))
+    sources = (*laboratories, *instruments)
+    return FleetFile(sites, tuple(assets), tuple(compartments), sources, contacts, events, limits)
 
 
 _ASSET_KEYS = (
@@ -310,6 +314,7 @@ _ASSET_KEYS = (
 )
 _INSTRUMENT_KEYS = ("code", "name", "asset", "compartments", "expected_interval_minutes")
 _EVENT_KEYS = ("asset", "compartment", "at", "kind", "note")
+_LIMIT_KEYS = ("scope", "of", "gas", "typical", "high", "note")
 
 
 class _Seen:
@@ -419,3 +424,24 @@ def _event(entry: _Entry, seen: _Seen) -> ServiceEvent:
     at = entry.read("at", moment) or datetime(1970, 1, 1, tzinfo=UTC)
     kind = entry.read("kind", lambda text: _choice(text, tuple(EventKind))) or EventKind.NOTE
     return ServiceEvent(asset, compartment, at, EventKind(kind), entry.text("note", required=False))
+
+
+def _limit(entry: _Entry, seen: _Seen) -> OwnerLimit:
+    scope = LimitScope(entry.read("scope", lambda text: _choice(text, tuple(LimitScope))) or LimitScope.FLEET)
+    of = entry.text("of", required=scope is not LimitScope.FLEET)
+    if scope is LimitScope.ASSET:
+        seen.refer("asset", of, entry, "of")
+    elif scope is LimitScope.KIND and of and of not in set(AssetKind):
+        entry.reader.problem(
+            entry.entries["of"], f"{entry.field}.of", f"{of!r} is not one of {', '.join(AssetKind)}"
+        )
+    elif scope is LimitScope.FLEET and of:
+        entry.reader.problem(entry.entries["of"], f"{entry.field}.of", "must be left out for the whole fleet")
+    gas = str(entry.read("gas", lambda text: _choice(text, NORM_GASES)) or NORM_GASES[0])
+    typical, high = entry.number("typical", 0, 1_000_000), entry.number("high", 0, 1_000_000)
+    if typical is None and high is None:
+        entry.reader.problem(entry.node, f"{entry.field}.typical", "give typical, high or both")
+    if typical is not None and high is not None and high < typical:
+        entry.reader.problem(entry.entries["high"], f"{entry.field}.high", "must not be below typical")
+    seen.define("limit", f"{scope.value} {of} {gas}", entry, "gas")
+    return OwnerLimit(scope, of, gas, typical, high, entry.text("note", required=False))

@@ -18,7 +18,8 @@ from app.domain.model import (
     SourceKind,
     TapChanger,
 )
-from app.intake.fleet_file import CODE, FIRST_YEAR, LAST_YEAR, NORM_SETS, email, time_zone
+from app.domain.norms import NORM_SETS
+from app.intake.fleet_file import CODE, FIRST_YEAR, LAST_YEAR, email, time_zone
 from app.intake.profile import profile_names
 from app.intake.strict_json import Strict, key_name, refuse_repeated_keys
 

@@ -4,7 +4,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from app.intake.fleet_file import FleetFileError, parse_fleet
-from app.store import events, fleet
+from app.store import events, fleet, limits
 from app.store.database import Database
 
 __all__ = ["FleetFileError", "FleetReport", "load_fleet"]
@@ -43,7 +43,18 @@ def load_fleet(database: Database, text: str, filename: str) -> FleetReport:
             report.counts["contacts"][fleet.upsert_contact(connection, contact)] += 1
         for event in found.service_events:
             report.counts["service_events"][events.upsert_event(connection, event)] += 1
+        for limit in found.limits:
+            report.counts["limits"][limits.upsert_limit(connection, limit)] += 1
     return report
 
 
-_SECTIONS = ("sites", "assets", "compartments", "laboratories", "instruments", "contacts", "service_events")
+_SECTIONS = (
+    "sites",
+    "assets",
+    "compartments",
+    "laboratories",
+    "instruments",
+    "contacts",
+    "service_events",
+    "limits",
+)

@@ -119,6 +119,19 @@ site_contacts = Table(
     Column("contact_id", Id, ForeignKey("contacts.id"), primary_key=True),
 )
 
+owner_limits = Table(
+    "owner_limits",
+    metadata,
+    _id(),
+    Column("scope", sa.Text, nullable=False),  # fleet, kind, asset
+    Column("of", sa.Text, nullable=False),  # asset kind or asset code; empty for the fleet
+    Column("gas", sa.Text, nullable=False),
+    Column("typical", sa.Double),
+    Column("high", sa.Double),
+    Column("note", sa.Text, nullable=False),
+    UniqueConstraint("scope", "of", "gas"),
+)
+
 service_events = Table(
     "service_events",
     metadata,

@@ -33,6 +33,18 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("worker", name=op.f("pk_heartbeats")),
     )
     op.create_table(
+        "owner_limits",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("scope", sa.Text(), nullable=False),
+        sa.Column("of", sa.Text(), nullable=False),
+        sa.Column("gas", sa.Text(), nullable=False),
+        sa.Column("typical", sa.Double(), nullable=True),
+        sa.Column("high", sa.Double(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_owner_limits")),
+        sa.UniqueConstraint("scope", "of", "gas", name=op.f("uq_owner_limits_scope_of_gas")),
+    )
+    op.create_table(
         "sites",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("code", sa.Text(), nullable=False),
@@ -271,11 +283,7 @@ def upgrade() -> None:
         sa.Column("headline", sa.Text(), nullable=False),
         sa.Column("acknowledged_by", sa.Text(), nullable=True),
         sa.Column("shelved_until", app.store.database.UtcDateTime(timezone=True), nullable=True),
-        sa.Column(
-            "memory",
-            sa.JSON().with_variant(postgresql.JSONB(), "postgresql"),
-            nullable=False,
-        ),
+        sa.Column("memory", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
         sa.ForeignKeyConstraint(
             ["compartment_id"], ["compartments.id"], name=op.f("fk_alerts_compartment_id_compartments")
         ),
@@ -296,11 +304,7 @@ def upgrade() -> None:
         sa.Column("status", sa.Integer(), nullable=True),
         sa.Column("suspect", sa.Boolean(), nullable=False),
         sa.Column("fault", sa.Text(), nullable=True),
-        sa.Column(
-            "detail",
-            sa.JSON().with_variant(postgresql.JSONB(), "postgresql"),
-            nullable=False,
-        ),
+        sa.Column("detail", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
         sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_assessments_sample_id_samples")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_assessments")),
     )
@@ -406,5 +410,6 @@ def downgrade() -> None:
 
     op.drop_table("assets")
     op.drop_table("sites")
+    op.drop_table("owner_limits")
     op.drop_table("heartbeats")
     op.drop_table("contacts")

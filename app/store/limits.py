@@ -1,0 +1,36 @@
+"""The owner's own limits."""
+
+import sqlalchemy as sa
+
+from app.domain.model import LimitScope, OwnerLimit
+from app.store.database import Connection
+from app.store.fleet import Upserted
+from app.store.tables import owner_limits
+
+
+def upsert_limit(connection: Connection, limit: OwnerLimit) -> Upserted:
+    """Set the owner's limits of one gas for one scope."""
+    key = (
+        owner_limits.c.scope == limit.scope.value,
+        owner_limits.c.of == limit.of,
+        owner_limits.c.gas == limit.gas,
+    )
+    values = {"typical": limit.typical, "high": limit.high, "note": limit.note}
+    row = connection.execute(sa.select(owner_limits).where(*key)).mappings().first()
+    if row is None:
+        known = {"scope": limit.scope.value, "of": limit.of, "gas": limit.gas}
+        connection.execute(sa.insert(owner_limits).values(**known, **values))
+        return "created"
+    if all(row[name] == value for name, value in values.items()):
+        return "unchanged"
+    connection.execute(sa.update(owner_limits).where(*key).values(values))
+    return "changed"
+
+
+def all_limits(connection: Connection) -> list[OwnerLimit]:
+    """Every limit of the owner; few, and needed for every judgement."""
+    query = sa.select(owner_limits).order_by(owner_limits.c.id)
+    return [
+        OwnerLimit(LimitScope(row.scope), row.of, row.gas, row.typical, row.high, row.note)
+        for row in connection.execute(query)
+    ]
