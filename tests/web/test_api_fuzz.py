@@ -26,7 +26,13 @@ def test_no_request_makes_a_server_error(sqlite_database: Database, scope: str) 
     answered: set[int] = set()
     for operation in operations:
 
-        @settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+        @settings(
+            max_examples=10,
+            deadline=None,
+            derandomize=True,
+            suppress_health_check=list(HealthCheck),
+            database=None,
+        )
         @given(case=operation.as_strategy())
         def send(case: Any) -> None:
             sent = case.as_transport_kwargs(base_url="http://testserver")
