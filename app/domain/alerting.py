@@ -81,13 +81,15 @@ def evidence(assessment: Assessment, source: str, *, online: bool) -> dict[Condi
     """What an assessment says about each condition.
 
     A suspect sample raises "confirmation", and counts for "gassing" with no more than its levels alone say:
-    it is judged, but its change is not believed yet.
+    it is judged, but its change is not believed yet. A doubtful one neither raises nor clears "gassing".
     """
     status = assessment.status or 0
     if assessment.suspect:
         status = _status_of_levels(assessment)
     fault = assessment.fault.code if assessment.fault and status >= 2 else None
-    found = {Condition.GASSING: Evidence(source, online, status if status >= 2 else 0, fault)}
+    found = {}
+    if not assessment.doubtful:
+        found[Condition.GASSING] = Evidence(source, online, status if status >= 2 else 0, fault)
     if not online:
         severity = max(2, assessment.status or 0) if assessment.suspect else 0
         found[Condition.CONFIRMATION] = Evidence(source, online, severity)

@@ -5,36 +5,55 @@ Pure and columnar. :func:`assess` runs the rules in the order they are listed in
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.domain.frame import DailyMedians, Floats, SampleFrame, daily_medians
 from app.domain.norms import Norming
 from app.domain.rules.change import Changes, judge_change
+from app.domain.rules.increments import Increments, judge_increments
 from app.domain.rules.levels import Levels, judge_levels
 from app.domain.rules.patterns import Patterns, judge_patterns
-from app.science.energy import nei_oil
+from app.domain.rules.quality import Quality, judge_quality
+from app.science.conditions import CONDITION_QUANTITIES, condition_2008
+from app.science.energy import nei_oil, nei_oil_without_ethane, nei_paper
 from app.science.moisture import relative_saturation
+from app.science.quantities import INDEX
 
-RULE_SET = "2026.11"
+RULE_SET: Final = "2026.12"
 """Version of the rules; it changes whenever a rule would judge some sample otherwise."""
 
-HISTORY_DAYS = 731.0
+HISTORY_DAYS: Final = 731.0
 """How far back the rules look; a caller's window must hold at least this much of each series."""
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """Everything the rules say of the samples of ``frame``, as columns."""
+    """Everything the rules say of the samples of ``frame``, as columns.
+
+    Attributes:
+        daily: the daily medians that the on-line rules read.
+        nei_oil, nei_oil_without_ethane, nei_paper: (n,) [kJ/kL]; NaN where a gas is missing.
+        relative_saturation: (n,) [%]; NaN where water or oil temperature is missing or water is censored.
+        tdcg: (n,) total dissolved combustible gas [µL/L]; NaN where none of its gases was measured.
+        condition_2008: (n,) condition 1-4 of the 2008 guide; 0 where nothing was measured.
+    """
 
     frame: SampleFrame
+    daily: DailyMedians
     levels: Levels
     changes: Changes
     patterns: Patterns
+    increments: Increments
+    quality: Quality
     nei_oil: Floats
-    """(n,) [kJ/kL]; NaN where a hydrocarbon is missing."""
+    nei_oil_without_ethane: Floats
+    nei_paper: Floats
     relative_saturation: Floats
-    """(n,) [%]; NaN where water or oil temperature is missing or water is censored."""
+    tdcg: Floats
+    condition_2008: NDArray[np.int8]
 
 
 def assess(
@@ -52,26 +71,47 @@ def assess(
         One row of every column per sample, in the frame's order. A sample's judgement depends on earlier
         samples of its series only, except ``changes.dropped``, which a later sample decides.
     """
+    daily = daily_medians(frame) if daily is None else daily
     levels = judge_levels(frame, norming)
-    changes = judge_change(frame, levels, daily_medians(frame) if daily is None else daily)
+    changes = judge_change(frame, levels, daily)
+    saturation = _saturation(frame)
+    tdcg, condition = _conditions(frame)
+    ch4, c2h6, c2h4, c2h2 = (_halved(frame, g) for g in ("ch4", "c2h6", "c2h4", "c2h2"))
     return Judgement(
         frame=frame,
+        daily=daily,
         levels=levels,
         changes=changes,
         patterns=judge_patterns(frame, levels),
-        nei_oil=_energy(frame),
-        relative_saturation=_saturation(frame),
+        increments=judge_increments(frame, changes),
+        quality=judge_quality(frame, levels, changes, saturation),
+        nei_oil=np.asarray(nei_oil(ch4, c2h6, c2h4, c2h2)),
+        nei_oil_without_ethane=np.asarray(nei_oil_without_ethane(ch4, c2h4, c2h2)),
+        nei_paper=np.asarray(nei_paper(_halved(frame, "co"), _halved(frame, "co2"))),
+        relative_saturation=saturation,
+        tdcg=tdcg,
+        condition_2008=condition,
     )
 
 
-def _energy(frame: SampleFrame) -> Floats:
-    gases = ("ch4", "c2h6", "c2h4", "c2h2")
-    # a censored reading adds at most its limit's worth; half of it is the usual stand-in for a sum
-    # (common practice, no source)
-    values = [np.where(frame.censored(g), frame.column(g) / 2.0, frame.column(g)) for g in gases]
-    return np.asarray(nei_oil(*values), dtype=np.float64)
+def _halved(frame: SampleFrame, gas: str) -> Floats:
+    """Numbers for a sum: a censored reading adds at most its limit, half of it is the usual stand-in
+    (common practice, no source)."""
+    column, below = frame.column(gas), frame.censored(gas)
+    return np.where(below, column / 2.0, column) if below.any() else column
 
 
 def _saturation(frame: SampleFrame) -> Floats:
     water = np.where(frame.censored("water"), np.nan, frame.column("water"))
     return np.asarray(relative_saturation(water, frame.column("oil_temperature")), dtype=np.float64)
+
+
+def _conditions(frame: SampleFrame) -> tuple[Floats, NDArray[np.int8]]:
+    """TDCG of the gases that were measured, and the condition of the 2008 guide."""
+    gases = [name for name in CONDITION_QUANTITIES if name != "tdcg"]
+    columns = [INDEX[g] for g in gases]
+    value = np.where(frame.below[:, columns], 0.0, frame.values[:, columns])
+    combustible = value[:, [i for i, g in enumerate(gases) if g != "co2"]]
+    nothing = np.isnan(combustible).all(axis=1)
+    tdcg = np.where(nothing, np.nan, np.nansum(combustible, axis=1))
+    return tdcg, condition_2008(np.concatenate([value, tdcg[:, None]], axis=1))

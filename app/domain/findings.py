@@ -63,6 +63,48 @@ class Rate:
 
 
 @dataclass(frozen=True, slots=True)
+class Trend:
+    """A robust trend of one gas over the believed samples of its baseline, two years at most.
+
+    Slopes are Theil-Sen [µL/L/year] with a 95 % interval; None where the points are too few to give one.
+    """
+
+    per_year: float
+    low: float | None
+    high: float | None
+    p: float
+    """Two-sided Mann-Kendall probability of so clear a trend by chance."""
+    points: int
+    span_days: float
+    rising: bool
+    """Significant over all gases tested (Holm, 5 %) and more than the measurement accuracy."""
+    acceleration: float | None = None
+    """[µL/L/year²]; None unless beyond two standard errors."""
+    ml_per_day: float | None = None
+    """Gas generation from the oil volume [mL/day]."""
+    days_to_limit: tuple[float | None, float | None, float | None] | None = None
+    """Earliest, central, latest days until the next limit, None for never; None when it does not rise."""
+    next_limit: float | None = None
+    """[µL/L]"""
+    began: str | None = None
+    """ISO date at which the rate changed, where a change is significant."""
+    windows: Mapping[str, float] = field(default_factory=dict)
+    """On-line only: least-squares slope [µL/L/year] over a day, week, month, quarter, where beyond two errors."""
+
+
+@dataclass(frozen=True, slots=True)
+class Certainty:
+    """Probabilities under measurement uncertainty, from seeded draws."""
+
+    draws: int
+    status: Mapping[str, float]
+    zones: Mapping[str, Mapping[str, float]]
+    """By method, the probability of each zone above one per cent."""
+    rising: Mapping[str, float]
+    """By gas, the probability that it rises."""
+
+
+@dataclass(frozen=True, slots=True)
 class FaultCall:
     """The fault a pattern suggests, in the words of IEC 60599 (PD, D1, D2, T1, T2, T3, S ...)."""
 
@@ -73,6 +115,12 @@ class FaultCall:
     """Which methods agree and which do not, in words."""
     confidence: float | None = None
     """Probability 0-1 where it was computed, else None."""
+    probabilities: Mapping[str, float] = field(default_factory=dict)
+    """Of each fault class, see DEVELOPERS.md "How sure"."""
+    basis: str = "level"
+    """``level``, or ``increment`` when the new gas alone was judged."""
+    mixture: str | None = None
+    """In words, where methods or level and increment point to different families of faults."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +147,14 @@ class Assessment:
     """Relative saturation of water in oil at the oil's temperature [%]."""
     fault: FaultCall | None = None
     findings: tuple[Finding, ...] = ()
+    doubtful: bool = False
+    """True when the sample itself is in doubt (air, a slip of the pen); it then raises no alarm alone."""
+    increments: Mapping[str, MethodCall] = field(default_factory=dict)
+    """Zone methods on the new gas alone, e.g. ``duval_triangle_1/since_reference``."""
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    """Further figures by name: ``tdcg``, ``nei_paper``, ``co2_co``, ``paper_water`` ... (units in NUMBER_UNITS)."""
+    trends: Mapping[str, Trend] = field(default_factory=dict)
+    certainty: Certainty | None = None
 
     def to_json(self) -> dict[str, Any]:
         """A dictionary of plain JSON types."""
@@ -108,6 +164,7 @@ class Assessment:
     def from_json(cls, data: Mapping[str, Any]) -> Self:
         """The inverse of :meth:`to_json`; an unknown key is an error, so a stored form never rots unseen."""
         rest = dict(data)
+        certainty = rest.pop("certainty", None)
         return cls(
             methods={k: MethodCall(**v) for k, v in rest.pop("methods").items()},
             rates={k: Rate(**v) for k, v in rest.pop("rates").items()},
@@ -117,5 +174,13 @@ class Assessment:
                 Finding(**{**f, "severity": Severity(f["severity"])}) for f in rest.pop("findings")
             ),
             status_reasons=tuple(rest.pop("status_reasons")),
+            increments={k: MethodCall(**v) for k, v in rest.pop("increments", {}).items()},
+            trends={k: _trend(v) for k, v in rest.pop("trends", {}).items()},
+            certainty=Certainty(**certainty) if certainty else None,
             **rest,
         )
+
+
+def _trend(data: Mapping[str, Any]) -> Trend:
+    days = data.get("days_to_limit")
+    return Trend(**{**data, "days_to_limit": None if days is None else tuple(days)})

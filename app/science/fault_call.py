@@ -1,4 +1,4 @@
-"""One fault call with a probability, from the zones of Duval's triangle 1 and pentagon 1.
+"""One fault call with a probability, from the zones of Duval's triangle 1 and one of the pentagons.
 
 How often each zone was seen under each known fault is counted in ``tables/fault_call_counts.csv``; the published zones
 themselves are left as they are. DEVELOPERS.md ("How sure") reports how well the probabilities held on cases not used.
@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.pentagons import PENTAGON_1_ZONES
+from app.science.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES
 from app.science.tables import rows
 from app.science.triangles import TRIANGLE_1_ZONES
 
@@ -32,27 +32,46 @@ Floats = NDArray[np.float64]
 FAULT_CLASSES: Final = ("PD", "D1", "D2", "T1/T2", "T3")
 """The faults told apart. T1 and T2 are one class because half of the known cases are labelled with both."""
 
-METHODS: Final = {"duval_triangle_1": TRIANGLE_1_ZONES, "duval_pentagon_1": PENTAGON_1_ZONES}
-"""The methods that are combined and their zones, in the order of the arguments."""
+METHODS: Final = {
+    "duval_triangle_1": TRIANGLE_1_ZONES,
+    "duval_pentagon_1": PENTAGON_1_ZONES,
+    "duval_pentagon_2": PENTAGON_2_ZONES,
+}
+"""The methods that were counted, and their zones."""
 
 ELECTRICAL_ZONES: Final = ("PD", "D1", "D2")
-THERMAL_ZONES: Final = ("T1", "T2", "T3")
+THERMAL_ZONES: Final = ("T1", "T2", "T3", "T3-H", "C", "O")
+
+_TRIANGLE: Final = "duval_triangle_1"
+_NAMED_ALIKE: Final = {
+    "PD": ("PD",),
+    "D1": ("D1",),
+    "D2": ("D2",),
+    "T1/T2": ("T1", "T2"),
+    "T3": ("T3", "T3-H"),
+}
 
 
-def fault_probabilities(triangle_1: ArrayLike, pentagon_1: ArrayLike) -> Floats:
-    """Probability of each fault, given where the gases lie in triangle 1 and pentagon 1.
+def fault_probabilities(
+    triangle_1: ArrayLike, pentagon_1: ArrayLike | None = None, *, pentagon_2: ArrayLike | None = None
+) -> Floats:
+    """Probability of each fault, given where the gases lie in triangle 1 and in one of the pentagons.
 
     Args:
         triangle_1: probabilities of :data:`~app.science.triangles.TRIANGLE_1_ZONES`, shape (..., 7), e.g. from
             :func:`~app.science.uncertainty.zone_probabilities`, or :func:`one_hot` of a zone. A row of zeros says
             that the method does not apply, and leaves it out.
         pentagon_1: the same for :data:`~app.science.pentagons.PENTAGON_1_ZONES`, shape (..., 7).
+        pentagon_2: the same for :data:`~app.science.pentagons.PENTAGON_2_ZONES`, shape (..., 7), in place of
+            pentagon_1: both are the same point on two maps, so one of them is to be given. Pentagon 2 tells T3 from
+            T1/T2 better: no known case of T1/T2 lies in its T3-H, five lie in T3 of pentagon 1.
 
     Returns:
         Array (..., 5) in the order of :data:`FAULT_CLASSES`, each row summing to 1; NaN where neither method applies.
 
     Raises:
-        ValueError: if an array has another number of zones, a negative number or NaN.
+        ValueError: if an array has another number of zones, a negative number or NaN; if none or both pentagons
+            are given.
 
     Notes:
         Bayes' rule with every fault as likely as another beforehand, since the mix of faults in a collection of
@@ -64,25 +83,27 @@ def fault_probabilities(triangle_1: ArrayLike, pentagon_1: ArrayLike) -> Floats:
         agreement says less than two independent witnesses would; a method alone has w = 1.
 
         The probabilities are of *which* fault, given that there is one of these. They do not say that there is a
-        fault, nor know stray gassing or mixtures, of which no labelled case was at hand. Zone S of the pentagon and DT of
-        the triangle count as what the cases that fell there had; the name of the zone is to be told beside the
-        call (for DT and for methods that contradict one another: :func:`disagreement`).
+        fault, nor know stray gassing or mixtures, of which no labelled case was at hand. Zone S of the pentagon and
+        DT of the triangle count as what the cases that fell there had; the name of the zone is to be told beside
+        the call (for DT and for methods that contradict one another: :func:`disagreement`).
 
     References:
         1. E. Li, Dissolved gas data in transformer oil, IEEE DataPort, 2019, doi 10.21227/h8g0-8z59.
         2. IEEE Std C57.104-2019, Annex E.
     """
-    evidence = (_evidence(triangle_1, "duval_triangle_1"), _evidence(pentagon_1, "duval_pentagon_1"))
-    likelihoods, power = _calibration()
-    return combine(evidence, likelihoods, power)
+    pentagon, method = _one_pentagon(pentagon_1, pentagon_2)
+    likelihoods, power = _calibration(method)
+    return combine((_evidence(triangle_1, _TRIANGLE), _evidence(pentagon, method)), likelihoods, power)
 
 
-def disagreement(triangle_1: ArrayLike, pentagon_1: ArrayLike) -> Floats:
+def disagreement(
+    triangle_1: ArrayLike, pentagon_1: ArrayLike | None = None, *, pentagon_2: ArrayLike | None = None
+) -> Floats:
     """How much of the evidence points to electrical and thermal faults at once: the sign of a mixture.
 
     Args:
-        triangle_1: as in :func:`fault_probabilities`.
-        pentagon_1: as in :func:`fault_probabilities`.
+        triangle_1, pentagon_1, pentagon_2: as in :func:`fault_probabilities`. Which pentagon is given makes no
+            difference, as both draw the same line between the families.
 
     Returns:
         Array (...) from 0 (one family only) to 1; NaN where neither method applies.
@@ -92,21 +113,21 @@ def disagreement(triangle_1: ArrayLike, pentagon_1: ArrayLike) -> Floats:
 
     Notes:
         The share of the triangle in DT, which is the name of the mixture, plus the shares in which one method says
-        electrical (PD, D1, D2) and the other thermal (T1, T2, T3). S belongs to neither family and contradicts none;
-        a method that does not apply contradicts none.
+        electrical (PD, D1, D2) and the other thermal (T1, T2, T3, T3-H, C, O). S belongs to neither family and
+        contradicts none; a method that does not apply contradicts none.
 
     References:
         1. IEEE Std C57.104-2019, Annex D.6-D.7 (disagreement of triangle and pentagon suggests a mixture).
     """
-    triangle, pentagon = (
-        _evidence(triangle_1, "duval_triangle_1"),
-        _evidence(pentagon_1, "duval_pentagon_1"),
-    )
-    electrical = triangle @ _members(TRIANGLE_1_ZONES, ELECTRICAL_ZONES)
-    thermal = triangle @ _members(TRIANGLE_1_ZONES, THERMAL_ZONES)
-    mixed = triangle @ _members(TRIANGLE_1_ZONES, ("DT",))
-    mixed = mixed + electrical * (pentagon @ _members(PENTAGON_1_ZONES, THERMAL_ZONES))
-    mixed = mixed + thermal * (pentagon @ _members(PENTAGON_1_ZONES, ELECTRICAL_ZONES))
+    given, method = _one_pentagon(pentagon_1, pentagon_2)
+    triangle, pentagon = _evidence(triangle_1, _TRIANGLE), _evidence(given, method)
+
+    def share(row: Floats, of: str, named: tuple[str, ...]) -> Floats:
+        return np.asarray(row @ _members(METHODS[of], named))
+
+    mixed = share(triangle, _TRIANGLE, ("DT",))
+    for one, other in ((ELECTRICAL_ZONES, THERMAL_ZONES), (THERMAL_ZONES, ELECTRICAL_ZONES)):
+        mixed = mixed + share(triangle, _TRIANGLE, one) * share(pentagon, method, other)
     silent = ~(triangle.any(axis=-1) | pentagon.any(axis=-1))
     return np.where(silent, np.nan, mixed)
 
@@ -153,7 +174,8 @@ def zone_likelihoods(
         counts: cases, shape (..., 5, zones).
         zones: zones of the method.
         pseudo_cases: imagined cases added to each fault.
-        own_share: the part of them that lies in the zones named like the fault; the rest lies evenly in all zones.
+        own_share: the part of them that lies in the zones named like the fault (in all, where none is); the rest lies
+            evenly in all zones.
 
     Returns:
         Array (..., 5, zones); the last axis sums to 1.
@@ -162,7 +184,8 @@ def zone_likelihoods(
         1. Dirichlet prior, textbook; how strong: chosen by cross-validation.
     """
     seen = np.asarray(counts, dtype=np.float64)
-    own = np.stack([_members(zones, tuple(fault.split("/"))) for fault in FAULT_CLASSES])
+    own = np.stack([_members(zones, _NAMED_ALIKE[fault]) for fault in FAULT_CLASSES])
+    own[~own.any(axis=1)] = 1.0
     imagined = own_share * own / own.sum(axis=1, keepdims=True) + (1.0 - own_share) / len(zones)
     total = seen.sum(axis=-1, keepdims=True) + pseudo_cases
     return np.asarray((seen + pseudo_cases * imagined) / total)
@@ -188,22 +211,32 @@ def combine(evidence: tuple[Floats, ...], likelihoods: tuple[Floats, ...], power
         speaking = heard if speaking is None else speaking + heard
     if product is None or speaking is None:
         raise ValueError("combine: at least one method is needed")
-    weighed = product**power if len(evidence) > 1 else product
-    alone = speaking < 1.5
-    if len(evidence) > 1 and alone.any():
-        weighed = np.where(alone, product, weighed)
+    weighed = np.where(speaking > 1.5, product**power, product)
     with np.errstate(invalid="ignore"):
         return np.asarray(np.where(speaking < 0.5, np.nan, weighed / weighed.sum(axis=-1, keepdims=True)))
 
 
 @cache
-def _calibration() -> tuple[tuple[Floats, ...], float]:
-    value = {row["parameter"]: float(row["value"]) for row in rows("fault_call_parameters")}
+def _calibration(pentagon: str) -> tuple[tuple[Floats, ...], float]:
+    """P(zone | fault) of triangle 1 and the pentagon, and the power w of the pair."""
+    value = {
+        row["parameter"]: float(row["value"])
+        for row in rows("fault_call_parameters")
+        if row["pentagon"] == pentagon
+    }
     likelihoods = tuple(
-        zone_likelihoods(zone_counts(method), zones, value["pseudo_cases"], value["own_share"])
-        for method, zones in METHODS.items()
+        zone_likelihoods(zone_counts(method), METHODS[method], value["pseudo_cases"], value["own_share"])
+        for method in (_TRIANGLE, pentagon)
     )
     return likelihoods, value["power"]
+
+
+def _one_pentagon(first: ArrayLike | None, second: ArrayLike | None) -> tuple[ArrayLike, str]:
+    if first is not None and second is None:
+        return first, "duval_pentagon_1"
+    if second is not None and first is None:
+        return second, "duval_pentagon_2"
+    raise ValueError("fault call: give either pentagon_1 or pentagon_2; they are one point on two maps")
 
 
 def _evidence(given: ArrayLike, method: str) -> Floats:
@@ -218,7 +251,8 @@ def _evidence(given: ArrayLike, method: str) -> Floats:
     total = row.sum(axis=-1, keepdims=True)
     if row.size and not (row.min() >= 0.0 and np.isfinite(total).all()):
         raise ValueError(
-            f"{method}: a zone probability is negative or not a finite number; give a row of zeros where the method does not apply"
+            f"{method}: a zone probability is negative or not a finite number; "
+            "give a row of zeros where the method does not apply"
         )
     if bool(((total == 1.0) | (total == 0.0)).all()):
         return row

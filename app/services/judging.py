@@ -12,11 +12,12 @@ from app.domain.engine import assess
 from app.domain.findings import Assessment
 from app.domain.frame import DailyMedians, SampleFrame, to_days
 from app.domain.model import Asset, EventKind, ServiceEvent, utc_day
-from app.domain.norms import SHORT_SPAN_DAYS
-from app.domain.report import report
+from app.domain.norms import SHORT_SPAN_DAYS, norming_of
+from app.domain.report import ReportOptions, report
 from app.domain.rules.change import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
 from app.science.quantities import INDEX
 from app.store.database import Connection
+from app.store.limits import all_limits
 from app.store.samples import Window, instrument_window, laboratory_window, median_window
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
@@ -36,6 +37,8 @@ class Series:
     instrument_id: int | None
     asset: Asset
     events: Sequence[ServiceEvent] = ()
+    oil_volume_l: float | None = None
+    """Of the compartment; the asset's where None."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,8 @@ def judge_since(connection: Connection, series: Series, since: datetime, until: 
     if series.instrument_id is None:
         window = laboratory_window(connection, series.compartment_id, ALWAYS)
         frame = _frame(window, series, None)
-        judgement = assess(frame)
+        norming = norming_of(series.asset, all_limits(connection), len(frame))
+        judgement = assess(frame, norming=norming)
     else:
         window = instrument_window(
             connection,
@@ -66,12 +70,23 @@ def judge_since(connection: Connection, series: Series, since: datetime, until: 
         if not window.ids:
             return []
         frame = _frame(window, series, _laboratory_ratios(connection, series, window))
-        judgement = assess(frame, _medians(connection, series, window))
+        norming = norming_of(series.asset, all_limits(connection), len(frame))
+        judgement = assess(frame, _medians(connection, series, window), norming)
+    brief = ReportOptions(detailed=False)
+    full = ReportOptions(oil_volume_l=series.oil_volume_l or series.asset.oil_volume_l)
+    newest = len(window.ids) - 1
     return [
-        Judged(sample_id, taken_at, report(judgement, row))
+        # trends and probabilities of on-line readings are told for the newest one of a batch
+        Judged(
+            sample_id, taken_at, report(judgement, row, full if _wants_detail(series, row, newest) else brief)
+        )
         for row, (sample_id, taken_at) in enumerate(zip(window.ids, window.taken_at, strict=True))
         if taken_at >= since
     ]
+
+
+def _wants_detail(series: Series, row: int, newest: int) -> bool:
+    return series.instrument_id is None or row == newest
 
 
 def _frame(window: Window, series: Series, ratios: NDArray[np.float64] | None) -> SampleFrame:

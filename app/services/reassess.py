@@ -32,7 +32,10 @@ def reassess(
             events = events_for(connection, [compartment_id]).get(compartment_id, [])
             instrument = source_id if kind == SourceKind.INSTRUMENT else None
             judged = judge_since(
-                connection, Series(compartment_id, instrument, context.asset, events), ALWAYS, now
+                connection,
+                Series(compartment_id, instrument, context.asset, events, context.compartment.oil_volume_l),
+                ALWAYS,
+                now,
             )
             changed += assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
             judged_count += len(judged)

@@ -73,6 +73,7 @@ def record_in(
         for item in batch
     ]
     rows, places = _resolve(connection, source, batch, outcomes, context)
+    fleet.lock_compartments(connection, (row.compartment_id for row in rows))
     added = samples.add_new(connection, rows, now)
     for place, row in zip(places, added, strict=True):
         outcomes[place] = Outcome(row.result, row.sample_id)
@@ -144,6 +145,7 @@ def _interpret(
             source.id if online else None,
             contexts[compartment_id].asset,
             events.get(compartment_id, ()),
+            contexts[compartment_id].compartment.oil_volume_l,
         )
         times = [row.sample.taken_at for row, _ in pairs]
         judged = judge_since(connection, series, min(times), max(times))

@@ -1,12 +1,14 @@
 """The spine, on both databases: identity, revisions, late data, assessments, alerts and one mail per contact."""
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 
 from app.domain.alerting import Condition, State
 from app.domain.model import Reading, Rejection, Sample
+from app.services.load_fleet import load_fleet
 from app.services.record_samples import Outcome, RecordContext, UnknownSourceError, record_samples
 from app.store import alerts, assessments, fleet
 from app.store.database import Database
@@ -123,8 +125,8 @@ def test_a_high_laboratory_sample_raises_an_alert_and_mails_each_contact_once(
 
 
 def test_a_state_does_not_mail_again(fleet_database: Database) -> None:
-    for days in (30, 20, 10):
-        record(fleet_database, sample(days_ago(days), c2h4=400.0, ch4=250.0))
+    for days, c2h4 in ((30, 400.0), (20, 402.0), (10, 399.0)):
+        record(fleet_database, sample(days_ago(days), c2h4=c2h4, ch4=250.0))
     assert count(fleet_database, messages) == 2
 
 
@@ -201,3 +203,20 @@ def test_nothing_is_stored_when_anything_fails(
     with pytest.raises(RuntimeError):
         record(fleet_database, sample(days_ago(1)))
     assert count(fleet_database, samples) == 0
+
+
+def test_a_copy_of_the_last_report_is_doubted_and_asks_for_a_confirmation_sample(
+    fleet_database: Database,
+) -> None:
+    record(fleet_database, sample(days_ago(200)))
+    record(fleet_database, sample(days_ago(10)))
+    assert state(fleet_database, Condition.CONFIRMATION) == (State.UNACKNOWLEDGED, 2)
+    assert state(fleet_database) == (State.NORMAL, 0)
+
+
+def test_the_owner_s_limits_judge_where_there_are_any(fleet_database: Database) -> None:
+    text = (Path(__file__).parents[1] / "data" / "fleet.yaml").read_text(encoding="utf-8")
+    limits = "limits:\n  - {scope: asset, of: W-T1, gas: h2, typical: 8, high: 200, note: new unit}\n"
+    load_fleet(fleet_database, text + limits, "fleet.yaml")
+    outcome = record(fleet_database, sample(days_ago(1)))[0]
+    assert status_of(fleet_database, outcome.sample_id) == 2, "10 is above the owner's 8"

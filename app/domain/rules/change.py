@@ -6,6 +6,7 @@ series have hundreds of points where the guide has six, so the same tables are a
 """
 
 from dataclasses import dataclass, fields
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,9 @@ from app.domain.norms import (
     span_column,
 )
 from app.domain.rules.levels import GASES, HIGH, RAISED, Levels, worst
-from app.science.quantities import NORM_GASES
+from app.science.quantities import FAULT_GASES, NORM_GASES
 from app.science.rates import DAYS_PER_YEAR, least_squares_rate
+from app.science.uncertainty import detection_limit, measurement_sd
 
 ACETYLENE = NORM_GASES.index("c2h2")
 WINDOW = 6
@@ -32,6 +34,9 @@ LABORATORY_ACCURACY = 0.15
 """Relative measurement accuracy of a laboratory (clause 5.2.1 recommends better than ±15 %)."""
 INSTRUMENT_FLOOR = 0.5
 """[µL/L] Acetylene change an on-line monitor is taken to resolve (common practice, no source)."""
+
+JOINT_FALL = 2.33
+"""Standard normal score that chance passes once in a hundred."""
 
 REFERENCE_GAP_DAYS = 30.0
 """An on-line reading is compared with the month that ended this many days earlier."""
@@ -59,6 +64,7 @@ class Changes:
         confirmed: this sample confirms the suspect one before it.
         refuted: this sample refutes the suspect one before it.
         dropped: a later sample refuted this one; it takes no part in later rates.
+        fell: a fault gas fell by more than measurement can explain (laboratory only).
     """
 
     reference: Floats
@@ -74,6 +80,7 @@ class Changes:
     confirmed: Bools
     refuted: Bools
     dropped: Bools
+    fell: Bools
 
 
 def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Changes:
@@ -93,6 +100,7 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
         confirmed=np.zeros(n, dtype=np.bool_),
         refuted=np.zeros(n, dtype=np.bool_),
         dropped=np.zeros(n, dtype=np.bool_),
+        fell=np.zeros((n, GASES), dtype=np.bool_),
     )
     if not n:
         return out
@@ -145,11 +153,12 @@ class _Walk:
 def walk_laboratory(frame: SampleFrame, levels: Levels, out: Changes) -> None:
     """Clause 6.1, one step a sample, all series abreast.
 
-    A sample whose delta or rate is above the norm is *suspect* until the next one is compared with the sample
-    before it: if the change is still there both are believed, otherwise the suspect one is dropped. The guide
-    asks this of samples below Table 1; here a jump of any sample is treated so, since a transcription error
-    does not keep to low levels (the level itself still counts at once). After a confirmed change the
-    following ones are not suspected again until a sample shows none.
+    A sample is *suspect* whose delta or rate is above the norm, or whose fault gases fell by more than measurement
+    can explain (they do not leave sealed oil by themselves: air contact, a lost digit). The next one is compared
+    with the sample before it: if the change is still there both are believed, otherwise the suspect one is dropped.
+    The guide asks this of samples below Table 1; here a jump of any sample is treated so, since a transcription
+    error does not keep to low levels (the level itself still counts at once). After a confirmed change the following
+    ones are not suspected again until a sample shows none.
     """
     starts = frame.starts()
     starts = starts[~frame.online[starts]]
@@ -182,7 +191,8 @@ def _step(
     limit = norms_2019().rate[side[:, None], span_column(span), np.arange(GASES)]
     mean = np.nanmean(_with(now, state.reference), axis=0)
     rate_exceeds = _above_rate(rate, limit, span, mean) & has_tables[:, None]
-    exceeds = delta_exceeds | rate_exceeds
+    fell = _fell(frame.values[row, :GASES], frame.below[row, :GASES], state.reference, state.reference_below)
+    exceeds = delta_exceeds | rate_exceeds | fell
 
     waiting = state.pending >= 0
     confirmed = waiting & (exceeds & state.pending_gases).any(axis=1)
@@ -192,6 +202,7 @@ def _step(
     out.reference[row], out.delta[row], out.delta_exceeds[row] = reference, delta, delta_exceeds
     out.rate[row], out.rate_span[row], out.rate_points[row] = rate, span, count
     out.rate_limit[row], out.rate_exceeds[row] = limit, rate_exceeds
+    out.fell[row] = fell
     out.suspect[row], out.confirmed[row], out.refuted[row] = suspect, confirmed, refuted
     out.dropped[state.pending[refuted]] = True
 
@@ -206,6 +217,34 @@ def _step(
     state.gassing[:] = exceeds.any(axis=1) & (confirmed | state.gassing)
     state.pending[:] = np.where(suspect, row, -1)
     state.pending_gases[:] = exceeds & suspect[:, None]
+
+
+def _fell(value: Floats, below: Bools, reference: Floats, reference_below: Bools) -> Bools:
+    """Where fault gases fell by more than measurement can explain, from well above detection.
+
+    Either one gas by more than three standard deviations of the difference, or all of them at once, hydrogen
+    most, with a joint score beyond one in a hundred: the mark of air or of a container that leaked.
+    """
+    limits = _detection_limits()
+    known = ~np.isnan(value) & ~np.isnan(reference) & ~below & ~reference_below & np.isfinite(limits)
+    floor = np.where(np.isfinite(limits), limits, 0.0) / 2.0
+    spread = np.hypot(measurement_sd(value, floor=floor), measurement_sd(reference, floor=floor))
+    score = np.divide(reference - value, spread, out=np.zeros(value.shape), where=known & (spread > 0))
+    alone = (score > 3.0) & (reference >= 5.0 * limits)
+    count = known.sum(axis=1)
+    joint = score.sum(axis=1) / np.sqrt(np.maximum(count, 1)) > JOINT_FALL
+    joint &= (count >= 4) & ((score > 0) | ~known).all(axis=1)
+    part = np.divide(value, reference, out=np.ones(value.shape), where=known & (reference > 0))
+    others = np.where(known, part, np.inf)[:, 1:].min(axis=1)
+    joint &= known[:, 0] & (1.0 - part[:, 0] >= 2.0 * (1.0 - others))
+    found: Bools = alone | (joint[:, None] & known)
+    return found
+
+
+@cache
+def _detection_limits() -> Floats:
+    """Usual detection limits of the fault gases [µL/L]; infinite for the oxides, whose falls have other causes."""
+    return np.array([detection_limit(g) if g in FAULT_GASES else np.inf for g in NORM_GASES])
 
 
 def _with(now: Floats, reference: Floats) -> Floats:

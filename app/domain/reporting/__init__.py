@@ -1,0 +1,1 @@
+"""Columns of one sample made into findings, method calls and words. Text is made from numbers, never parsed."""

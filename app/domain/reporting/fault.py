@@ -1,0 +1,145 @@
+"""The fault call of one row: which fault, how sure, on what basis, and where the witnesses disagree.
+
+The probabilities are those of ``science/fault_call`` (triangle 1 and pentagon 2, calibrated on labelled cases), on
+the zone probabilities of :mod:`app.domain.rules.certainty`. When the new gas since the last sample tells a fault,
+that is judged first, since old gas hides a new fault; the level's own call is then told beside it.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from app.domain.engine import Judgement
+from app.domain.findings import FaultCall, MethodCall
+from app.domain.frame import Floats
+from app.domain.reporting.methods import METHOD_NAMES, applicable_codes
+from app.domain.rules.certainty import Certainties
+from app.domain.rules.patterns import ZoneCalls
+from app.science.fault_call import FAULT_CLASSES, disagreement, fault_probabilities, one_hot
+
+FAULT_NAMES: Final = {
+    "PD": "partial discharge",
+    "D1": "low-energy discharge",
+    "D2": "high-energy discharge",
+    "T1": "thermal fault below 300 °C",
+    "T2": "thermal fault between 300 and 700 °C",
+    "T3": "thermal fault above 700 °C",
+    "T1/T2": "thermal fault below 700 °C",
+    "DT": "thermal and electrical faults mixed",
+    "S": "stray gassing of oil below 200 °C",
+}
+"""After IEC 60599 and, for S, IEEE C57.104-2019 Annex D."""
+
+FAMILIES: Final = {
+    **dict.fromkeys(("PD", "D1", "D2"), "electrical"),
+    **dict.fromkeys(("T1", "T2", "T3", "T1/T2"), "thermal"),
+}
+MIXED: Final = 0.5
+"""Share of contradicting evidence from which a mixture is named."""
+
+
+def fault_of(
+    judgement: Judgement, row: int, methods: dict[str, MethodCall], certainties: Certainties | None
+) -> FaultCall | None:
+    """The call, or None at status 1 and where no method may speak.
+
+    ``certainties`` holds this row alone; without it the zones count as certain.
+    """
+    if judgement.changes.status[row] <= 1:
+        return None
+    patterns = judgement.patterns
+    level = _zones(patterns.triangle_1, patterns.pentagon_2, row)
+    if certainties is not None:
+        drawn = (certainties.triangle_1[0], certainties.pentagon_2[0])
+        level = tuple(d if d.any() else e for d, e in zip(drawn, level, strict=True))  # type: ignore[assignment]
+    since = judgement.increments.since_reference
+    increment = _zones(since.triangle_1, since.pentagon_2, row)
+    basis, evidence = (
+        ("increment", increment) if increment[0].any() and increment[1].any() else ("level", level)
+    )
+    if not (evidence[0].any() or evidence[1].any()):
+        return None
+    chances = fault_probabilities(triangle_1=evidence[0], pentagon_2=evidence[1])
+    code = _refined(FAULT_CLASSES[int(np.argmax(chances))], evidence[0], patterns.triangle_1.zones)
+    codes = applicable_codes(methods)
+    code = _stray(code, codes)
+    return FaultCall(
+        code=code,
+        name=FAULT_NAMES[code],
+        agreement=_agreement(code, codes, basis),
+        confidence=None if code == "S" else round(float(chances.max()), 3),
+        probabilities={c: round(float(p), 3) for c, p in zip(FAULT_CLASSES, chances, strict=True)},
+        basis=basis,
+        mixture=_mixture(evidence, level if basis == "increment" else None, codes),
+    )
+
+
+def _zones(triangle: ZoneCalls, pentagon: ZoneCalls, row: int) -> tuple[Floats, Floats]:
+    return (
+        one_hot(triangle.zone[row], triangle.zones),
+        one_hot(pentagon.zone[row], pentagon.zones),
+    )
+
+
+def _refined(code: str, triangle: Floats, zones: tuple[str, ...]) -> str:
+    """T1/T2 told apart where the triangle does so."""
+    if code != "T1/T2":
+        return code
+    chances = {zone: float(triangle[zones.index(zone)]) for zone in ("T1", "T2")}
+    best = max(chances, key=lambda zone: chances[zone])
+    return best if chances[best] > 0.5 else code
+
+
+def _stray(code: str, codes: dict[str, str]) -> str:
+    """Stray gassing, of which no labelled case exists: named when triangle 4 and pentagon 1 both say so."""
+    if (
+        code in {"T1", "T2", "T1/T2", "PD"}
+        and codes.get("duval_triangle_4") == codes.get("duval_pentagon_1") == "S"
+    ):
+        return "S"
+    return code
+
+
+def _agreement(code: str, codes: dict[str, str], basis: str) -> str:
+    """Who says so and who says otherwise."""
+    speaking = ("duval_triangle_1", "duval_pentagon_1", "iec_60599_ratios")
+    wanted = set(code.split("/"))
+    same, other = [], []
+    for name in speaking:
+        if name not in codes:
+            continue
+        if wanted & set(codes[name].split("/")):
+            same.append(METHOD_NAMES[name])
+        else:
+            other.append(f"{METHOD_NAMES[name]} says {codes[name]}")
+    if basis == "increment":
+        lead = "from the new gas alone"
+    elif len(same) > 1:
+        lead = f"{' and '.join(', '.join(same).rsplit(', ', 1))} agree"
+    else:
+        lead = f"{same[0]} alone says so" if same else "no single method names it; it is the likeliest of all"
+    return "; ".join(
+        [lead, *(["on the level " + ", ".join(other)] if other and basis == "increment" else other)]
+    )
+
+
+def _mixture(
+    evidence: tuple[Floats, Floats], level: tuple[Floats, Floats] | None, codes: dict[str, str]
+) -> str | None:
+    """In words, where electrical and thermal evidence stand against one another."""
+    if float(disagreement(triangle_1=evidence[0], pentagon_2=evidence[1])) >= MIXED:
+        said = ", ".join(
+            f"{METHOD_NAMES[n]} {codes[n]}" for n in ("duval_triangle_1", "duval_pentagon_2") if n in codes
+        )
+        return f"thermal and electrical signs together ({said}): more than one fault may be at work"
+    if level is not None and (level[0].any() or level[1].any()):
+        now, before = (_family(e) for e in (evidence, level))
+        if now != before and None not in (now, before):
+            return f"the new gas looks {now}, the whole {before}: a new fault may hide behind an older one"
+    return None
+
+
+def _family(evidence: tuple[Floats, Floats]) -> str | None:
+    return FAMILIES.get(
+        FAULT_CLASSES[int(np.argmax(fault_probabilities(triangle_1=evidence[0], pentagon_2=evidence[1])))]
+    )

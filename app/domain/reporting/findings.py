@@ -1,0 +1,299 @@
+"""Findings of one row: each with its value, limit, unit, clause and one plain sentence."""
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from app.domain.engine import Judgement
+from app.domain.findings import Finding, Severity
+from app.domain.norms import (
+    AGES,
+    IEC,
+    IEEE_2008,
+    OWNER,
+    SIDES,
+    Citation,
+    norms_2008,
+    norms_2019,
+    norms_iec,
+    span_column,
+)
+from app.domain.rules.change import ACETYLENE
+from app.domain.rules.levels import HIGH, RAISED, UNKNOWN
+from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
+
+EXTREME: Final = {"c2h4": ("delta", 200.0), "c2h6": ("level", 1000.0)}
+"""The examples of extreme results in IEEE C57.104-2019, 6.1.2 [µL/L]."""
+
+SATURATION_NOTE: Final = 30.0
+"""[%] Relative saturation from which water in oil is pointed out (common practice, no source)."""
+
+GUIDE: Final = "IEEE C57.104-2019"
+PRACTICE: Final = "common practice, no source"
+
+
+def findings_of(judgement: Judgement, row: int) -> Iterator[Finding]:
+    """All findings of a row, gas by gas, then of the sample as a whole."""
+    for g, gas in enumerate(NORM_GASES):
+        yield from _level_findings(judgement, row, g, gas)
+        yield from _change_findings(judgement, row, g, gas)
+    yield from _confirmation_findings(judgement, row)
+    yield from _quality_findings(judgement, row)
+    yield from _ratio_findings(judgement, row)
+    yield from _water_findings(judgement, row)
+
+
+def column_words(judgement: Judgement, row: int) -> str:
+    """Which column of the norm tables applies, in words."""
+    if judgement.levels.norm_set[row] == IEEE_2008:
+        return "conditions of IEEE C57.104-2008"
+    if judgement.levels.norm_set[row] == IEC:
+        return "typical values of IEC 60599, from memory"
+    side, age = judgement.levels.side[row], judgement.levels.age[row]
+    ratio = judgement.levels.oxygen_ratio[row]
+    oxygen = "O₂/N₂ unknown, so the columns above 0.2" if np.isnan(ratio) else f"O₂/N₂ {ratio:.2f}"
+    if not np.isnan(ratio) and SIDES[side] == "high" and ratio <= 0.2:
+        oxygen += " hovering near 0.2, so the columns above 0.2"
+    years = "age unknown" if AGES[age] == "unknown" else f"age {AGES[age]} years"
+    return f"{oxygen}, {years}"
+
+
+def level_citation(judgement: Judgement, row: int, g: int, *, high: bool) -> Citation:
+    """Where the typical or high limit of a gas was read."""
+    levels = judgement.levels
+    owned = levels.owner_high if high else levels.owner_typical
+    gas = NORM_GASES[g]
+    if owned[row, g]:
+        return Citation(OWNER, "common practice", "set by the owner in the fleet file")
+    if levels.norm_set[row] == IEEE_2008:
+        return norms_2008().citations[gas]
+    if levels.norm_set[row] == IEC:
+        return norms_iec().citations[gas]
+    return norms_2019().cite("2" if high else "1", gas, int(levels.side[row]), int(levels.age[row]))
+
+
+def _limit_words(judgement: Judgement, row: int, g: int, *, high: bool) -> str:
+    levels = judgement.levels
+    owned = levels.owner_high if high else levels.owner_typical
+    if owned[row, g]:
+        return "the owner's high limit" if high else "the owner's limit"
+    if levels.norm_set[row] == IEEE_2008:
+        return "condition 3" if high else "condition 1"
+    if levels.norm_set[row] == IEC:
+        return "the typical range"
+    return "the 95th percentile" if high else "the 90th percentile"
+
+
+def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterator[Finding]:
+    levels = judgement.levels
+    value = float(judgement.frame.values[row, g])
+    symbol = BY_NAME[gas].symbol
+    level = int(levels.level[row, g])
+    if level >= RAISED:
+        high = level == HIGH
+        limit = float(levels.high[row, g] if high else levels.typical[row, g])
+        yield _finding(
+            "level",
+            Severity.HIGH if high else Severity.INTERMEDIATE,
+            f"{symbol} {value:.5g} µL/L is above {_limit_words(judgement, row, g, high=high)} of {limit:g} µL/L "
+            f"({column_words(judgement, row)}).",
+            gas,
+            (value, limit, "µL/L"),
+            level_citation(judgement, row, g, high=high),
+        )
+    elif level == UNKNOWN and judgement.frame.below[row, g]:
+        limit = float(levels.typical[row, g])
+        yield _finding(
+            "detection_limit",
+            Severity.INFORMATION,
+            f"{symbol} is below a detection limit of {value:g} µL/L, which is above its norm of {limit:g} µL/L: "
+            "it cannot be judged.",
+            gas,
+            (value, limit, "µL/L"),
+            level_citation(judgement, row, g, high=False),
+        )
+    kind, extreme = EXTREME.get(gas, ("", np.inf))
+    shown = value if kind == "level" else float(judgement.changes.delta[row, g])
+    if shown >= extreme:
+        verb = "rose by" if kind == "delta" else "stands at"
+        yield Finding(
+            "extreme",
+            Severity.HIGH,
+            f"{symbol} {verb} {shown:.4g} µL/L, which the guide calls extreme: investigate at once.",
+            gas,
+            _rounded(shown),
+            extreme,
+            "µL/L",
+            f"{GUIDE}, 6.1.2",
+            "standard",
+        )
+
+
+def _change_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterator[Finding]:
+    changes = judgement.changes
+    side = int(judgement.levels.side[row])
+    symbol = BY_NAME[gas].symbol
+    if changes.delta_exceeds[row, g]:
+        delta, limit = float(changes.delta[row, g]), float(norms_2019().delta[side, g])
+        against = "the month that ended a month before" if judgement.frame.online[row] else "the last sample"
+        norm = "any increase counts" if g == ACETYLENE else f"the norm is {limit:g} µL/L"
+        yield _finding(
+            "delta",
+            Severity.INTERMEDIATE,
+            f"{symbol} rose by {delta:.3g} µL/L against {against} ({norm}).",
+            gas,
+            (delta, limit, "µL/L"),
+            norms_2019().cite("3", gas, side),
+        )
+    if changes.rate_exceeds[row, g]:
+        span = int(span_column(changes.rate_span[row, g : g + 1])[0])
+        rate, limit = float(changes.rate[row, g]), float(norms_2019().rate[side, span, g])
+        norm = "any increasing rate counts" if g == ACETYLENE else f"the norm is {limit:g}"
+        yield _finding(
+            "rate",
+            Severity.HIGH,
+            f"The multi-point rate of {symbol} is {rate:.3g} µL/L a year over {changes.rate_points[row, g]} points "
+            f"in {changes.rate_span[row, g]:.0f} days ({norm}).",
+            gas,
+            (rate, limit, "µL/L/year"),
+            norms_2019().cite("4", gas, side, span),
+        )
+
+
+def _confirmation_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
+    changes = judgement.changes
+    clause = f"{GUIDE}, 6.1.2"
+    if changes.suspect[row] and judgement.frame.online[row]:
+        text = "The change is new today: it counts when readings a day later still show it."
+        yield Finding("confirm", Severity.INTERMEDIATE, text, source=PRACTICE, provenance="common practice")
+    elif changes.suspect[row]:
+        text = "The change is not confirmed yet: take a confirmation sample within a month."
+        yield Finding("confirm", Severity.INTERMEDIATE, text, source=clause, provenance="standard")
+    if changes.confirmed[row] and not judgement.frame.online[row]:
+        text = "This sample confirms the change that the one before it showed."
+        yield Finding("confirmed", Severity.INTERMEDIATE, text, source=clause, provenance="standard")
+    if changes.refuted[row]:
+        text = (
+            "This sample does not confirm the one before it, which takes no part in later deltas and rates."
+        )
+        yield Finding("refuted", Severity.INFORMATION, text, source=clause, provenance="standard")
+
+
+def _quality_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
+    """Doubts about the sample itself."""
+    quality, changes = judgement.quality, judgement.changes
+    symbols = [BY_NAME[g].symbol for g in NORM_GASES]
+    doubts: list[str] = []
+    if quality.air[row]:
+        doubts.append("Hydrogen fell while O₂/N₂ rose: air may have got into the sample.")
+    if quality.loss[row]:
+        doubts.append("Hydrogen fell by half while methane stayed: gas may have been lost from the sample.")
+    if quality.repeat[row]:
+        doubts.append("Every figure equals the report before it: it may be a copy.")
+    for g in np.flatnonzero(quality.digit[row]):
+        doubts.append(
+            f"{symbols[g]} is about ten times off while the others fit: a digit may be lost or doubled."
+        )
+    if quality.unit[row]:
+        doubts.append(f"All gases are off by a factor of 10^{quality.unit[row]}: the unit may be another.")
+    if quality.shift[row]:
+        doubts.append("The figures fit the history when shifted by one column.")
+    if quality.swapped[row, 0] >= 0:
+        a, b = (symbols[i] for i in quality.swapped[row])
+        doubts.append(f"The figures fit the history when {a} and {b} change places.")
+    for name, hit in zip(("O₂", "N₂", "water"), quality.saturated[row], strict=True):
+        if hit:
+            doubts.append(f"There is more {name} than oil can hold.")
+    fell = [symbols[g] for g in np.flatnonzero(changes.fell[row])] if changes.suspect[row] else []
+    if fell and not doubts:
+        doubts.append(
+            f"{', '.join(fell)} fell by more than measurement can explain, with no degassing on record: air, a leak "
+            "of the sample, or work that was not recorded."
+        )
+    for text in doubts:
+        yield Finding("quality", Severity.INFORMATION, text, source=f"{GUIDE}, 5.1", provenance="standard")
+
+
+def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
+    """Ratios that point to paper, oxidation or the tap changer."""
+    frame = judgement.frame
+
+    def number(gas: str) -> float:
+        i = NAMES.index(gas)
+        return float("nan") if frame.below[row, i] else float(frame.values[row, i])
+
+    co, co2, c2h2, h2 = (number(g) for g in ("co", "co2", "c2h2", "h2"))
+    hydrocarbons = bool(
+        (judgement.levels.level[row, [NORM_GASES.index(g) for g in FAULT_GASES]] >= RAISED).any()
+    )
+    if co > 0 and co2 / co < 3.0 and (co > 1000.0 or hydrocarbons):
+        meaning = (
+            "with raised hydrocarbons paper may be involved"
+            if hydrocarbons
+            else "without hydrocarbons: oil oxidation"
+        )
+        text = f"CO₂/CO is {co2 / co:.2g}, below 3; {meaning}."
+        yield _plain("co2_co", text, (co2 / co, 3.0, "1"), f"{GUIDE}, D.8")
+    if co > 0 and co2 > 10_000.0 and co2 / co > 20.0:
+        text = f"CO₂ is {co2:.5g} µL/L and CO₂/CO {co2 / co:.3g}: slow ageing of paper; furans would tell."
+        yield _plain("co2_co", text, (co2 / co, 20.0, "1"), f"{GUIDE}, D.8")
+    if h2 > 0 and c2h2 / h2 > 3.0 and c2h2 > float(judgement.levels.typical[row, ACETYLENE]):
+        text = f"C₂H₂/H₂ is {c2h2 / h2:.2g}, above 3: the gas may come from the tap changer rather than from a fault."
+        yield _plain("tap_changer", text, (c2h2 / h2, 3.0, "1"), f"{GUIDE}, D.9.2")
+
+
+def _plain(rule: str, text: str, evidence: tuple[float, float, str], source: str) -> Finding:
+    value, limit, unit = evidence
+    return Finding(rule, Severity.INFORMATION, text, None, _rounded(value), limit, unit, source, "standard")
+
+
+def _water_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
+    saturation = float(judgement.relative_saturation[row])
+    if saturation >= SATURATION_NOTE:
+        water, temperature = (
+            judgement.frame.column("water")[row],
+            judgement.frame.column("oil_temperature")[row],
+        )
+        yield Finding(
+            "relative_saturation",
+            Severity.INFORMATION,
+            f"Water {water:g} mg/kg at {temperature:g} °C is {saturation:.0f} % of saturation.",
+            "water",
+            round(saturation, 2),
+            SATURATION_NOTE,
+            "%",
+            PRACTICE,
+            "common practice",
+        )
+
+
+def _finding(
+    rule: str,
+    severity: Severity,
+    text: str,
+    quantity: str,
+    evidence: tuple[float, float, str],
+    cite: Citation,
+) -> Finding:
+    value, limit, unit = evidence
+    if cite.note.startswith("doubtful"):
+        text = f"{text[:-2]}; {cite.note})." if text.endswith(").") else f"{text} ({cite.note})"
+    return Finding(rule, severity, text, quantity, _rounded(value), limit, unit, cite.source, cite.provenance)
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def status_reasons(judgement: Judgement, row: int, findings: tuple[Finding, ...]) -> tuple[str, ...]:
+    """Why the status is what it is, in sentences."""
+    status = int(judgement.changes.status[row])
+    if status == 0:
+        return ("None of the seven norm gases has a number that can be judged.",)
+    reasons = [f.text for f in findings if f.rule in {"level", "delta", "rate", "extreme"}]
+    reasons += [f.text for f in findings if f.rule in {"confirm", "confirmed", "refuted"}]
+    if status == 1 and not any(f.rule in {"level", "delta", "rate"} for f in findings):
+        words = column_words(judgement, row)
+        reasons.insert(0, f"All gases measured are at or below their norms ({words}).")
+    return tuple(reasons)
