@@ -1,5 +1,6 @@
 """What an alert mail says, as data; and its text and HTML, made from the same structure."""
 
+import textwrap
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
@@ -12,14 +13,21 @@ PREFIX: Final = "[Ullage]"
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """One finding against its limit; ``value`` and ``limit`` are written with their unit."""
+class Row:
+    """One quantity against its limit; both are written with their unit."""
 
     quantity: str
     value: str
     limit: str
-    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Findings of one kind that rest on one source: numbers in ``rows``, or a sentence and no rows."""
+
+    title: str
     source: str
+    rows: tuple[Row, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +58,7 @@ class MailContent:
     how_sure: str
     evidence: tuple[Evidence, ...]
     changes: tuple[str, ...]
-    """What changed since the reference sample, one line a gas."""
+    """What else changed since the sample before, one entry a gas."""
     steps: tuple[Step, ...]
     cautions: tuple[str, ...]
     link: str
@@ -86,9 +94,12 @@ def render(content: MailContent) -> RenderedMail:
 
 
 def fill(text: str, indent: str = "") -> str:
-    """Text broken at 72 columns, later lines indented."""
-    import textwrap
-
+    """Text broken at 72 columns, all lines indented; the template has written the first line's margin."""
     return textwrap.fill(
-        text, width=72, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
-    )
+        text,
+        width=72,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )[len(indent) :]

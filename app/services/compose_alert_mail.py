@@ -1,7 +1,9 @@
 """The mail about what one sample changed: gathers the facts, writes it, queues it for every contact of the site."""
 
-from datetime import datetime
+import re
+from datetime import date, datetime
 from typing import Final
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from app.domain.advice import advice
@@ -9,7 +11,7 @@ from app.domain.alerting import Condition, Reason
 from app.domain.findings import Assessment, Finding
 from app.domain.model import Asset
 from app.domain.news import AlertChange, AlertNews
-from app.notify.content import PREFIX, Evidence, MailContent, Step, render
+from app.notify.content import PREFIX, Evidence, MailContent, Row, Step, render
 from app.science.quantities import BY_NAME
 from app.store import alerts, fleet, outbox
 from app.store.database import Connection
@@ -25,16 +27,17 @@ REASONS: Final = {
     Reason.ACKNOWLEDGED: "acknowledged",
     Reason.SHELVED: "shelved",
 }
-EVIDENCE_RULES: Final = (
-    "extreme",
-    "level",
-    "rate",
-    "delta",
-    "confirm",
-    "confirmed",
-    "refuted",
-    "detection_limit",
-)
+EVIDENCE_RULES: Final = {
+    "extreme": "Extreme rise against the sample before",
+    "level": "Level above its norm",
+    "rate": "Rise over the last samples, a year, above its norm",
+    "delta": "Rise against the sample before, above its norm",
+    "confirm": "",
+    "confirmed": "",
+    "refuted": "",
+    "detection_limit": "",
+}
+"""The rules whose findings a mail tells, gravest first, and the title of those that compare numbers."""
 
 
 def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, public_url: str) -> int:
@@ -43,11 +46,12 @@ def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, p
     first = news.changes[0]
     opened = alerts.opened_at(connection, first.alert_id)
     mail = render(compose(news, context, opened, public_url))
-    host = "ullage.invalid"
+    host = _id_part(urlsplit(public_url).hostname or "localhost")
     ids = outbox.contact_ids(connection, [contact.code for contact in context.contacts])
     queued = 0
     for contact in context.contacts:
-        thread = f"<alert-{first.alert_id}-{int(opened.timestamp())}-{contact.code}@{host}>"
+        code = _id_part(contact.code)
+        thread = f"<alert-{first.alert_id}-{int(opened.timestamp())}-{code}@{host}>"
         begins = first.reason == Reason.RAISED
         message = outbox.NewMessage(
             contact_id=ids[contact.code],
@@ -57,11 +61,18 @@ def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, p
             subject=mail.subject,
             text=mail.text,
             html=mail.html,
-            message_id=thread if begins else f"<event-{first.event_id}-{contact.code}@{host}>",
+            message_id=thread
+            if begins
+            else f"<event-{first.event_id}-{int(news.taken_at.timestamp())}-{code}@{host}>",
             thread_id=thread,
         )
         queued += outbox.enqueue(connection, message, now)
     return queued
+
+
+def _id_part(text: str) -> str:
+    """What may stand in a message id whatever the text holds (RFC 5322, 3.2.3: a dot-atom)."""
+    return re.sub(r"[^A-Za-z0-9]+", lambda found: "." if found[0] == "." else "-", text).strip(".")
 
 
 def compose(
@@ -74,9 +85,10 @@ def compose(
     headline = _headline(assessment, change)
     unit = f"{asset.code} {asset.name}, {context.compartment.name}"
     steps = advice(assessment, asset, news.taken_at)
+    actions = sorted(steps.actions, key=lambda a: a.due or date.max)  # of one day: as the ladder has them
     return MailContent(
-        subject=f"{PREFIX} {asset.code} {context.compartment.name}: {headline} ({REASONS[Reason(change.reason)]})",
-        headline=headline,
+        subject=f"{PREFIX} {asset.code} {context.compartment.name}: {headline}{_why_now(change)}",
+        headline=headline[:1].upper() + headline[1:],
         what=" ".join(_sentence(c, assessment) for c in news.changes),
         unit=unit,
         place=f"{context.site.name} ({context.site.code})",
@@ -85,9 +97,9 @@ def compose(
         since=_local(opened_at, zone),
         fault=f"{assessment.fault.code}, {assessment.fault.name}" if assessment.fault else "",
         how_sure=_how_sure(assessment),
-        evidence=tuple(_evidence(f) for f in _ordered(assessment)) or (_nothing_found(assessment),),
+        evidence=_evidence(assessment) or (_nothing_found(assessment),),
         changes=tuple(_deltas(assessment)),
-        steps=tuple(Step(a.text, a.due.isoformat() if a.due else "", a.source) for a in steps.actions),
+        steps=tuple(Step(a.text, a.due.isoformat() if a.due else "", a.source) for a in actions),
         cautions=steps.cautions,
         link=f"{public_url.rstrip('/')}/assets/{asset.code}",
         rule_set=assessment.rule_set,
@@ -109,23 +121,45 @@ def nameplate(asset: Asset) -> str:
 
 
 def _headline(assessment: Assessment, change: AlertChange) -> str:
-    if change.condition == Condition.CONFIRMATION:
-        return "confirmation sample received" if not assessment.suspect else "take a confirmation sample"
     status = f"status {assessment.status}" if assessment.status else "no status"
-    if assessment.fault:
-        return f"{status}, {assessment.fault.name}"
-    return f"{status}, {'normal' if assessment.status == 1 else 'gas above its norms'}"
+    told = f"{status}, {'normal' if assessment.status == 1 else 'gas above its norms'}"
+    if assessment.fault and assessment.status != 1:
+        told = f"{status}, {assessment.fault.name}"
+    if change.condition != Condition.CONFIRMATION:
+        return told
+    if assessment.suspect:
+        return "take a confirmation sample"
+    if _has(assessment, "confirmed"):
+        return f"change confirmed, {told}"
+    return f"change not confirmed, {told}" if _has(assessment, "refuted") else f"confirmation sample, {told}"
+
+
+def _why_now(change: AlertChange) -> str:
+    """The reason in the subject; the headline of a confirmation sample says it by itself."""
+    if change.condition == Condition.CONFIRMATION and change.reason == Reason.RETURNED:
+        return ""
+    return f" ({REASONS[Reason(change.reason)]})"
+
+
+def _has(assessment: Assessment, rule: str) -> bool:
+    return any(f.rule == rule for f in assessment.findings)
 
 
 def _sentence(change: AlertChange, assessment: Assessment) -> str:
-    reason = REASONS[Reason(change.reason)]
     if change.condition == Condition.CONFIRMATION:
-        if change.reason == Reason.RETURNED:
-            refuted = any(f.rule == "refuted" for f in assessment.findings)
-            return f"The confirmation sample {'refutes' if refuted else 'settles'} the one before it."
-        return "This sample differs from the one before it by more than the norm: confirm it before believing it."
-    was = f" (it was {change.previous_status})" if change.previous_status else ""
-    return f"The gassing alert is {reason}: the unit stands at status {max(change.severity, 1)}{was}."
+        if change.reason != Reason.RETURNED:
+            acting = " Until then, act on it as if it were true." if (assessment.status or 0) >= 3 else ""
+            return f"The change is greater than the norm and not confirmed yet: take a confirmation sample.{acting}"
+        if _has(assessment, "confirmed"):
+            return "The confirmation sample confirms the change: nothing is open about whether it is real."
+        return "The confirmation sample does not show the change of the one before it."
+    was = f", it was {change.previous_status}" if change.previous_status else ""
+    stands = f"status {max(change.severity, 1)}{was}"
+    if change.reason == Reason.RETURNED:
+        return f"The gassing alert is back to normal ({stands})."
+    if change.reason == Reason.FAULT_CHANGED:
+        return f"In the gassing alert the fault pattern changed ({stands})."
+    return f"The gassing alert is {REASONS[Reason(change.reason)]} ({stands})."
 
 
 def _how_sure(assessment: Assessment) -> str:
@@ -136,33 +170,48 @@ def _how_sure(assessment: Assessment) -> str:
     return words if sure is None else f"{100 * sure:.0f} % ({words})"
 
 
-def _ordered(assessment: Assessment) -> list[Finding]:
-    """The findings a planner needs, gravest first."""
+def _evidence(assessment: Assessment) -> tuple[Evidence, ...]:
+    """The findings a planner needs, gravest first; those of one rule and source stand in one table."""
+    order = list(EVIDENCE_RULES)
     wanted = [f for f in assessment.findings if f.rule in EVIDENCE_RULES]
-    return sorted(wanted, key=lambda f: (-f.severity, EVIDENCE_RULES.index(f.rule)))
+    wanted.sort(key=lambda f: (order.index(f.rule), -f.severity))
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in wanted:
+        numbers = EVIDENCE_RULES[finding.rule] and finding.value is not None and finding.limit is not None
+        title = EVIDENCE_RULES[finding.rule] if numbers else finding.text
+        groups.setdefault((title, _source(finding)), []).append(finding)
+    return tuple(
+        Evidence(title, source, tuple(_row(f) for f in found) if title != found[0].text else ())
+        for (title, source), found in groups.items()
+    )
 
 
-def _evidence(finding: Finding) -> Evidence:
-    number = "" if finding.value is None else f"{finding.value:.4g} {finding.unit or ''}".strip()
-    limit = "" if finding.limit is None else f"{finding.limit:g} {finding.unit or ''}".strip()
-    if finding.limit == 0.0:
-        limit = "any increase"
+def _row(finding: Finding) -> Row:
+    unit = finding.unit or ""
+    limit = "any rise" if finding.limit == 0.0 else f"{finding.limit:g} {unit}".strip()
+    symbol = BY_NAME[finding.quantity].symbol if finding.quantity else ""
+    digits = ".3g" if finding.rule == "rate" and abs(finding.value or 0.0) < 1000 else ".4g"
+    return Row(symbol, f"{finding.value:{digits}} {unit}".strip(), limit)
+
+
+def _source(finding: Finding) -> str:
     source = finding.source or "common practice, no source"
     if finding.provenance and finding.provenance != "standard" and finding.provenance not in source:
         source += f" ({finding.provenance})"
-    symbol = BY_NAME[finding.quantity].symbol if finding.quantity else ""
-    return Evidence(symbol, number, limit, finding.text, source)
+    return source
 
 
 def _nothing_found(assessment: Assessment) -> Evidence:
-    return Evidence("", "", "", " ".join(assessment.status_reasons), "IEEE C57.104-2019, 6.1.2")
+    return Evidence(" ".join(assessment.status_reasons), "IEEE C57.104-2019, 6.1.2")
 
 
 def _deltas(assessment: Assessment) -> list[str]:
+    """Changes that no finding tells already."""
+    told = {f.quantity for f in assessment.findings if f.rule == "delta"}
     return [
         f"{BY_NAME[gas].symbol} {delta:+.3g} µL/L"
         for gas, delta in assessment.deltas.items()
-        if abs(delta) >= 0.05
+        if abs(delta) >= 0.05 and gas not in told
     ]
 
 
