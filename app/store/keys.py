@@ -49,7 +49,7 @@ def issue(connection: Connection, scope: Scope, source_id: int | None, now: date
 def check(connection: Connection, key: str, now: datetime) -> KeyHolder | None:
     """The holder of a key, or None when it is unknown, revoked or expired. Reads only; see :func:`touch`."""
     parts = key.split("_", 2)
-    if len(parts) != 3 or parts[0] != "ull" or "\0" in key:
+    if len(parts) != 3 or parts[0] != "ull" or "\0" in key or not key.isascii():
         return None
     query = (
         sa.select(api_keys, sources.c.code.label("source_code"))
