@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from app.domain.model import Preservation, SourceKind, TapChanger
+from app.domain.model import LimitScope, OwnerLimit, Preservation, SourceKind, TapChanger
 from app.intake.fleet_file import FleetFileError, parse_fleet
 
 GOOD = """\
@@ -91,6 +91,19 @@ def test_an_asset_without_compartments_has_a_main_tank() -> None:
         ("year_energized: 1999", "name: again", "line 8, assets[0].name: stands twice; keep one"),
         ("sites:\n", "sites: N\nsits:\n", "f.yaml, line 2, sits: is not a known key; did you mean 'sites'?"),
         ("contacts:\n", "contacts: {}\n#", "contacts: must be a list"),
+        ("sites: [N]", "sites: [N, N]", "line 19, contacts[0].sites: 'N' stands twice; keep one"),
+        ("quillfen", "quilfen", "line 17, laboratories[0].profile: 'quilfen' is not one of quillfen"),
+        ("1999", "1_999", "line 8, assets[0].year_energized: '1_999' is not a whole number"),
+        ("800", "nan", "line 13, assets[0].compartments[1].oil_volume_l: 'nan' is not a number"),
+        ("800", "8_00", "line 13, assets[0].compartments[1].oil_volume_l: '8_00' is not a number"),
+        ("800", "1e300", "line 13, assets[0].compartments[1].oil_volume_l: 1e300 is not between"),
+        ("name: Laboratory", 'name: "\\ud800"', "line 17, laboratories[0].name: must be one line"),
+        ("p@north.example", '"p@\\ud800"', "line 19, contacts[0].email: 'p@\\ud800' is not a mail address"),
+        (
+            "2024-05-03T10:00:00+02:00",
+            "0001-01-01T00:00:00+10:00",  # lies before the first year in UTC
+            "line 21, service_events[0].at: '0001-01-01T00:00:00+10:00' is not a time",
+        ),
     ],
 )
 def test_a_fault_is_told_by_file_line_and_field(old: str, new: str, message: str) -> None:
@@ -100,9 +113,67 @@ def test_a_fault_is_told_by_file_line_and_field(old: str, new: str, message: str
     assert message in str(caught.value)
 
 
-def test_text_that_is_no_yaml_is_told_by_line() -> None:
-    with pytest.raises(FleetFileError, match=r"f.yaml, line 3, file: is not valid YAML"):
-        parse_fleet("sites:\n  - {code: [\n", "f.yaml")
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("sites:\n  - {code: [\n", "f.yaml, line 3, file: is not valid YAML"),
+        (
+            GOOD + "# \a\n",
+            "f.yaml, line 22, file: is not valid YAML: the character U+0007 may not stand in it",
+        ),
+        (
+            "sites: []\n---\nsites: []\n",
+            "f.yaml, line 2, file: is not valid YAML: but found another document",
+        ),
+        ("- sites\n", "f.yaml, line 1, file: must be a mapping with the keys sites, contacts"),
+        ("sites: " + "[" * 5000, "f.yaml, line 1, file: is nested too deeply"),
+        ("sites: &a [*a]\n", "f.yaml, line 1, sites[0]: must be a mapping"),
+        ("sites: !!python/object/apply:os.getcwd []\nsits: []\n", "line 2, sits: is not a known key"),
+    ],
+)
+def test_text_that_is_no_fleet_is_told_by_line(text: str, message: str) -> None:
+    with pytest.raises(FleetFileError) as caught:
+        parse_fleet(text, "f.yaml")
+    assert message in str(caught.value)
+
+
+def test_two_events_that_would_undo_one_another_are_told() -> None:
+    again = "  - {asset: N-T1, at: 2024-05-03T08:00:00Z, kind: degassing, note: another}\n"
+    with pytest.raises(FleetFileError, match=r"line 22, service_events\[1\].at: .* is defined twice"):
+        parse_fleet(GOOD + again, "f.yaml")
+
+
+def test_the_owner_s_limits_are_read() -> None:
+    limits = (
+        "limits:\n"
+        "  - {scope: fleet, gas: h2, typical: 60, high: 150, note: own fleet's 90th percentile}\n"
+        "  - {scope: kind, of: reactor, gas: c2h4, typical: 40}\n"
+        "  - {scope: asset, of: N-T1, gas: c2h2, high: 3.5}\n"
+    )
+    assert parse_fleet(GOOD + limits, "f").limits == (
+        OwnerLimit(LimitScope.FLEET, "", "h2", 60, 150, "own fleet's 90th percentile"),
+        OwnerLimit(LimitScope.KIND, "reactor", "c2h4", 40, None),
+        OwnerLimit(LimitScope.ASSET, "N-T1", "c2h2", None, 3.5),
+    )
+
+
+@pytest.mark.parametrize(
+    ("limit", "message"),
+    [
+        ("scope: fleet, gas: h2", "limits[0].typical: give typical, high or both"),
+        ("scope: fleet, gas: h2, typical: 9, high: 8", "limits[0].high: must not be below typical"),
+        ("scope: fleet, gas: water, high: 8", "limits[0].gas: 'water' is not one of h2"),
+        ("scope: fleet, of: N-T1, gas: h2, high: 8", "limits[0].of: must be left out for the whole fleet"),
+        ("scope: asset, gas: h2, high: 8", "limits[0].of: is missing"),
+        ("scope: asset, of: N-T9, gas: h2, high: 8", "limits[0].of: this file defines no asset 'N-T9'"),
+        ("scope: kind, of: motor, gas: h2, high: 8", "limits[0].of: 'motor' is not one of transformer"),
+        ("scope: fleet, gas: h2, high: -8", "limits[0].high: -8 is not between 0 and 1e+06"),
+    ],
+)
+def test_a_fault_of_a_limit_is_told(limit: str, message: str) -> None:
+    with pytest.raises(FleetFileError) as caught:
+        parse_fleet(f"{GOOD}limits:\n  - {{{limit}}}\n", "f.yaml")
+    assert f"f.yaml, line 23, {message}" in str(caught.value)
 
 
 @pytest.mark.parametrize("text", ["", "# nothing\n"])
