@@ -35,6 +35,7 @@ EVIDENCE_RULES: Final = {
     "confirm": "",
     "confirmed": "",
     "refuted": "",
+    "quality": "",
     "detection_limit": "",
 }
 """The rules whose findings a mail tells, gravest first, and the title of those that compare numbers."""
