@@ -13,6 +13,7 @@ from app.services.judging import RATIO_AGE
 from app.services.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
 from app.services.unit_standing import leading, newest_of_each_kind
 from app.store.database import Connection, Database
+from app.store.limits import all_limits
 from app.store.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
 from app.store.view_mail import MessageView, message_list
 from app.store.view_samples import (
@@ -246,8 +247,10 @@ def column_of(connection: Connection, unit: Unit, sample: SampleView) -> NormCol
         limit=COLUMN_SAMPLES,
     )
     if online:
-        return norm_column(unit.asset, [sample], oxygen_ratio(before))
-    return norm_column(unit.asset, [*(s for s in before if s.id != sample.id), sample])
+        return norm_column(unit.asset, [sample], all_limits(connection), oxygen_ratio(before))
+    return norm_column(
+        unit.asset, [*(s for s in before if s.id != sample.id), sample], all_limits(connection)
+    )
 
 
 def _gas_row(gas: str, sample: SampleView, previous: SampleView | None, column: NormColumn) -> GasRow:

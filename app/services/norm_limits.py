@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from app.domain.frame import SampleFrame, frame_of
-from app.domain.model import Asset, SourceKind, TapChanger
+from app.domain.model import Asset, OwnerLimit, SourceKind
 from app.domain.norms import (
     AGES,
     IEC,
@@ -15,8 +15,9 @@ from app.domain.norms import (
     MONTH_DAYS,
     NORM_SET_NAMES,
     NORM_SETS,
+    OWNER,
     Citation,
-    Norming,
+    norming_of,
     norms_2008,
     norms_2019,
     norms_iec,
@@ -66,15 +67,17 @@ class NormColumn:
     limits: dict[str, GasLimits]
 
 
-def norm_column(asset: Asset, series: Sequence[SampleView], known_ratio: float | None = None) -> NormColumn:
+def norm_column(
+    asset: Asset, series: Sequence[SampleView], owner: Sequence[OwnerLimit], known_ratio: float | None = None
+) -> NormColumn:
     """Limits for the last sample of ``series`` (one kind of source's samples, oldest first, at least one).
 
-    The column is chosen by the same rule that the engine uses, from the same samples. ``known_ratio`` is an
-    O2/N2 from elsewhere, for an instrument that does not measure it.
+    The column is chosen by the same rule that the engine uses, from the same samples. ``owner`` are the owner's
+    own limits; ``known_ratio`` is an O2/N2 from elsewhere, for an instrument that does not measure it.
     """
-    norm_set = NORM_SETS.index(asset.norm_set) if asset.norm_set in NORM_SETS else IEEE_2019
+    norm_set = NORM_SETS.index(asset.norm_set)
     frame = _frame(asset, series, known_ratio)
-    found = judge_levels(frame, _norming(asset, norm_set, len(frame)))
+    found = judge_levels(frame, norming_of(asset, owner, len(frame)))
     side, age = int(found.side[-1]), int(found.age[-1])
     ratio = float(found.oxygen_ratio[-1])
     sample = series[-1]
@@ -98,15 +101,6 @@ def oxygen_ratio(samples: Sequence[SampleView]) -> float | None:
     return None
 
 
-def _norming(asset: Asset, norm_set: int, count: int) -> Norming:
-    communicating = asset.tap_changer is TapChanger.COMMUNICATING
-    return replace(
-        Norming.default(count),
-        norm_set=np.full(count, norm_set, dtype=np.int64),
-        communicating=np.full(count, communicating),
-    )
-
-
 def _frame(asset: Asset, series: Sequence[SampleView], known_ratio: float | None) -> SampleFrame:
     sample = series[-1]
     frame = frame_of(
@@ -124,21 +118,37 @@ def _frame(asset: Asset, series: Sequence[SampleView], known_ratio: float | None
 
 def _limits(found: Levels, norm_set: int, gas: str, span_days: float | None) -> GasLimits:
     i = NORM_GASES.index(gas)
-    typical, high = float(found.typical[-1, i]), float(found.high[-1, i])
+    lower, higher, delta, rate = _published(found, norm_set, gas, span_days)
+    if found.owner_typical[-1, i]:
+        lower = _OWNERS
+    if found.owner_high[-1, i]:
+        higher = _OWNERS
+    high = float(found.high[-1, i])
+    return GasLimits(
+        typical=Limit(float(found.typical[-1, i]), lower),
+        high=Limit(high, higher) if higher is not None and np.isfinite(high) else None,
+        delta=delta,
+        rate=rate,
+    )
+
+
+_OWNERS = Citation(OWNER, "common practice", "set by the owner of the fleet")
+
+
+def _published(
+    found: Levels, norm_set: int, gas: str, span_days: float | None
+) -> tuple[Citation, Citation | None, Limit | None, Limit | None]:
+    """Where the lower and the higher limit were read, and the limits of change and rate."""
     if norm_set == IEEE_2008:
         cite = norms_2008().citations[gas]
-        return GasLimits(Limit(typical, cite), Limit(high, cite), None, None)
+        return cite, cite, None, None
     if norm_set == IEC:
-        return GasLimits(Limit(typical, norms_iec().citations[gas]), None, None, None)
+        return norms_iec().citations[gas], None, None, None
     norms = norms_2019()
-    side, age = int(found.side[-1]), int(found.age[-1])
+    side, age, i = int(found.side[-1]), int(found.age[-1]), NORM_GASES.index(gas)
     rate = None
     if span_days is not None and span_days >= 4 * MONTH_DAYS:
         span = int(span_column(np.array([span_days]))[0])
         rate = Limit(float(norms.rate[side, span, i]), norms.cite("4", gas, side, span))
-    return GasLimits(
-        typical=Limit(typical, norms.cite("1", gas, side, age)),
-        high=Limit(high, norms.cite("2", gas, side, age)),
-        delta=Limit(float(norms.delta[side, i]), norms.cite("3", gas, side)),
-        rate=rate,
-    )
+    delta = Limit(float(norms.delta[side, i]), norms.cite("3", gas, side))
+    return norms.cite("1", gas, side, age), norms.cite("2", gas, side, age), delta, rate

@@ -11,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup, escape
 
 from app.domain.model import Reading
+from app.domain.reporting.numbers import NUMBER_UNITS
 from app.plots.palette import marker_svg
 from app.plots.sparkline import sparkline
 from app.science.moisture import solubility_constants
@@ -151,6 +152,7 @@ def _environment() -> Environment:
         wording=wording,
         marker_svg=lambda quantity: Markup(marker_svg(quantity)),
         sparkline_of=sparkline_of,
+        NUMBER_UNITS=NUMBER_UNITS,
         solubility_constants=solubility_constants,
     )
     return environment

@@ -3,6 +3,8 @@
 from typing import Final
 
 from app.domain.norms import NORM_SET_NAMES
+from app.domain.reporting.fault import FAULT_NAMES
+from app.domain.reporting.methods import METHOD_NAMES
 
 STATUS_WORDS: Final = {1: "low", 2: "intermediate", 3: "high"}
 STATUS_MEANING: Final = {
@@ -25,17 +27,42 @@ OPEN_STATES: Final = ("unacknowledged", "acknowledged", "returned", "shelved")
 
 CONDITION_WORDS: Final = {"gassing": "Gassing", "confirmation": "Confirmation sample wanted"}
 
-METHOD_WORDS: Final = {
-    "duval_triangle_1": "Duval triangle 1",
-    "duval_triangle_4": "Duval triangle 4",
-    "duval_triangle_5": "Duval triangle 5",
-    "duval_pentagon_1": "Duval pentagon 1",
-    "duval_pentagon_2": "Duval pentagon 2",
-    "iec_60599_ratios": "IEC 60599 ratios",
-    "rogers_ratios": "Rogers ratios",
-    "doernenburg_ratios": "Doernenburg ratios",
-    "key_gas": "Key gas",
+FIGURE_WORDS: Final = {
+    "tdcg": "total dissolved combustible gas",
+    "condition_2008": "condition after IEEE C57.104-2008",
+    "nei_oil_without_ethane": "energy intensity of oil without ethane",
+    "nei_paper": "energy intensity of paper",
+    "nei_oil_gained": "energy intensity of oil gained",
+    "co2_co": "CO₂/CO",
+    "o2_n2": "O₂/N₂",
+    "c2h2_h2": "C₂H₂/H₂",
+    "water_at_20": "water corrected to 20 °C",
+    "paper_water": "apparent water in paper",
+    "paper_water_low": "apparent water in paper, low end",
+    "paper_water_high": "apparent water in paper, high end",
+    "bubble_inception": "bubble inception temperature",
+    "degree_of_polymerization": "degree of polymerization from furfural",
 }
+_INCREMENTS: Final = {
+    "since_reference": "new gas since the last sample",
+    "since_baseline": "new gas since the baseline",
+}
+
+
+def fault(code: str) -> str:
+    """A fault code in plain words."""
+    return FAULT_NAMES.get(code, "")
+
+
+def figure(name: str) -> str:
+    """A derived figure's name for people."""
+    return FIGURE_WORDS.get(name, name.replace("_", " "))
+
+
+def increment(name: str) -> str:
+    """``Duval triangle 1, new gas since the last sample`` for ``duval_triangle_1/since_reference``."""
+    zones, _, since = name.partition("/")
+    return f"{method(zones)}, {_INCREMENTS.get(since, since.replace('_', ' '))}"
 
 
 def status_word(status: int | None) -> str:
@@ -45,7 +72,7 @@ def status_word(status: int | None) -> str:
 
 def method(name: str) -> str:
     """A method's name for people."""
-    return METHOD_WORDS.get(name, name.replace("_", " "))
+    return METHOD_NAMES.get(name, name.replace("_", " "))
 
 
 def norm_set(name: str) -> str:

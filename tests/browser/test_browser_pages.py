@@ -7,12 +7,12 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, FilePayload, Page, sync_playwright
 
 from app.config import load_settings
 from app.store.database import Database
@@ -252,3 +252,36 @@ def test_printing_unfolds_what_is_folded(desk: Watched) -> None:
     assert not page.locator(".top nav").is_visible()
     page.evaluate("dispatchEvent(new Event('afterprint'))")
     assert page.locator("main details:not([open])").count() > 0
+
+
+def test_a_file_is_looked_at_and_then_imported_without_choosing_it_again(watched: Watched) -> None:
+    story = runpy.run_path(str(STORY))
+    drawn = (datetime.now(UTC) - timedelta(days=3)).strftime("%d.%m.%Y")
+    row = story["GOOD_ROW"].format(day=drawn, number="90")
+    file: FilePayload = {"name": "week.csv", "mimeType": "text/csv", "buffer": story["laboratory_file"](row)}
+    page = watched.open("/upload")
+    page.set_input_files("input[type=file]", [file])
+    page.get_by_role("button", name="Look at it first").click()
+    page.get_by_label("Your name").fill("R. Oster")
+    page.get_by_role("button", name="Import 1 row").click()
+    page.wait_for_selector("text=Imported by R. Oster")
+    page.locator("table a").first.click()
+    page.wait_for_selector("h1:has-text('BW-T3')")
+    assert watched.faults == []
+
+
+def test_choosing_another_file_takes_the_preview_away(desk: Watched) -> None:
+    story = runpy.run_path(str(STORY))
+    page = desk.open("/upload")
+    for row, expected in ((story["BAD_ROW"], "2 problems"), (story["GOOD_ROW"], "row by row")):
+        text = row.format(day="02.03.2026", number="91")
+        file: FilePayload = {
+            "name": "a.csv",
+            "mimeType": "text/csv",
+            "buffer": story["laboratory_file"](text),
+        }
+        page.set_input_files("input[type=file]", [file])
+        assert page.locator("#preview h2").count() == 0
+        page.get_by_role("button", name="Look at it first").click()
+        page.wait_for_selector(f"#preview >> text=/{expected}/i")
+    assert desk.faults == []

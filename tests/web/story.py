@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.domain.engine import assess
 from app.domain.findings import Assessment
 from app.domain.frame import frame_of
-from app.domain.report import report
+from app.domain.report import ReportOptions, report
 from app.science.quantities import INDEX, NAMES
 from app.store import tables
 from app.store.database import Connection, Database
@@ -205,7 +205,10 @@ def _monitor(
     ids = connection.execute(stored.order_by(tables.samples.c.taken_at)).scalars().all()
     connection.execute(
         sa.insert(tables.assessments),
-        [_judged(ids[i], report(judged, i), times[i]) for i in range(count)],
+        [
+            _judged(ids[i], report(judged, i, ReportOptions(detailed=i == count - 1)), times[i])
+            for i in range(count)
+        ],
     )
     connection.execute(
         sa.insert(tables.daily_medians),

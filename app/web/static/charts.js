@@ -56,7 +56,7 @@
     const panels = root.querySelector("[data-panels]");
     const notes = root.querySelector("[data-notes]");
     const tools = root.querySelector(".tools");
-    const state = { range: "1y", scale: "linear", drawn: [], turn: 0 };
+    const state = { range: root.dataset.range, scale: "linear", drawn: [], turn: 0 };
 
     const press = () => {
       for (const button of tools.querySelectorAll("button")) {
