@@ -6,15 +6,15 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
-from click.testing import Result
 from typer.testing import CliRunner
 
 from app.cli import app
 
 FLEET = Path(__file__).parent / "data" / "fleet.yaml"
-Run = Callable[..., Result]
+Run = Callable[..., Any]
 
 
 @pytest.fixture

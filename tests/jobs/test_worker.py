@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from app.config import Settings
 from app.jobs import worker
 from app.notify.transport import FolderTransport, SmtpTransport
+from app.services.deliver import deliver_due
 from app.store import outbox
 from app.store.database import Database
 from app.store.tables import heartbeats
@@ -85,7 +86,7 @@ def test_it_stops_at_once_though_its_pause_is_long(sqlite_database: Database, tm
 def test_it_outlives_a_turn_that_fails(
     sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole, turns = worker.deliver_due, []
+    whole, turns = deliver_due, []
 
     def shaky(*words: object) -> object:
         turns.append(1)

@@ -12,6 +12,7 @@ from app.services.record_samples import RecordContext, record_samples
 from app.store.database import Database
 from app.store.tables import messages
 
+URL = "http://ullage.example"
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 QUIET = {
     "h2": 10.0,
@@ -28,7 +29,7 @@ HOT = {"c2h4": 400.0, "ch4": 250.0, "h2": 120.0, "c2h6": 90.0}
 STILL_HOT = {"c2h4": 420.0, "ch4": 260.0, "h2": 125.0, "c2h6": 92.0}
 
 
-def record(database: Database, days_ago: float, url: str = "http://ullage.example", **gases: float) -> None:
+def record(database: Database, days_ago: float, /, url: str = URL, **gases: float) -> None:
     readings = {n: Reading(n, value=v) for n, v in (QUIET | gases).items()}
     sample = Sample("W-T1", "main", "LAB", NOW - timedelta(days=days_ago), readings)
     (outcome,) = record_samples(database, "LAB", [sample], NOW, RecordContext(url))
@@ -47,8 +48,8 @@ def story(fleet_database: Database) -> list[Any]:
     """The mails about two quiet samples, a hot one, and one that confirms it."""
     record(fleet_database, 400, h2=9.0, ch4=4.0, c2h4=2.5, co=180.0, co2=1900.0, o2=850.0, n2=49_000.0)
     record(fleet_database, 200)
-    record(fleet_database, 20, **HOT)
-    record(fleet_database, 10, **STILL_HOT)
+    record(fleet_database, 20, URL, **HOT)
+    record(fleet_database, 10, URL, **STILL_HOT)
     return mails(fleet_database)
 
 
