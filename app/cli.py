@@ -195,13 +195,16 @@ def import_command(
 def interpret(
     file: ExistingFile,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a row.")] = False,
+    brief: Annotated[
+        bool, typer.Option("--brief", help="Without trends and probabilities: ten times faster.")
+    ] = False,
 ) -> None:
     """Interpret a plain CSV (asset,taken_at,h2,... in µL/L) without any database."""
     from app.services.interpret import CsvError, interpret_csv
 
     try:
-        with file.open(encoding="utf-8-sig", newline="") as text:
-            for result in interpret_csv(text, _progress()):
+        with file.open(encoding="utf-8-sig", newline="") as text, _progress() as progress:
+            for result in interpret_csv(text, progress, detailed=not brief):
                 typer.echo(json.dumps(result, ensure_ascii=False) if as_json else _in_words(result))
     except CsvError as error:
         _fail(f"{file}:\n{error}")
@@ -209,16 +212,35 @@ def interpret(
         _fail(f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8")
 
 
-def _progress() -> Any:
-    """A line on a terminal's standard error when the results go elsewhere; else nothing."""
+@app.command()
+def explain(
+    file: ExistingFile,
+    row: Annotated[int, typer.Option(min=1, help="Row of the file, the first below the header being 1.")],
+) -> None:
+    """Print how one row of a plain CSV is judged, step by step, as a person would check it by hand."""
+    from app.services.explain import explain_csv
+    from app.services.interpret import CsvError
+
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as text:
+            for line in explain_csv(text, row):
+                typer.echo(line)
+    except CsvError as error:
+        _fail(f"{file}:\n{error}")
+
+
+@contextmanager
+def _progress() -> Iterator[Any]:
+    """A bar on a terminal's standard error while the results go elsewhere; else nothing."""
     if not sys.stderr.isatty() or sys.stdout.isatty():
-        return None
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
 
-    def show(done: int) -> None:
-        if done % 1000 == 0:
-            typer.echo(f"\r{done} rows", err=True, nl=False)
-
-    return show
+    with Progress(console=Console(stderr=True)) as bar:
+        task = bar.add_task("rows", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
 def _in_words(result: dict[str, Any]) -> str:

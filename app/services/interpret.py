@@ -7,6 +7,7 @@ Numbers are in the program's units; "<0.5" is a censored reading; an empty cell 
 
 import csv
 import math
+from array import array
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
@@ -15,11 +16,13 @@ from typing import Any, TextIO
 
 import numpy as np
 
+from app.domain.advice import advice
 from app.domain.engine import Judgement, assess
 from app.domain.findings import Assessment
 from app.domain.frame import SampleFrame, to_days
-from app.domain.model import SourceKind
-from app.domain.report import report
+from app.domain.model import Asset, SourceKind
+from app.domain.report import ReportOptions, report
+from app.domain.verdict import verdict
 from app.science.quantities import BY_NAME, INDEX, NAMES
 
 KNOWN = ("asset", "taken_at", "age_years", "source_kind", "baseline", *NAMES)
@@ -36,57 +39,68 @@ class CsvError(Exception):
 
 
 @dataclass(slots=True)
-class _Row:
+class CsvRow:
+    """One row of the file; ``values`` in the order of ``NAMES``, ``below`` a mask as in the store."""
+
     number: int
     asset: str
     taken_at: datetime
     age: float
     online: bool | None
     baseline: str
-    values: list[float]
+    values: "array[float]"
     below: int
 
 
-def interpret_csv(file: TextIO, progress: Callable[[int], None] | None = None) -> Iterator[dict[str, Any]]:
+def interpret_csv(
+    file: TextIO, progress: Callable[[int, int], None] | None = None, *, detailed: bool = True
+) -> Iterator[dict[str, Any]]:
     """Interpret every row; yields one JSON-able object a row, in the order of the file.
+
+    The rows and the columns of the judgement are held in memory (some 3 kB a row), the results are not.
 
     Args:
         file: text with a header line.
-        progress: called with the number of rows judged so far.
+        progress: called with the number of rows told so far, and of all.
+        detailed: trends and probabilities too, which take most of the time.
 
     Raises:
         CsvError: naming every faulty line; nothing is yielded then.
     """
-    rows = _read(file)
-    judgement, place = _judge(rows)
+    rows, judgement, place = judge_csv(file)
+    options = ReportOptions(detailed=detailed)
     for i, row in enumerate(rows):
-        yield as_object(row.number, row.asset, row.taken_at, report(judgement, place[i]))
+        yield as_object(row.number, row.asset, row.taken_at, report(judgement, place[i], options))
         if progress is not None:
-            progress(i + 1)
+            progress(i + 1, len(rows))
 
 
 def as_object(number: int, asset: str, taken_at: datetime, assessment: Assessment) -> dict[str, Any]:
-    """The documented form of one result."""
+    """The documented form of one result: everything the engine says, the verdict in words, and what to do next."""
+    steps = advice(assessment, Asset(asset, asset, ""), taken_at)
     return {
         "row": number,
         "asset": asset,
         "taken_at": taken_at.isoformat().replace("+00:00", "Z"),
-        "status": assessment.status,
-        "suspect": assessment.suspect,
-        "status_reasons": list(assessment.status_reasons),
-        "methods": {name: asdict(call) for name, call in assessment.methods.items()},
-        "rates": {gas: asdict(rate) for gas, rate in assessment.rates.items()},
-        "deltas": dict(assessment.deltas),
-        "nei_oil": assessment.nei_oil,
-        "relative_saturation": assessment.relative_saturation,
-        "fault": asdict(assessment.fault) if assessment.fault else None,
-        "findings": [asdict(f) for f in assessment.findings],
-        "norm_set": assessment.norm_set,
-        "rule_set": assessment.rule_set,
+        **assessment.to_json(),
+        "verdict": [asdict(sentence) for sentence in verdict(assessment)],
+        "urgency": steps.urgency,
+        "actions": [
+            {"text": a.text, "due": a.due.isoformat() if a.due else None, "source": a.source}
+            for a in steps.actions
+        ],
+        "cautions": list(steps.cautions),
     }
 
 
-def _judge(rows: list[_Row]) -> tuple[Judgement, list[int]]:
+def judge_csv(file: TextIO) -> tuple[list[CsvRow], Judgement, list[int]]:
+    """Rows of a file, the judgement of all of them, and where each row stands in it. Raises CsvError."""
+    rows = _read(file)
+    judgement, place = _judge(rows)
+    return rows, judgement, place
+
+
+def _judge(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
     """One call of the engine for all rows; also where each row of the file stands in its frame."""
     online = _online(rows)
     keys = [(r.asset, r.baseline, online[i]) for i, r in enumerate(rows)]
@@ -111,7 +125,7 @@ def _judge(rows: list[_Row]) -> tuple[Judgement, list[int]]:
     return assess(frame), place.tolist()
 
 
-def _online(rows: list[_Row]) -> list[bool]:
+def _online(rows: list[CsvRow]) -> list[bool]:
     times: dict[str, list[datetime]] = defaultdict(list)
     for row in rows:
         times[row.asset].append(row.taken_at)
@@ -125,13 +139,13 @@ def _online(rows: list[_Row]) -> list[bool]:
 # --- reading ----------------------------------------------------------------------------------------------
 
 
-def _read(file: TextIO) -> list[_Row]:
+def _read(file: TextIO) -> list[CsvRow]:
     reader = csv.reader(file)
     header = [cell.strip().lstrip("\ufeff").lower() for cell in next(reader, [])]
     problems = _header_problems(header)
     if problems:
         raise CsvError(problems)
-    rows: list[_Row] = []
+    rows: list[CsvRow] = []
     for cells in reader:
         if not any(cell.strip() for cell in cells):
             continue
@@ -159,20 +173,20 @@ def _header_problems(header: list[str]) -> list[str]:
     return problems
 
 
-def _row(number: int, cells: dict[str, str], extra: int) -> _Row:
+def _row(number: int, cells: dict[str, str], extra: int) -> CsvRow:
     if extra > 0:
         raise ValueError(f"{extra} cells more than the header has columns")
     asset = cells["asset"].strip()
     if not asset:
         raise ValueError("asset: is empty")
-    values, below = [math.nan] * len(NAMES), 0
+    values, below = array("d", [math.nan]) * len(NAMES), 0
     for name, text in cells.items():
         if name in INDEX and text.strip():
             value, censored = _number(name, text.strip())
             values[INDEX[name]] = value
             below |= censored << INDEX[name]
     age = cells.get("age_years", "").strip()
-    return _Row(
+    return CsvRow(
         number=number,
         asset=asset,
         taken_at=_time(cells.get("taken_at", "").strip()),
