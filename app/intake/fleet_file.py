@@ -4,7 +4,7 @@ Every problem names file, line and field, and says how to mend it; all problems 
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 import yaml
@@ -69,6 +69,8 @@ class FleetFile:
     contacts: tuple[Contact, ...]
     service_events: tuple[ServiceEvent, ...]
     limits: tuple[OwnerLimit, ...] = ()
+    source_lines: Mapping[str, int] = field(default_factory=dict)
+    """The line at which each source is defined, by its code."""
 
 
 def parse_fleet(text: str, file: str) -> FleetFile:
@@ -123,7 +125,8 @@ def _read_sections(reader: Reader, sections: Mapping[str, yaml.Node]) -> FleetFi
     events = tuple(_event(e, seen) for e in entries("service_events", _EVENT_KEYS))
     limits = tuple(_limit(e, seen) for e in entries("limits", _LIMIT_KEYS))
     sources = (*laboratories, *instruments)
-    return FleetFile(sites, tuple(assets), tuple(compartments), sources, contacts, events, limits)
+    parts = tuple(compartments)
+    return FleetFile(sites, tuple(assets), parts, sources, contacts, events, limits, seen.lines)
 
 
 _ASSET_KEYS = (
@@ -154,6 +157,7 @@ class _Seen:
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
         self._codes: dict[str, set[str]] = {}
+        self.lines: dict[str, int] = {}
 
     def define(self, kind: str, code: str, entry: Entry, field: str = "code") -> None:
         codes = self._codes.setdefault(kind, set())
@@ -162,6 +166,8 @@ class _Seen:
                 entry.node, f"{entry.field}.{field}", f"the {kind} {code!r} is defined twice"
             )
         codes.add(code)
+        if kind == "source":
+            self.lines[code] = entry.node.start_mark.line + 1
 
     def refer(self, kind: str, code: str, entry: Entry, field: str) -> None:
         if code and code not in self._codes.get(kind, set()):

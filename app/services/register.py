@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from app.domain.model import Asset, Compartment, Contact, Site, Source, SourceKind
-from app.store import fleet, keys
+from app.store import fleet, keys, registration
 from app.store.database import Connection, Database
 from app.store.fleet import UnknownReferenceError, Upserted
 
@@ -24,6 +24,7 @@ T = TypeVar("T")
 
 def _register(database: Database, upsert: Callable[[Connection, T], Upserted], thing: T) -> Upserted:
     with database.write() as connection:
+        registration.lock(connection)
         return upsert(connection, thing)
 
 
@@ -44,6 +45,7 @@ def register_source(database: Database, source: Source) -> Upserted:
 def register_asset(database: Database, asset: Asset, compartments: tuple[Compartment, ...]) -> Upserted:
     """An asset with its compartments, all or nothing. Raises UnknownReferenceError for an unknown site."""
     with database.write() as connection:
+        registration.lock(connection)
         results = [fleet.upsert_asset(connection, asset)]
         results += [fleet.upsert_compartment(connection, part) for part in compartments]
     if results[0] == "created":
