@@ -51,10 +51,20 @@ def _server_programs() -> Path | None:
 
 def _as_postgres(command: list[str]) -> None:
     """PostgreSQL refuses to run as root: then the user of Debian's package runs it."""
-    user = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
+    user, groups = ("postgres", list[str]()) if os.geteuid() == 0 else (None, None)
     # a file and not a pipe: the server keeps it open for as long as it runs
     with tempfile.TemporaryFile() as output:
-        done = subprocess.run(command, stdout=output, stderr=output, timeout=60, check=False, cwd="/", **user)
+        done = subprocess.run(
+            command,
+            stdout=output,
+            stderr=output,
+            timeout=60,
+            check=False,
+            cwd="/",
+            user=user,
+            group=user,
+            extra_groups=groups,
+        )
         output.seek(0)
         if done.returncode:
             raise RuntimeError(f"{' '.join(command)} failed: {output.read().decode(errors='replace')}")

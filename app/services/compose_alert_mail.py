@@ -152,7 +152,7 @@ def _sentence(change: AlertChange, assessment: Assessment) -> str:
             acting = " Until then, act on it as if it were true." if (assessment.status or 0) >= 3 else ""
             return f"The change is greater than the norm and not confirmed yet: take a confirmation sample.{acting}"
         if _has(assessment, "confirmed"):
-            return "The confirmation sample confirms the change: nothing is open about whether it is real."
+            return "The confirmation sample confirms the change: it is taken as real."
         return "The confirmation sample does not show the change of the one before it."
     was = f", it was {change.previous_status}" if change.previous_status else ""
     stands = f"status {max(change.severity, 1)}{was}"
