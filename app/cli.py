@@ -49,9 +49,11 @@ def _settings() -> "Settings":
 def _database(*, migrated: bool = True) -> Iterator["Database"]:
     """The database of the settings. SQLite is brought up to date by itself, PostgreSQL on demand only."""
     from app.store import migrate
-    from app.store.database import Database
 
-    database = Database(_settings().database_url)
+    try:
+        database = migrate.open_database(_settings().database_url)
+    except migrate.DatabaseUnusableError as error:
+        _fail(str(error))
     try:
         if migrated and not migrate.is_up_to_date(database):
             if not database.is_sqlite:
@@ -65,6 +67,7 @@ def _database(*, migrated: bool = True) -> Iterator["Database"]:
 @app.command()
 def serve() -> None:
     """Run the server on the settings in the environment, with the worker inside unless it is switched off."""
+    import signal
     import threading
 
     import uvicorn
@@ -73,6 +76,8 @@ def serve() -> None:
     from app.web.app import create_app
 
     settings = _settings()
+    # uvicorn ends in good order and then raises the signal again, which would leave the worker in mid-turn
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     with _database() as database:
         stop = threading.Event()
         thread = threading.Thread(target=worker.run, args=(database, settings, stop), name="worker")
@@ -95,15 +100,13 @@ def serve() -> None:
 @app.command()
 def worker() -> None:
     """Run the worker by itself: it sends the mail that is due. Ends on SIGINT or SIGTERM."""
-    import signal
     import threading
 
+    from app.demo.stopping import stopping_on_signals
     from app.jobs import worker as job
 
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    with _database() as database:
+    with stopping_on_signals(stop), _database() as database:
         job.run(database, _settings(), stop)
 
 
@@ -134,6 +137,8 @@ def fleet_load(file: ExistingFile) -> None:
     for section, counts in report.counts.items():
         words = ", ".join(f"{n} {result}" for result, n in sorted(counts.items())) or "none"
         typer.echo(f"{section.replace('_', ' ')}: {words}")
+    for section, codes in report.not_named.items():
+        typer.echo(f"registered and not named in the file, kept as they are: {section} {', '.join(codes)}")
 
 
 @key_app.command("issue")
@@ -285,18 +290,17 @@ def simulate(
     ] = None,
 ) -> None:
     """Play an instrument of the demo's fleet: it posts readings over HTTP, faster than real time."""
-    import signal
     import threading
 
     from app.demo.poster import PostError
     from app.demo.simulate import DEFAULT_SPEED, Playback, play
+    from app.demo.stopping import stopping_on_signals
 
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
     try:
         playback = Playback(url, key, story, datetime.now(UTC), DEFAULT_SPEED if speed is None else speed)
-        play(playback, stop, typer.echo)
+        with stopping_on_signals(stop):
+            play(playback, stop, typer.echo)
     except (ValueError, PostError) as error:
         _fail(str(error))
 

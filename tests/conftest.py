@@ -122,6 +122,15 @@ def _execute(server: str, statement: str) -> None:
 
 
 @pytest.fixture
+def empty_postgresql_url(postgresql_server: str) -> Iterator[str]:
+    """The URL of a PostgreSQL database without any table."""
+    name = f"empty_{uuid4().hex[:12]}"
+    _execute(postgresql_server, f'CREATE DATABASE "{name}"')
+    yield postgresql_server.format(name=name)
+    _execute(postgresql_server, f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+@pytest.fixture
 def postgresql_url(postgresql_server: str, migrated_postgresql: str) -> Iterator[str]:
     """The URL of an empty, migrated PostgreSQL database."""
     name = f"test_{uuid4().hex[:12]}"
