@@ -120,6 +120,26 @@ def test_unconfirmed_change_is_status_1_and_leaves_no_trace() -> None:
     assert changes.rate[3, 0] == pytest.approx(0.0), "the refuted point takes no part in the rate"
 
 
+def test_a_rise_does_not_confirm_a_fall() -> None:
+    """A low sample between two good ones, the second of which is above the norm against the first."""
+    quiet = QUIET | {"h2": 60.0, "ch4": 60.0, "c2h6": 60.0, "c2h4": 40.0}
+    low = {gas: quiet[gas] * left for gas, left in (("h2", 0.4), ("ch4", 0.6), ("c2h6", 0.6), ("c2h4", 0.6))}
+    changes = laboratory([(0, quiet), (180, quiet | low), (200, quiet | {"c2h6": 90.0})], age=20.0).changes
+    assert changes.fell[1].any()
+    assert changes.dropped.tolist() == [False, True, False]
+    assert changes.suspect.tolist() == [False, True, True], "the rise is a change of its own"
+
+
+def test_a_fall_is_doubted_while_gassing_is_known_too() -> None:
+    samples = [(120.0 * i, QUIET | {"c2h4": 30.0 + 25.0 * i, "h2": 60.0}) for i in range(5)]
+    low = (540.0, QUIET | {"c2h4": 60.0, "h2": 20.0, "ch4": 2.0})
+    rest = [(600.0, QUIET | {"c2h4": 155.0, "h2": 60.0})]
+    changes = laboratory([*samples, low, *rest], age=20.0).changes
+    assert changes.suspect.tolist() == [False, True, False, False, False, True, False]
+    assert changes.dropped.tolist() == [False, False, False, False, False, True, False]
+    assert changes.delta[-1, NORM_GASES.index("c2h4")] == pytest.approx(155.0 - 130.0)
+
+
 def test_steady_growth_is_suspected_once_then_believed() -> None:
     samples = [(120.0 * i, QUIET | {"c2h4": 3.0 + 5.0 * i}) for i in range(6)]
     changes = laboratory(samples, age=20.0).changes

@@ -123,7 +123,8 @@ class _Walk:
     reference: Floats  # (s, 7) numbers of the last believed sample
     reference_below: Bools  # (s, 7)
     pending: Integers  # (s,) row of a suspect sample that waits for its confirmation, or -1
-    pending_gases: Bools  # (s, 7) the gases it is suspected for
+    pending_rise: Bools  # (s, 7) the gases it is suspected for because they rose
+    pending_fall: Bools  # (s, 7) and because they fell: a rise does not confirm a fall
     gassing: Bools  # (s,) a change was confirmed and has not ended: the next one needs no confirmation
 
     @classmethod
@@ -134,7 +135,8 @@ class _Walk:
             reference=np.full((series, GASES), np.nan),
             reference_below=np.zeros((series, GASES), dtype=np.bool_),
             pending=np.full(series, -1, dtype=np.int64),
-            pending_gases=np.zeros((series, GASES), dtype=np.bool_),
+            pending_rise=np.zeros((series, GASES), dtype=np.bool_),
+            pending_fall=np.zeros((series, GASES), dtype=np.bool_),
             gassing=np.zeros(series, dtype=np.bool_),
         )
 
@@ -192,12 +194,14 @@ def _step(
     mean = np.nanmean(_with(now, state.reference), axis=0)
     rate_exceeds = _above_rate(rate, limit, span, mean) & has_tables[:, None]
     fell = _fell(frame.values[row, :GASES], frame.below[row, :GASES], state.reference, state.reference_below)
-    exceeds = delta_exceeds | rate_exceeds | fell
+    rises = delta_exceeds | rate_exceeds
 
     waiting = state.pending >= 0
-    confirmed = waiting & (exceeds & state.pending_gases).any(axis=1)
+    confirmed = waiting & ((rises & state.pending_rise) | (fell & state.pending_fall)).any(axis=1)
     refuted = waiting & ~confirmed
-    suspect = exceeds.any(axis=1) & ~confirmed & ~state.gassing
+    doubted = fell.any(axis=1) & ~confirmed  # a fall has no excuse in an earlier rise
+    risen = rises.any(axis=1) & ~confirmed & ~state.gassing
+    suspect = doubted | risen
 
     out.reference[row], out.delta[row], out.delta_exceeds[row] = reference, delta, delta_exceeds
     out.rate[row], out.rate_span[row], out.rate_points[row] = rate, span, count
@@ -214,9 +218,9 @@ def _step(
     known = believed[:, None] & ~np.isnan(frame.values[row, :GASES])
     state.reference[known] = frame.values[row, :GASES][known]
     state.reference_below[known] = frame.below[row, :GASES][known]
-    state.gassing[:] = exceeds.any(axis=1) & (confirmed | state.gassing)
+    state.gassing[:] = np.where(doubted, state.gassing, rises.any(axis=1) & (confirmed | state.gassing))
     state.pending[:] = np.where(suspect, row, -1)
-    state.pending_gases[:] = exceeds & suspect[:, None]
+    state.pending_rise[:], state.pending_fall[:] = rises & risen[:, None], fell & doubted[:, None]
 
 
 def _fell(value: Floats, below: Bools, reference: Floats, reference_below: Bools) -> Bools:
