@@ -40,10 +40,8 @@ def test_a_difference_would_be_seen(database: Database) -> None:
     with database.write() as connection:
         connection.exec_driver_sql("DROP INDEX ix_samples_compartment_id_taken_at")
         connection.exec_driver_sql("ALTER TABLE sites ADD COLUMN altitude INTEGER")
-    assert sorted(str(change[0]) for change in migrate.differences(database)) == [
-        "add_index",
-        "remove_column",
-    ]
+    changes = [change[0] for change in migrate.differences(database) if isinstance(change, tuple)]
+    assert sorted(changes) == ["add_index", "remove_column"]
 
 
 def test_every_constraint_has_a_name_that_a_later_revision_can_use(database: Database) -> None:
