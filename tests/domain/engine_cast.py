@@ -30,7 +30,7 @@ QUIET: Final = {
 }
 """A sealed unit without a fault: O2/N2 0.02, all gases far below Table 1."""
 
-Samples = Sequence[tuple[float, Mapping[str, float | str]]]
+Samples = Sequence[tuple[float, Mapping[str, float] | Mapping[str, float | str]]]
 """(day, readings); a reading written "<5" is censored."""
 
 
@@ -51,7 +51,12 @@ def judge(samples: Samples, *, age: float | None = 5.0, norming: Norming | None 
     return assess(frame(samples, age=age), norming=norming)
 
 
-def one(*, age: float | None = 5.0, norming: Norming | None = None, **readings: float | str) -> Assessment:
+def one(
+    readings: Mapping[str, float | str] | Mapping[str, float],
+    *,
+    age: float | None = 5.0,
+    norming: Norming | None = None,
+) -> Assessment:
     """The assessment of a first sample that has only these readings, without draws."""
     return report(judge([(0.0, readings)], age=age, norming=norming), 0, ReportOptions(detailed=False))
 
