@@ -124,6 +124,8 @@ def nameplate(asset: Asset) -> str:
 def _headline(assessment: Assessment, change: AlertChange) -> str:
     status = f"status {assessment.status}" if assessment.status else "no status"
     told = f"{status}, {'normal' if assessment.status == 1 else 'gas above its norms'}"
+    if assessment.status is None:
+        told = "; ".join((status, *assessment.status_reasons[:1]))
     if assessment.fault and assessment.status != 1:
         told = f"{status}, {assessment.fault.name}"
     if change.condition != Condition.CONFIRMATION:

@@ -83,6 +83,8 @@ def headline(condition: Condition, assessment: Assessment) -> str:
         if not assessment.suspect:
             return "Confirmation sample received"
         return "Confirmation sample asked for"
+    if assessment.status is None:
+        return f"Not judged: {'; '.join(assessment.status_reasons) or 'no norm gas was measured'}"
     words = {1: "Status 1, normal", 2: "Status 2, intermediate gas or possible gassing"}
     line = words.get(assessment.status or 0, "Status 3, high gas or probable gassing")
     return f"{line}: {assessment.fault.name}" if assessment.fault else line

@@ -3,18 +3,15 @@
 Store, assess, decide alerts, queue mail - all of it or nothing of it. A batch of one is a batch.
 """
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from app.domain.model import Rejection, Sample, SourceKind, utc_day
-from app.services.judging import Series, judge_since
-from app.services.raise_alerts import News, raise_alerts
-from app.store import assessments, fleet, samples
+from app.domain.model import Rejection, Sample, SourceKind
+from app.services.follow_up import Touched, follow_up
+from app.store import fleet, samples
 from app.store.database import Connection, Database
-from app.store.events import events_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +74,13 @@ def record_in(
     added = samples.add_new(connection, rows, now)
     for place, row in zip(places, added, strict=True):
         outcomes[place] = Outcome(row.result, row.sample_id)
-    changed = [(r, a) for r, a in zip(rows, added, strict=True) if a.result != "already_known"]
-    if changed:
-        _interpret(connection, source, changed, now, context)
+    touched = [
+        Touched(row.compartment_id, row.sample.taken_at, one.sample_id)
+        for row, one in zip(rows, added, strict=True)
+        if one.result != "already_known"
+    ]
+    if touched:
+        follow_up(connection, source, touched, now, context.public_url)
     return [o for o in outcomes if o is not None]
 
 
@@ -116,42 +117,3 @@ def _resolve(
         )
         places.append(place)
     return rows, places
-
-
-Changed = list[tuple[samples.NewRow, samples.AddedRow]]
-
-
-def _interpret(
-    connection: Connection,
-    source: fleet.StoredSource,
-    changed: Changed,
-    now: datetime,
-    context: RecordContext,
-) -> None:
-    """Assess what is new and what it changes, then let the newest samples speak to the alerts."""
-    online = source.source.kind is SourceKind.INSTRUMENT
-    if online:
-        samples.refresh_daily_medians(
-            connection, ((r.compartment_id, r.source_id, utc_day(r.sample.taken_at)) for r, _ in changed)
-        )
-    by_compartment: dict[int, Changed] = defaultdict(list)
-    for row, added in changed:
-        by_compartment[row.compartment_id].append((row, added))
-    contexts = fleet.compartment_context(connection, by_compartment)
-    events = events_for(connection, by_compartment)
-    for compartment_id, pairs in by_compartment.items():
-        series = Series(
-            compartment_id,
-            source.id if online else None,
-            contexts[compartment_id].asset,
-            events.get(compartment_id, ()),
-            contexts[compartment_id].compartment.oil_volume_l,
-        )
-        times = [row.sample.taken_at for row, _ in pairs]
-        judged = judge_since(connection, series, min(times), max(times))
-        assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
-        fresh = {added.sample_id for _, added in pairs}
-        newest = samples.newest_judged(connection, series.compartment_id, series.instrument_id, fresh)
-        speaking = [j for j in judged if j.sample_id in fresh and (newest is None or j.taken_at >= newest)]
-        news = News(compartment_id, source.source, contexts[compartment_id].asset, context.public_url)
-        raise_alerts(connection, news, speaking, now)

@@ -12,9 +12,12 @@ from numpy.typing import NDArray
 from app.domain.model import Reading, Sample, SourceKind, utc_day
 from app.science.quantities import INDEX, NAMES
 from app.store.database import Connection
-from app.store.tables import daily_medians, samples, sources
+from app.store.tables import corrections, daily_medians, samples, sources
 
 Added = Literal["stored", "revised", "already_known"]
+Identity = tuple[int, int, datetime]
+"""Compartment id, source id, taken at."""
+Known = dict[Identity, Mapping[str, Any]]
 
 _READINGS = [samples.c[name] for name in NAMES]
 
@@ -62,12 +65,13 @@ def add_new(connection: Connection, rows: Sequence[NewRow], now: datetime) -> li
     """Insert samples; a repeat is already known, other readings at a known time are a new revision.
 
     Identity is (compartment, source, taken_at). The newest revision is the ``current`` one. Rows of one call
-    may repeat or revise one another: they are taken in order.
+    may repeat or revise one another: they are taken in order. Readings that somebody has put right by hand are
+    already known when they come once more: sending a file again must not take a correction back.
     """
-    known = _current(connection, rows)
+    known, newest = _current(connection, rows)
     results: list[AddedRow | None] = [None] * len(rows)
     fresh: list[dict[str, Any]] = []
-    fresh_at: dict[tuple[int, int, datetime], int] = {}
+    fresh_at: dict[Identity, int] = {}
     for i, row in enumerate(rows):
         key = (row.compartment_id, row.source_id, row.sample.taken_at)
         packed = pack(row.sample.readings)
@@ -75,11 +79,12 @@ def add_new(connection: Connection, rows: Sequence[NewRow], now: datetime) -> li
             _flush(connection, fresh, fresh_at, results, known)
         if key not in known:
             fresh_at[key] = i
-            fresh.append(_values(row, packed, 1, now))
-        elif _same(known[key], packed):
+            fresh.append(_values(row, packed, newest.get(key, 0) + 1, now))
+        elif _same(known[key], packed) or _was_put_right(connection, key, known[key], packed):
             results[i] = AddedRow("already_known", known[key]["id"])
         else:
-            results[i] = _revise(connection, known, key, _values(row, packed, 0, now))
+            newest[key] = max(newest.get(key, 0), known[key]["revision"]) + 1
+            results[i] = _revise(connection, known, key, _values(row, packed, newest[key], now))
     _flush(connection, fresh, fresh_at, results, known)
     return [r for r in results if r is not None]
 
@@ -104,33 +109,56 @@ def _same(stored: Mapping[str, Any], packed: Mapping[str, Any]) -> bool:
     return stored["below"] == packed["below"] and all(stored[name] == packed[name] for name in NAMES)
 
 
-Known = dict[tuple[int, int, datetime], Mapping[str, Any]]
+def _was_put_right(
+    connection: Connection, key: Identity, current: Mapping[str, Any], packed: Mapping[str, Any]
+) -> bool:
+    """True when the readings are those of an earlier revision that was corrected by hand."""
+    by_hand = sa.select(corrections.c.id).where(
+        corrections.c.sample_id == current["id"], corrections.c.kind == "edited"
+    )
+    if connection.execute(by_hand).first() is None:
+        return False
+    query = sa.select(samples.c.below, *_READINGS).where(
+        samples.c.compartment_id == key[0], samples.c.source_id == key[1], samples.c.taken_at == key[2]
+    )
+    return any(_same(dict(row), packed) for row in connection.execute(query).mappings())
 
 
-def _current(connection: Connection, rows: Sequence[NewRow]) -> Known:
-    """Current revisions that share an identity with any of the rows."""
+def _current(connection: Connection, rows: Sequence[NewRow]) -> tuple[Known, dict[Identity, int]]:
+    """Current revisions that share an identity with any of the rows, and the newest number of each identity.
+
+    An identity whose file was undone may have revisions and no current one.
+    """
     known: Known = {}
+    newest: dict[Identity, int] = {}
     groups: dict[tuple[int, int], list[datetime]] = {}
     for row in rows:
         groups.setdefault((row.compartment_id, row.source_id), []).append(row.sample.taken_at)
     for (compartment_id, source_id), times in groups.items():
         query = sa.select(
-            samples.c.id, samples.c.taken_at, samples.c.revision, samples.c.below, *_READINGS
+            samples.c.id,
+            samples.c.taken_at,
+            samples.c.revision,
+            samples.c.current,
+            samples.c.below,
+            *_READINGS,
         ).where(
             samples.c.compartment_id == compartment_id,
             samples.c.source_id == source_id,
-            samples.c.current,
             samples.c.taken_at.between(min(times), max(times)),
         )
         for found in connection.execute(query).mappings():
-            known[compartment_id, source_id, found["taken_at"]] = dict(found)
-    return known
+            key = (compartment_id, source_id, found["taken_at"])
+            newest[key] = max(newest.get(key, 0), found["revision"])
+            if found["current"]:
+                known[key] = dict(found)
+    return known, newest
 
 
 def _flush(
     connection: Connection,
     fresh: list[dict[str, Any]],
-    fresh_at: dict[tuple[int, int, datetime], int],
+    fresh_at: dict[Identity, int],
     results: list[AddedRow | None],
     known: Known,
 ) -> None:
@@ -147,12 +175,9 @@ def _flush(
     fresh_at.clear()
 
 
-def _revise(
-    connection: Connection, known: Known, key: tuple[int, int, datetime], values: dict[str, Any]
-) -> AddedRow:
+def _revise(connection: Connection, known: Known, key: Identity, values: dict[str, Any]) -> AddedRow:
     old = known[key]
     connection.execute(sa.update(samples).where(samples.c.id == old["id"]).values(current=False))
-    values["revision"] = old["revision"] + 1
     sample_id = connection.execute(sa.insert(samples).values(values).returning(samples.c.id)).scalar_one()
     known[key] = {**values, "id": sample_id}
     return AddedRow("revised", sample_id)

@@ -179,6 +179,28 @@ samples = Table(
     Index("ix_samples_compartment_id_taken_at", "compartment_id", "taken_at"),
 )
 
+corrections = Table(
+    "corrections",
+    metadata,
+    _id(),
+    Column("sample_id", Id, ForeignKey("samples.id"), nullable=False, index=True),
+    Column("at", UtcDateTime, nullable=False),
+    Column("author", sa.Text, nullable=False),
+    Column("kind", sa.Text, nullable=False),  # edited, excluded, restored, moved, undone, in_force_again
+    Column("reason", sa.Text, nullable=False),
+    Column("detail", Json, nullable=False),  # what was and what is, by field
+)
+
+laboratory_profiles = Table(
+    "laboratory_profiles",
+    metadata,
+    _id(),
+    Column("code", sa.Text, nullable=False, index=True),  # of the laboratory; the newest row counts
+    Column("text", sa.Text, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("author", sa.Text, nullable=False),
+)
+
 daily_medians = Table(
     "daily_medians",
     metadata,

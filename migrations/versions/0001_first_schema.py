@@ -271,6 +271,33 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_samples_file_id"), ["file_id"], unique=False)
 
     op.create_table(
+        "corrections",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("detail", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
+        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_corrections_sample_id_samples")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_corrections")),
+    )
+    with op.batch_alter_table("corrections", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_corrections_sample_id"), ["sample_id"], unique=False)
+
+    op.create_table(
+        "laboratory_profiles",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("text", sa.Text(), nullable=False),
+        sa.Column("created_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_laboratory_profiles")),
+    )
+    with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_laboratory_profiles_code"), ["code"], unique=False)
+
+    op.create_table(
         "alerts",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -386,6 +413,14 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_alerts_compartment_id"))
 
     op.drop_table("alerts")
+    with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_laboratory_profiles_code"))
+
+    op.drop_table("laboratory_profiles")
+    with op.batch_alter_table("corrections", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_corrections_sample_id"))
+
+    op.drop_table("corrections")
     with op.batch_alter_table("samples", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_samples_file_id"))
         batch_op.drop_index("ix_samples_compartment_id_taken_at")

@@ -199,7 +199,7 @@ def test_nothing_is_stored_when_anything_fails(
     def broken(*_: object) -> None:
         raise RuntimeError("disk on fire")
 
-    monkeypatch.setattr("app.services.record_samples.raise_alerts", broken)
+    monkeypatch.setattr("app.services.follow_up.raise_alerts", broken)
     with pytest.raises(RuntimeError):
         record(fleet_database, sample(days_ago(1)))
     assert count(fleet_database, samples) == 0

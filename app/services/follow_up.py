@@ -1,0 +1,104 @@
+"""What follows when samples came, changed or went: judge again, refresh medians, let the newest speak to the alerts.
+
+One place for new samples (:mod:`app.services.record_samples`) and for corrections by hand
+(:mod:`app.services.put_right`).
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.domain.engine import RULE_SET
+from app.domain.findings import Assessment
+from app.domain.model import SourceKind, utc_day
+from app.services.judging import Judged, Series, judge_since
+from app.services.raise_alerts import News, raise_alerts
+from app.store import assessments, fleet, samples
+from app.store.database import Connection
+from app.store.events import events_for
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """A time in a compartment at which something else counts than before."""
+
+    compartment_id: int
+    taken_at: datetime
+    sample_id: int
+    """What changed there."""
+    counts: bool = True
+    """False when the sample was taken away and nothing of its source counts at that time now."""
+
+
+def follow_up(
+    connection: Connection,
+    source: fleet.StoredSource,
+    touched: Sequence[Touched],
+    now: datetime,
+    public_url: str,
+) -> None:
+    """Assess what the changes can have changed, then let the newest samples speak to the alerts.
+
+    Only a sample at least as new as the newest of its kind of source may raise or clear an alert. When the
+    newest one was taken away, the one that is the newest now speaks in its place.
+    """
+    online = source.source.kind is SourceKind.INSTRUMENT
+    if online:
+        samples.refresh_daily_medians(
+            connection, ((t.compartment_id, source.id, utc_day(t.taken_at)) for t in touched)
+        )
+    by_compartment: dict[int, list[Touched]] = defaultdict(list)
+    for one in touched:
+        by_compartment[one.compartment_id].append(one)
+    contexts = fleet.compartment_context(connection, by_compartment)
+    events = events_for(connection, by_compartment)
+    for compartment_id, ones in by_compartment.items():
+        context = contexts[compartment_id]
+        series = Series(
+            compartment_id,
+            source.id if online else None,
+            context.asset,
+            events.get(compartment_id, ()),
+            context.compartment.oil_volume_l,
+        )
+        speaking = _judge(connection, series, ones, now)
+        raise_alerts(
+            connection, News(compartment_id, source.source, context.asset, public_url), speaking, now
+        )
+
+
+def _judge(
+    connection: Connection, series: Series, touched: Sequence[Touched], now: datetime
+) -> Sequence[Judged]:
+    """Assess and store; returns what may speak to the alerts, in time order."""
+    fresh = {t.sample_id for t in touched if t.counts}
+    times = [t.taken_at for t in touched]
+    newest = samples.newest_judged(connection, series.compartment_id, series.instrument_id, fresh)
+    gone = [t for t in touched if not t.counts]
+    newest_went = _newest_went(gone, newest, [t.taken_at for t in touched if t.counts])
+    since = min([*times, newest]) if newest_went and newest is not None else min(times)
+    judged = judge_since(connection, series, since, max(times))
+    assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
+    speaking = [j for j in judged if j.sample_id in fresh and (newest is None or j.taken_at >= newest)]
+    if newest_went and not speaking:
+        return judged[-1:] or [_nothing_left(max(gone, key=lambda t: t.taken_at))]
+    return speaking
+
+
+def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequence[datetime]) -> bool:
+    """True when what was taken away was at least as new as all that is left."""
+    left = max([*fresh, *([newest] if newest else [])], default=None)
+    return any(left is None or t.taken_at >= left for t in gone)
+
+
+def _nothing_left(gone: Touched) -> Judged:
+    """No sample counts any more, so there is nothing to be alarmed about."""
+    nothing = Assessment(
+        status=None,
+        suspect=False,
+        status_reasons=("no sample counts any more",),
+        norm_set="",
+        rule_set=RULE_SET,
+    )
+    return Judged(gone.sample_id, gone.taken_at, nothing)

@@ -1,0 +1,296 @@
+"""Put a mistake right: edit, exclude, restore or move a sample, undo a whole file.
+
+Each is one transaction with an author and a reason, leaves a line in the history, and lets the assessments and
+alerts follow. Nothing is deleted: an edit is a revision, a move leaves the old sample excluded, an undone file
+leaves its samples excluded and what it had corrected comes back into force.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from app.domain.model import SourceKind
+from app.intake.numbers import shown
+from app.intake.validate import (
+    EARLIEST_LABORATORY,
+    EARLIEST_ONLINE,
+    ImpossibleError,
+    check_time,
+)
+from app.services.follow_up import Touched, follow_up
+from app.services.sample_contents import (
+    LONGEST_REASON,
+    PutRightError,
+    contents_of,
+    differences,
+    too_long,
+)
+from app.store import corrections, fleet, view_samples
+from app.store.corrections import By, Contents, Correction, StoredRow
+from app.store.database import Connection, Database
+
+LONGEST_AUTHOR = 200
+
+
+class NoSuchError(LookupError):
+    """There is no sample or file of that number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where and when a sample was really taken; ``taken_at`` None leaves the time."""
+
+    asset_code: str
+    compartment: str
+    taken_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """How many samples of the file were excluded, and how many earlier revisions are in force again."""
+
+    excluded: int
+    in_force_again: int
+
+
+def edit_sample(database: Database, sample_id: int, contents: Contents, by: By, public_url: str) -> int:
+    """Give a sample other readings, laboratory number or remark: a new revision. Returns its id.
+
+    Raises:
+        NoSuchError: there is no such sample.
+        PutRightError: no author or reason, the sample is not in force, or nothing is changed.
+    """
+    by = _checked(by)
+    with database.write() as connection:
+        row = _locked(connection, sample_id)
+        _must_count(connection, row)
+        before = contents_of(connection, sample_id)
+        changed = differences(before, contents)
+        if not changed:
+            raise PutRightError(("readings", "nothing is changed"))
+        new_id = corrections.add_revision(connection, row, contents, by.at)
+        corrections.note(connection, [Correction(new_id, "edited", by, {"changed": changed})])
+        _follow(connection, [Touched(row.compartment_id, row.taken_at, new_id)], row, by.at, public_url)
+        return new_id
+
+
+def exclude_sample(database: Database, sample_id: int, by: By, public_url: str) -> None:
+    """A sample no longer counts; it stays visible and can be restored.
+
+    Raises:
+        NoSuchError, PutRightError: as in :func:`edit_sample`.
+    """
+    by = _checked(by)
+    with database.write() as connection:
+        row = _locked(connection, sample_id)
+        _must_count(connection, row)
+        corrections.exclude(connection, [row.id], by)
+        corrections.note(connection, [Correction(row.id, "excluded", by)])
+        gone = Touched(row.compartment_id, row.taken_at, row.id, counts=False)
+        _follow(connection, [gone], row, by.at, public_url)
+
+
+def restore_sample(database: Database, sample_id: int, by: By, public_url: str) -> None:
+    """An excluded sample counts again, in place of what may be in force at its time.
+
+    Raises:
+        NoSuchError: there is no such sample.
+        PutRightError: no author or reason, or the sample is not excluded.
+    """
+    by = _checked(by)
+    with database.write() as connection:
+        row = _locked(connection, sample_id)
+        if not row.excluded:
+            raise PutRightError(("sample", "it is not excluded, so there is nothing to restore"))
+        in_force = [r.id for r in corrections.revisions(connection, row) if r.current and r.id != row.id]
+        corrections.set_current(connection, in_force, current=False)
+        corrections.restore(connection, [row.id])
+        corrections.set_current(connection, [row.id], current=True)
+        corrections.note(connection, [Correction(row.id, "restored", by, {"in_place_of": in_force})])
+        _follow(connection, [Touched(row.compartment_id, row.taken_at, row.id)], row, by.at, public_url)
+
+
+def move_sample(database: Database, sample_id: int, place: Place, by: By, public_url: str) -> int:
+    """A sample was taken elsewhere or at another time: it is excluded here and stands there. Returns its id there.
+
+    Raises:
+        NoSuchError: there is no such sample.
+        PutRightError: no author or reason, no such place, an impossible time, it stands there already, or
+            another sample of the same source does.
+    """
+    by = _checked(by)
+    with database.write() as connection:
+        row = _locked(connection, sample_id)
+        _must_count(connection, row)
+        source = _source(connection, row)
+        target = _target(connection, source, row, place, by.at)
+        fleet.lock_compartments(connection, [target[0]])
+        new_id = corrections.add_moved(
+            connection, row, contents_of(connection, row.id), by.at, _free(connection, row, target)
+        )
+        names = fleet.compartment_context(connection, [row.compartment_id, target[0]])
+        detail = {
+            "from": _where(names[row.compartment_id], row.taken_at, row.id),
+            "to": _where(names[target[0]], target[1], new_id),
+        }
+        there = f"moved to {detail['to']['asset']}, {detail['to']['compartment']}: {by.reason}"
+        corrections.exclude(connection, [row.id], By(by.author, there, by.at))
+        corrections.note(connection, [Correction(i, "moved", by, detail) for i in (row.id, new_id)])
+        touched = [
+            Touched(row.compartment_id, row.taken_at, row.id, counts=False),
+            Touched(target[0], target[1], new_id),
+        ]
+        _follow(connection, touched, row, by.at, public_url)
+        return new_id
+
+
+def undo_file(database: Database, file_id: int, by: By, public_url: str) -> Undone:
+    """Take a whole file back: none of its samples counts any more, and what they had replaced is in force again.
+
+    Importing the file again puts it back.
+
+    Raises:
+        NoSuchError: no sample came with a file of that number.
+        PutRightError: no author or reason, or the file is undone already.
+    """
+    by = _checked(by)
+    with database.write() as connection:
+        rows = corrections.rows_of_file(connection, file_id)
+        if not rows:
+            raise NoSuchError(f"no sample came with a file {file_id}")
+        fleet.lock_compartments(connection, (row.compartment_id for row in rows))
+        rows = corrections.rows_of_file(connection, file_id)
+        valid = [row for row in rows if not row.excluded]
+        if not valid:
+            raise PutRightError(("file", "none of its samples counts any more: it is undone already"))
+        again = _replaced(connection, rows)
+        corrections.exclude(connection, [row.id for row in valid], by)
+        corrections.set_current(connection, [row.id for row in rows], current=False)
+        corrections.set_current(connection, [row.id for row in again.values()], current=True)
+        corrections.note(
+            connection,
+            [
+                *(Correction(row.id, "undone", by, {"file": file_id}) for row in valid),
+                *(Correction(row.id, "in_force_again", by, {"file": file_id}) for row in again.values()),
+            ],
+        )
+        touched = [_after_undo(row, again.get(row.id)) for row in valid if row.current]
+        if touched:
+            _follow(connection, touched, rows[0], by.at, public_url)
+        return Undone(len(valid), len(again))
+
+
+def _checked(by: By) -> By:
+    """Who and why, stripped and fit for the record."""
+    author, reason = by.author.strip(), by.reason.strip()
+    problems = []
+    if not author:
+        problems.append(("author", "say who does it"))
+    if not reason:
+        problems.append(("reason", "say why; it stays in the sample's history"))
+    problems += too_long({"author": (author, LONGEST_AUTHOR), "reason": (reason, LONGEST_REASON)})
+    if problems:
+        raise PutRightError(*problems)
+    return By(author, reason, by.at)
+
+
+def _locked(connection: Connection, sample_id: int) -> StoredRow:
+    """The sample as it stands once nobody else can change its compartment."""
+    found = corrections.rows_by_id(connection, [sample_id]).get(sample_id)
+    if found is None:
+        raise NoSuchError(f"there is no sample {sample_id}")
+    fleet.lock_compartments(connection, [found.compartment_id])
+    return corrections.rows_by_id(connection, [sample_id])[sample_id]
+
+
+def _must_count(connection: Connection, row: StoredRow) -> None:
+    if row.excluded:
+        raise PutRightError(("sample", "it is excluded; restore it first"))
+    if not row.current:
+        newer = [r.id for r in corrections.revisions(connection, row) if r.current]
+        hint = f"; sample {newer[0]} is in force" if newer else ""
+        raise PutRightError(("sample", f"it was superseded by a newer revision{hint}"))
+
+
+def _source(connection: Connection, row: StoredRow) -> fleet.StoredSource:
+    code = view_samples.samples_by_id(connection, [row.id])[row.id].source_code
+    found = fleet.find_source(connection, code)
+    assert found is not None  # the sample refers to it
+    return found
+
+
+def _target(
+    connection: Connection, source: fleet.StoredSource, row: StoredRow, place: Place, now: datetime
+) -> tuple[int, datetime]:
+    """The compartment's id and the time."""
+    wanted = (place.asset_code, place.compartment)
+    target = fleet.compartment_ids(connection, [wanted]).get(wanted)
+    if target is None:
+        raise PutRightError(
+            ("compartment", f"{shown(place.asset_code)} has no compartment {shown(place.compartment)}")
+        )
+    online = source.source.kind is SourceKind.INSTRUMENT
+    if online and target not in source.compartments.values():
+        served = ", ".join(source.compartments)
+        raise PutRightError(
+            ("compartment", f"the instrument {source.source.code} measures only {served} of its own unit")
+        )
+    if place.taken_at is None:
+        return target, row.taken_at
+    try:
+        return target, check_time(place.taken_at, now, EARLIEST_ONLINE if online else EARLIEST_LABORATORY)
+    except ImpossibleError as error:
+        raise PutRightError(("taken_at", str(error))) from None
+
+
+def _free(connection: Connection, row: StoredRow, target: tuple[int, datetime]) -> tuple[int, datetime]:
+    """The target, when no sample of the same source counts there."""
+    if target == (row.compartment_id, row.taken_at):
+        raise PutRightError(("compartment", "it stands there already, at that time"))
+    there = StoredRow(0, target[0], row.source_id, target[1], 0, True, None, None, False)
+    taken = [r.id for r in corrections.revisions(connection, there) if r.counts]
+    if taken:
+        raise PutRightError(
+            (
+                "compartment",
+                f"sample {taken[0]} of the same source stands there at that time; correct that one",
+            )
+        )
+    return target
+
+
+def _where(context: fleet.CompartmentContext, at: datetime, sample_id: int) -> dict[str, Any]:
+    return {
+        "asset": context.asset.code,
+        "compartment": context.compartment.name,
+        "taken_at": at.isoformat(),
+        "sample": sample_id,
+    }
+
+
+def _replaced(connection: Connection, rows: Sequence[StoredRow]) -> dict[int, StoredRow]:
+    """By the id of a sample in force, the newest earlier revision that came otherwise and was not undone."""
+    found = {}
+    for row in rows:
+        if not row.current or row.revision == 1:
+            continue
+        others = [r for r in corrections.revisions(connection, row) if r.file_id != row.file_id]
+        history = corrections.history(connection, [r.id for r in others if r.excluded])
+        last = {line.sample_id: line.kind for line in history}
+        others = [r for r in others if not r.excluded or last.get(r.id) != "undone"]
+        if others:
+            found[row.id] = others[-1]
+    return found
+
+
+def _after_undo(row: StoredRow, again: StoredRow | None) -> Touched:
+    if again is None or again.excluded:
+        return Touched(row.compartment_id, row.taken_at, row.id, counts=False)
+    return Touched(again.compartment_id, again.taken_at, again.id)
+
+
+def _follow(
+    connection: Connection, touched: Sequence[Touched], row: StoredRow, now: datetime, public_url: str
+) -> None:
+    follow_up(connection, _source(connection, row), touched, now, public_url)
