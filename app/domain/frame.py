@@ -12,7 +12,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from app.science.quantities import INDEX, NAMES
+from app.science.quantities import INDEX, NAMES, NORM_GASES
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -102,9 +102,10 @@ class DailyMedians:
 
 
 def daily_medians(frame: SampleFrame) -> DailyMedians:
-    """Daily medians of a frame's on-line samples (UTC days); censored readings count as their limit.
+    """Daily medians of the norm gases of a frame's on-line samples (UTC days).
 
-    A median that falls on a detection limit is NaN: "below 1" is not a point on a trend.
+    Censored readings count as their limit; a median that falls on a limit is NaN: "below 1" is not a point on a
+    trend. Quantities that no rule reads a trend of are NaN.
     """
     online = frame.take(frame.online)
     day = np.floor(online.at)
@@ -113,7 +114,7 @@ def daily_medians(frame: SampleFrame) -> DailyMedians:
     first = np.flatnonzero(np.r_[True, (np.diff(online.series) != 0) | (np.diff(day) != 0)])
     group = np.repeat(np.arange(len(first)), np.diff(np.r_[first, len(online)]))
     values = np.full((len(first), len(NAMES)), np.nan)
-    for q in range(len(NAMES)):
+    for q in range(len(NORM_GASES)):
         column = online.values[:, q]
         known = np.flatnonzero(~np.isnan(column))
         if known.size:
@@ -122,7 +123,7 @@ def daily_medians(frame: SampleFrame) -> DailyMedians:
 
 
 def _grouped_median(values: Floats, below: Bools, group: Integers, groups: int) -> Floats:
-    order = np.lexsort((~below, values, group))
+    order = np.lexsort((~below, values, group) if below.any() else (values, group))
     count = np.bincount(group, minlength=groups)
     start = np.concatenate([[0], np.cumsum(count)[:-1]])
     present = count > 0

@@ -181,9 +181,8 @@ def _step(
     row: Integers, state: _Walk, frame: SampleFrame, points: Floats, levels: Levels, out: Changes
 ) -> None:
     at, side, now = frame.at[row], levels.side[row], points[row]
-    reference, delta = _certain_change(
-        frame.values[row, :GASES], frame.below[row, :GASES], state.reference, state.reference_below
-    )
+    value, below = frame.values[row, :GASES], frame.below[row, :GASES]
+    reference, delta = _certain_change(value, below, state.reference, state.reference_below)
     has_tables = levels.norm_set[row] == IEEE_2019
     delta_exceeds = _above_delta(delta, reference, side, LABORATORY_ACCURACY, 0.0) & has_tables[:, None]
     rate, span, count = _window_rate(
@@ -191,9 +190,9 @@ def _step(
         np.concatenate([state.values, now[:, None, :]], axis=1),
     )
     limit = norms_2019().rate[side[:, None], span_column(span), np.arange(GASES)]
-    mean = np.nanmean(_with(now, state.reference), axis=0)
+    mean = 0.5 * (np.nan_to_num(now) + np.nan_to_num(state.reference))
     rate_exceeds = _above_rate(rate, limit, span, mean) & has_tables[:, None]
-    fell = _fell(frame.values[row, :GASES], frame.below[row, :GASES], state.reference, state.reference_below)
+    fell = _fell(value, below, state.reference, state.reference_below)
     rises = delta_exceeds | rate_exceeds
 
     waiting = state.pending >= 0
@@ -215,9 +214,8 @@ def _step(
         state.believe(confirmed, frame.at[earlier], points[earlier])
     believed = ~suspect
     state.believe(believed, at, now)
-    known = believed[:, None] & ~np.isnan(frame.values[row, :GASES])
-    state.reference[known] = frame.values[row, :GASES][known]
-    state.reference_below[known] = frame.below[row, :GASES][known]
+    known = believed[:, None] & ~np.isnan(value)
+    state.reference[known], state.reference_below[known] = value[known], below[known]
     state.gassing[:] = np.where(doubted, state.gassing, rises.any(axis=1) & (confirmed | state.gassing))
     state.pending[:] = np.where(suspect, row, -1)
     state.pending_rise[:], state.pending_fall[:] = rises & risen[:, None], fell & doubted[:, None]
@@ -249,10 +247,6 @@ def _fell(value: Floats, below: Bools, reference: Floats, reference_below: Bools
 def _detection_limits() -> Floats:
     """Usual detection limits of the fault gases [µL/L]; infinite for the oxides, whose falls have other causes."""
     return np.array([detection_limit(g) if g in FAULT_GASES else np.inf for g in NORM_GASES])
-
-
-def _with(now: Floats, reference: Floats) -> Floats:
-    return np.stack([np.nan_to_num(now), np.nan_to_num(reference)])
 
 
 def _certain_change(

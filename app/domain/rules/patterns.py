@@ -101,27 +101,28 @@ class Patterns:
 
 def judge_patterns(frame: SampleFrame, levels: Levels) -> Patterns:
     """All methods on the level of every sample."""
-    triangle_1 = zone_method(frame, levels, ("ch4", "c2h4", "c2h2"), duval_triangle_1, TRIANGLE_1_ZONES)
-    iec_cases, iec_bar = _iec(frame, levels)
-    arcs, step = _doernenburg(frame, levels)
-    key, match = _key_gas(frame, levels)
+    speech = Speech.of(frame, levels)
+    triangle_1 = zone_method(frame, speech, ("ch4", "c2h4", "c2h2"), duval_triangle_1, TRIANGLE_1_ZONES)
+    iec_cases, iec_bar = _iec(frame, speech)
+    arcs, step = _doernenburg(frame, speech)
+    key, match = _key_gas(frame, speech)
     return Patterns(
         triangle_1=triangle_1,
         triangle_4=_follow(
             triangle_1,
             TRIANGLE_4_AFTER,
-            zone_method(frame, levels, ("h2", "ch4", "c2h6"), duval_triangle_4, TRIANGLE_4_ZONES),
+            zone_method(frame, speech, ("h2", "ch4", "c2h6"), duval_triangle_4, TRIANGLE_4_ZONES),
         ),
         triangle_5=_follow(
             triangle_1,
             TRIANGLE_5_AFTER,
-            zone_method(frame, levels, ("ch4", "c2h4", "c2h6"), duval_triangle_5, TRIANGLE_5_ZONES),
+            zone_method(frame, speech, ("ch4", "c2h4", "c2h6"), duval_triangle_5, TRIANGLE_5_ZONES),
         ),
-        pentagon_1=zone_method(frame, levels, PENTAGON_GASES, duval_pentagon_1, PENTAGON_1_ZONES),
-        pentagon_2=zone_method(frame, levels, PENTAGON_GASES, duval_pentagon_2, PENTAGON_2_ZONES),
+        pentagon_1=zone_method(frame, speech, PENTAGON_GASES, duval_pentagon_1, PENTAGON_1_ZONES),
+        pentagon_2=zone_method(frame, speech, PENTAGON_GASES, duval_pentagon_2, PENTAGON_2_ZONES),
         iec_cases=iec_cases,
         iec_bar=iec_bar,
-        rogers=_rogers(frame, levels),
+        rogers=_rogers(frame, speech),
         doernenburg=arcs,
         doernenburg_step=step,
         key_gas=key,
@@ -132,25 +133,46 @@ def judge_patterns(frame: SampleFrame, levels: Levels) -> Patterns:
 # --- whether a method may speak ---------------------------------------------------------------------------
 
 
-def bars(frame: SampleFrame, levels: Levels, gases: Sequence[str]) -> NDArray[np.int8]:
-    """(n,) why a method over these gases may not speak, before it is asked."""
-    fault_columns = [NORM_GASES.index(g) for g in FAULT_GASES]
-    raised = (levels.level[:, fault_columns] >= RAISED).any(axis=1)
-    bar = np.where(raised, np.int8(Bar.NONE), np.int8(Bar.ALL_TYPICAL))
-    total, missing, telling = (
-        np.zeros(len(frame)),
-        np.zeros(len(frame), np.bool_),
-        np.zeros(len(frame), np.bool_),
-    )
-    for gas in gases:
-        value = frame.column(gas)
-        missing |= np.isnan(value)
-        total += np.nan_to_num(value)
-        telling |= value >= NEAR_DETECTION * detection_limit(gas)
-    bar[~telling & raised] = Bar.NEAR_DETECTION
-    bar[total <= 0] = Bar.NO_GAS
-    bar[missing] = Bar.MISSING
-    return bar
+@dataclass(frozen=True)
+class Speech:
+    """What decides for every sample whether methods may speak: worked out once for all of them.
+
+    Attributes:
+        raised: (n,) some fault gas is above its typical value.
+        missing: by gas, (n,) it was not measured. telling: by gas, (n,) well above detection.
+        found: by gas, (n,) above zero.
+    """
+
+    raised: Bools
+    missing: dict[str, Bools]
+    telling: dict[str, Bools]
+    found: dict[str, Bools]
+
+    @classmethod
+    def of(cls, frame: SampleFrame, levels: Levels) -> "Speech":
+        columns = [NORM_GASES.index(g) for g in FAULT_GASES]
+        value = {gas: frame.column(gas) for gas in KEY_GASES}
+        return cls(
+            raised=levels.level[:, columns].max(axis=1, initial=-1) >= RAISED,
+            missing={gas: np.isnan(v) for gas, v in value.items()},
+            telling={gas: v >= NEAR_DETECTION * detection_limit(gas) for gas, v in value.items()},
+            found={gas: v > 0 for gas, v in value.items()},
+        )
+
+    def bars(self, gases: Sequence[str]) -> NDArray[np.int8]:
+        """(n,) why a method over these gases may not speak, before it is asked."""
+        bar = np.where(self.raised, np.int8(Bar.NONE), np.int8(Bar.ALL_TYPICAL))
+        bar[~_any(self.telling, gases) & self.raised] = Bar.NEAR_DETECTION
+        bar[~_any(self.found, gases)] = Bar.NO_GAS
+        bar[_any(self.missing, gases)] = Bar.MISSING
+        return bar
+
+
+def _any(columns: dict[str, Bools], gases: Sequence[str]) -> Bools:
+    result = columns[gases[0]].copy()
+    for gas in gases[1:]:
+        result |= columns[gas]
+    return result
 
 
 def _bounds(
@@ -173,10 +195,10 @@ def _censored(frame: SampleFrame, gases: Sequence[str], rows: NDArray[np.int64])
 
 
 def zone_method(
-    frame: SampleFrame, levels: Levels, gases: tuple[str, ...], method: ZoneMethod, zones: tuple[str, ...]
+    frame: SampleFrame, speech: Speech, gases: tuple[str, ...], method: ZoneMethod, zones: tuple[str, ...]
 ) -> ZoneCalls:
     """A zone is named only where censored readings, taken as nothing or as their limit, cannot change it."""
-    bar = bars(frame, levels, gases)
+    bar = speech.bars(gases)
     rows = np.flatnonzero(bar == Bar.NONE)
     least, most = _bounds(frame, gases, rows)
     found = method(*most)
@@ -201,8 +223,8 @@ def _follow(first: ZoneCalls, after: tuple[str, ...], calls: ZoneCalls) -> ZoneC
 # --- ratios and shares ------------------------------------------------------------------------------------
 
 
-def _iec(frame: SampleFrame, levels: Levels) -> tuple[Bools, NDArray[np.int8]]:
-    bar = bars(frame, levels, FAULT_GASES)
+def _iec(frame: SampleFrame, speech: Speech) -> tuple[Bools, NDArray[np.int8]]:
+    bar = speech.bars(FAULT_GASES)
     rows = np.flatnonzero(bar == Bar.NONE)
     least, most = _bounds(frame, FAULT_GASES, rows)
     found = iec_60599_cases(*most)
@@ -217,8 +239,8 @@ def _iec(frame: SampleFrame, levels: Levels) -> tuple[Bools, NDArray[np.int8]]:
     return cases, bar
 
 
-def _rogers(frame: SampleFrame, levels: Levels) -> CaseCalls:
-    bar = bars(frame, levels, FAULT_GASES)
+def _rogers(frame: SampleFrame, speech: Speech) -> CaseCalls:
+    bar = speech.bars(FAULT_GASES)
     rows = np.flatnonzero(bar == Bar.NONE)
     least, most = _bounds(frame, FAULT_GASES, rows)
     found = rogers_case(*most)
@@ -233,9 +255,9 @@ def _rogers(frame: SampleFrame, levels: Levels) -> CaseCalls:
     return CaseCalls(case, bar)
 
 
-def _doernenburg(frame: SampleFrame, levels: Levels) -> tuple[CaseCalls, NDArray[np.int8]]:
+def _doernenburg(frame: SampleFrame, speech: Speech) -> tuple[CaseCalls, NDArray[np.int8]]:
     """The method has a validity test of its own; its step says which part of it failed."""
-    bar = bars(frame, levels, FAULT_GASES)
+    bar = speech.bars(FAULT_GASES)
     rows = np.flatnonzero(bar == Bar.NONE)
     _, most = _bounds(frame, KEY_GASES, rows)
     found = doernenburg(*most)
@@ -245,8 +267,8 @@ def _doernenburg(frame: SampleFrame, levels: Levels) -> tuple[CaseCalls, NDArray
     return CaseCalls(case, bar), step
 
 
-def _key_gas(frame: SampleFrame, levels: Levels) -> tuple[CaseCalls, Floats]:
-    bar = bars(frame, levels, KEY_GASES)
+def _key_gas(frame: SampleFrame, speech: Speech) -> tuple[CaseCalls, Floats]:
+    bar = speech.bars(KEY_GASES)
     rows = np.flatnonzero(bar == Bar.NONE)
     _, most = _bounds(frame, KEY_GASES, rows)
     found = key_gas(*most)
