@@ -113,7 +113,9 @@ def judge_trends(judged: Judged, row: int, oil_volume_l: float | None) -> dict[s
             and abs(curve.per_year_squared[g]) > 2.0 * curve.standard_error[g]
         )
         began = bool(rising[g]) and bend.p[g] < SIGNIFICANCE and bend.size[g] > 0
-        limit = _next_limit(levels, row, g, float(robust.level[g])) if rising[g] else None
+        limit = None
+        if rising[g]:
+            limit = _next_limit(levels, row, g, float(np.fmax(robust.level[g], _reading(frame, row, g))))
         found[gas] = Trend(
             per_year=round(float(slope), 4),
             low=_finite(robust.low[g]),
@@ -126,7 +128,11 @@ def judge_trends(judged: Judged, row: int, oil_volume_l: float | None) -> dict[s
             ml_per_day=None
             if oil_volume_l is None
             else round(float(generation_ml_per_day(slope, oil_volume_l)), 4),
-            days_to_limit=None if limit is None else _days_to(robust, g, limit),
+            days_to_limit=None
+            if limit is None
+            else _days_to(
+                robust, g, limit, (days[g][valid[g]], values[g][valid[g]]), _reading(frame, row, g)
+            ),
             next_limit=limit,
             began=_iso_day(float(bend.day[g])) if began else None,
             windows=_windows(frame, daily, row, g) if frame.online[row] else {},
@@ -175,6 +181,10 @@ def _holm(p: Floats) -> Bools:
     return passed
 
 
+def _reading(frame: SampleFrame, row: int, g: int) -> float:
+    return float("nan") if frame.below[row, g] else float(frame.values[row, g])
+
+
 def _next_limit(levels: Levels, row: int, g: int, level: float) -> float | None:
     for limit in (float(levels.typical[row, g]), float(levels.high[row, g])):
         if np.isfinite(limit) and level < limit:
@@ -182,10 +192,20 @@ def _next_limit(levels: Levels, row: int, g: int, level: float) -> float | None:
     return None
 
 
-def _days_to(robust: TheilSen, g: int, limit: float) -> tuple[float | None, float | None, float | None]:
-    level, rate = robust.level[g], robust.per_year[g]
-    found = time_to_limit(level, limit, rate, robust.low[g], robust.high[g])
-    return (_finite(found.earliest), _finite(found.central), _finite(found.latest))
+def _days_to(
+    robust: TheilSen, g: int, limit: float, points: tuple[Floats, Floats], reading: float
+) -> tuple[float | None, float | None, float | None]:
+    """Earliest, central and latest: each slope of the interval is laid through the points at its own level."""
+    days, values = points
+
+    def days_of(slope: float) -> float | None:
+        level = float(np.median(values - slope * (days - days[-1]) / DAYS_PER_YEAR))
+        if reading > (1.0 + LABORATORY_ACCURACY) * level:
+            level = reading  # a straight line lags behind a rise that bends
+        return _finite(time_to_limit(level, limit, slope, slope, slope).central)
+
+    low, middle, high = (float(b[g]) for b in (robust.low, robust.per_year, robust.high))
+    return (days_of(high), days_of(middle), days_of(low))
 
 
 def _finite(value: Floats | float) -> float | None:
