@@ -27,6 +27,16 @@ REASONS: Final = {
     Reason.ACKNOWLEDGED: "acknowledged",
     Reason.SHELVED: "shelved",
 }
+VERBS: Final = {
+    Reason.RAISED: "is raised",
+    Reason.WORSENED: "has worsened",
+    Reason.FAULT_CHANGED: "stays, but the fault pattern has changed",
+    Reason.EASED: "has eased",
+    Reason.RETURNED: "is back to normal",
+    Reason.UNSHELVED: "is back, since its shelving has ended",
+    Reason.ACKNOWLEDGED: "is acknowledged",
+    Reason.SHELVED: "is shelved",
+}
 EVIDENCE_RULES: Final = {
     "extreme": "Extreme rise against the sample before",
     "level": "Level above its norm",
@@ -162,7 +172,7 @@ def _sentence(change: AlertChange, assessment: Assessment) -> str:
         return f"The gassing alert is back to normal ({stands})."
     if change.reason == Reason.FAULT_CHANGED:
         return f"In the gassing alert the fault pattern changed ({stands})."
-    return f"The gassing alert is {REASONS[Reason(change.reason)]} ({stands})."
+    return f"The gassing alert {VERBS[Reason(change.reason)]} ({stands})."
 
 
 def _how_sure(assessment: Assessment) -> str:

@@ -13,7 +13,7 @@ from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
 from app.science.pentagons import PENTAGON_1_VERTICES, PENTAGON_GASES, PENTAGON_SUMMITS, centroid
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.science.triangles import TRIANGLE_1_GASES, TRIANGLE_1_VERTICES
-from app.services.trend_data import Point, TrendData, trend_data
+from app.services.trend_data import RAW_RANGE, Point, TrendData, trend_data
 from app.store.database import Database
 from app.store.view_samples import SampleView
 
@@ -40,12 +40,15 @@ def trend_figures(database: Database, code: str, compartment: str, range_key: st
 def diagram_figures(database: Database, code: str, compartment: str) -> dict[str, Any] | None:
     """Triangle 1 and pentagon 1 with the samples that can be placed in them; None: no such unit.
 
-    A sample with a gas below its detection limit is placed at the limit and said to be so.
+    Laboratory samples of five years and the on-line readings of the last month, in the order of time. A sample
+    with a gas below its detection limit is placed at the limit and said to be so.
     """
     data = trend_data(database, code, compartment, "5y")
     if data is None:
         return None
-    samples = data.laboratory_samples or _thinned(data.online_samples)
+    lately = trend_data(database, code, compartment, RAW_RANGE)
+    readings = _thinned(lately.online_samples) if lately else ()
+    samples = sorted((*data.laboratory_samples, *readings), key=lambda s: s.taken_at)
     zone = ZoneInfo(data.unit.site.time_zone)
     in_triangle = [p for s in samples if (p := _in_triangle(s, zone))][-PATH_LENGTH:]
     summits = {BY_NAME[gas].symbol: (float(x), float(y)) for gas, (x, y) in PENTAGON_SUMMITS.items()}

@@ -18,6 +18,8 @@ LIMIT = 5_000
 
 RANGES = {"1m": 31, "6m": 183, "1y": 366, "5y": 1827, "all": 36_525}
 """Range buttons: days back from the newest sample."""
+RAW_RANGE = "1m"
+"""The range whose on-line readings are single ones."""
 
 
 @dataclass(frozen=True, slots=True)
