@@ -1,22 +1,29 @@
-"""Rows of a laboratory's file as its profile reads them: which unit, when, and which readings, in our units.
+"""A laboratory's file as its profile reads it: which unit, when, and which readings, in our units.
 
 Which unit of the fleet a row means is not known here; see :mod:`app.services.import_file`.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
-from functools import lru_cache
 
 from app.domain.model import Reading, Rejection
-from app.intake.csv_reader import RawRow, read_csv
-from app.intake.numbers import NotANumberError, parse_number, shown
-from app.intake.profile import Profile, ReadingColumn
-from app.intake.text import folded
-from app.intake.validate import ImpossibleError, check_reading
+from app.intake.csv_reader import read_csv
+from app.intake.grid import RawRow
+from app.intake.profile import Profile
+from app.intake.row_reader import ReadRow, RowReader
+from app.intake.workbook_reader import read_workbook
 
-LONGEST_TEXT = 2000
-"""Characters of a remark."""
+
+@dataclass(frozen=True, slots=True)
+class CellPlace:
+    """Where a stored value stands in its file, and what is written there."""
+
+    line: int
+    column: str
+    address: str | None
+    """As a spreadsheet names it, e.g. ``J7``; None in a text file."""
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +31,14 @@ class LaboratoryRow:
     """One sample as the file tells it.
 
     Attributes:
-        line: line of the file, counted from 1.
+        line: line of the file, counted from 1; the sample's first one in the long layout.
         units: what is written in the columns that say which unit, by their header; empty ones left out.
         compartment: our name of the compartment, or None where the asset's only one is meant.
-        taken_at: local time, naive.
+        taken_at: local time, naive; aware where the file writes the offset.
         readings: in the program's units, by quantity.
         laboratory_number, remark: as written, or None.
+        source: code of who measured where the file says so, else None.
+        cells: by quantity, the row and the header its reading was read from.
     """
 
     line: int
@@ -39,143 +48,93 @@ class LaboratoryRow:
     readings: Mapping[str, Reading]
     laboratory_number: str | None
     remark: str | None
+    source: str | None = None
+    cells: Mapping[str, tuple[RawRow, str]] = field(default_factory=dict)
+
+    def place(self, quantity: str) -> CellPlace:
+        """Where a reading stands. Raises KeyError when the row has none of that quantity."""
+        raw, header = self.cells[quantity]
+        return CellPlace(raw.line, header, raw.address(header), raw.text(header))
 
 
-def read_laboratory_file(content: bytes, profile: Profile) -> tuple[list[LaboratoryRow], list[Rejection]]:
+def read_raw(content: bytes, profile: Profile) -> tuple[list[RawRow], list[Rejection]]:
+    """The file's table by the profile's headers, whatever kind of file it is."""
+    return (read_workbook if profile.file == "workbook" else read_csv)(content, profile)
+
+
+def read_laboratory_file(
+    content: bytes, profile: Profile, progress: Callable[[int, int], None] | None = None
+) -> tuple[list[LaboratoryRow], list[Rejection]]:
     """The samples of a file, and everything in it that cannot be taken, each with line, column and text.
 
     When the second list is not empty, the file is not to be stored.
+
+    Args:
+        progress: called with (rows read, rows in all) now and then.
     """
-    raw_rows, problems = read_csv(content, profile)
-    rows = []
-    for raw in raw_rows:
-        row = _RowReader(raw, profile, problems).read()
+    raw_rows, problems = read_raw(content, profile)
+    reader = RowReader(profile, problems)
+    read = []
+    for number, raw in enumerate(raw_rows):
+        row = reader.read(raw)
         if row is not None:
-            rows.append(row)
-    return rows, problems
+            read.append(row)
+        if progress is not None and number % 1000 == 0:
+            progress(number, len(raw_rows))
+    if profile.layout == "long":
+        return _gathered(read, problems), problems
+    return [_sample([row]) for row in read], problems
 
 
-@lru_cache(maxsize=64)
-def _folded_words(words: tuple[str, ...]) -> frozenset[str]:
-    return frozenset(folded(word) for word in words)
+def _gathered(rows: Sequence[ReadRow], problems: list[Rejection]) -> list[LaboratoryRow]:
+    """One sample of the rows that agree on everything but the quantity, in the order of their first rows."""
+    groups: dict[tuple[object, ...], list[ReadRow]] = {}
+    for row in rows:
+        key = (
+            tuple(row.units.items()),
+            row.compartment,
+            row.taken_at,
+            row.raw_texts["laboratory_number"],
+            row.raw_texts["source"],
+        )
+        groups.setdefault(key, []).append(row)
+    return [sample for group in groups.values() if (sample := _of_long_rows(group, problems)) is not None]
 
 
-class _RowReader:
-    """Reads one row and adds what is wrong with it to ``problems``."""
+def _of_long_rows(group: list[ReadRow], problems: list[Rejection]) -> LaboratoryRow | None:
+    before = len(problems)
+    seen: dict[str, tuple[int, Reading]] = {}
+    for row in group:
+        for quantity, reading in row.readings.items():
+            line, earlier = seen.setdefault(quantity, (row.raw.line, reading))
+            if earlier != reading:
+                header = row.headers[quantity]
+                reason = f"line {line} already gives another {quantity} of this sample; remove one"
+                problems.append(Rejection(quantity, reason, None, row.raw.line, header, row.raw.text(header)))
+    if not seen and len(problems) == before:
+        reason = "the rows of this sample give no reading; remove them or fill in what was measured"
+        problems.append(Rejection("readings", reason, line=group[0].raw.line))
+    return _sample(group) if len(problems) == before else None
 
-    def __init__(self, raw: RawRow, profile: Profile, problems: list[Rejection]) -> None:
-        self.raw = raw
-        self.profile = profile
-        self.problems = problems
-        self.not_measured = _folded_words(profile.not_measured)
-        self.not_detected = _folded_words(profile.not_detected)
 
-    def problem(self, field: str, column: str | None, reason: str) -> None:
-        text = self.raw.cells.get(column, "") if column else None
-        self.problems.append(Rejection(field, reason, line=self.raw.line, column=column, text=text))
-
-    def read(self) -> LaboratoryRow | None:
-        before = len(self.problems)
-        units = self._units()
-        compartment = self._compartment()
-        taken_at = self._taken_at()
-        readings = self._readings()
-        number = self._text(self.profile.laboratory_number, "laboratory_number")
-        remark = self._text(self.profile.remark, "remark")
-        if not readings and len(self.problems) == before:
-            self.problem("readings", None, "the row gives no reading; remove it or fill in what was measured")
-        if len(self.problems) > before or taken_at is None:
-            return None
-        return LaboratoryRow(self.raw.line, units, compartment, taken_at, readings, number, remark)
-
-    def _units(self) -> dict[str, str]:
-        columns = [unit.column for unit in self.profile.unit]
-        units = {column: text for column in columns if (text := self.raw.cells[column])}
-        if not units:
-            names = " or ".join(f"'{column}'" for column in columns)
-            self.problem("unit", columns[0], f"does not say which unit was sampled; fill in {names}")
-        return units
-
-    def _compartment(self) -> str | None:
-        known = self.profile.compartment
-        if known.column is None or not (text := self.raw.cells[known.column]):
-            return known.default
-        for word, name in known.names.items():
-            if folded(word) == folded(text):
-                return name
-        words = ", ".join(f"'{word}'" for word in known.names)
-        self.problem("compartment", known.column, f"{shown(text)} is not a compartment; known are {words}")
-        return None
-
-    def _taken_at(self) -> datetime | None:
-        spec = self.profile.time
-        date = self.raw.cells[spec.date]
-        time = self.raw.cells[spec.time] if spec.time else ""
-        written = f"{date} {time}".strip()
-        if not date:
-            self.problem(
-                "taken_at", spec.date, f"is empty; write when the sample was taken, {self._time_form()}"
-            )
-            return None
-        for form in spec.formats:
-            try:
-                return datetime.strptime(written, form)  # noqa: DTZ007 - the zone follows with the unit's site
-            except ValueError:
-                continue
-        if not time and spec.assumed is not None:
-            day = self._day(date)
-            if day is not None:
-                return datetime.combine(day, spec.assumed)
-        if not time and spec.time and self._day(date):
-            self.problem("taken_at", spec.time, f"is empty; write the time of day, {self._time_form()}")
-        else:
-            self.problem(
-                "taken_at", spec.date, f"{shown(written)} is not a date and time, {self._time_form()}"
-            )
-        return None
-
-    def _day(self, date: str) -> datetime | None:
-        for form in self.profile.time.formats:
-            try:
-                return datetime.strptime(date, form.split()[0])  # noqa: DTZ007 - a day only
-            except ValueError:
-                continue
-        return None
-
-    def _time_form(self) -> str:
-        example = datetime(2026, 3, 31, 14, 5)  # noqa: DTZ001 - an example of writing
-        return " or ".join(f"like {example.strftime(form)}" for form in self.profile.time.formats)
-
-    def _readings(self) -> dict[str, Reading]:
-        readings = {}
-        for column in self.profile.readings:
-            text = self.raw.cells.get(column.column, "")
-            if not text or folded(text) in self.not_measured:
-                continue
-            try:
-                readings[column.quantity] = self._reading(column, text)
-            except (NotANumberError, ImpossibleError) as error:
-                self.problem(column.quantity, column.column, f"{shown(text)}: {error}")
-        return readings
-
-    def _reading(self, column: ReadingColumn, text: str) -> Reading:
-        to_own = self.profile.conversion(column).own
-        style = self.profile.number_style
-        if folded(text) in self.not_detected:
-            if column.detection_limit is None:
-                raise ImpossibleError(
-                    f"below which limit? Profile {self.profile.name} gives none for this column; write '<L',"
-                    " or add detection_limit to the profile"
-                )
-            return check_reading(column.quantity, below=to_own(column.detection_limit))
-        if text.startswith(("<", "＜")):
-            return check_reading(column.quantity, below=to_own(parse_number(text[1:], style)))
-        if text.startswith((">", "≥", "≤")):
-            raise ImpossibleError("only '<' may stand before a number; give the number that was measured")
-        return check_reading(column.quantity, value=to_own(parse_number(text, style)) + 0.0)
-
-    def _text(self, column: str | None, field: str) -> str | None:
-        text = self.raw.cells.get(column, "") if column else ""
-        if len(text) > LONGEST_TEXT:
-            self.problem(field, column, f"is longer than {LONGEST_TEXT} characters; shorten it")
-        return text or None
+def _sample(group: list[ReadRow]) -> LaboratoryRow:
+    first = group[0]
+    readings: dict[str, Reading] = {}
+    cells: dict[str, tuple[RawRow, str]] = {}
+    for row in group:
+        for quantity, reading in row.readings.items():
+            if quantity not in readings:
+                readings[quantity] = reading
+                cells[quantity] = (row.raw, row.headers[quantity])
+    remarks = dict.fromkeys(text for row in group if (text := row.raw_texts["remark"]))
+    return LaboratoryRow(
+        first.raw.line,
+        first.units,
+        first.compartment,
+        first.taken_at,
+        readings,
+        first.raw_texts["laboratory_number"] or None,
+        "; ".join(remarks) or None,
+        first.raw_texts["source"] or None,
+        cells,
+    )

@@ -40,6 +40,8 @@ def parse_number(text: str, style: NumberStyle) -> float:
         NotANumberError: if the text is anything else than one finite number in that style.
     """
     plain = text.strip()
+    if style.thousands_mark == " ":
+        plain = plain.replace("\u00a0", " ").replace("\u202f", " ")  # spaces that do not break a line
     if style.thousands_mark and style.thousands_mark in plain:
         plain = _without_thousands(plain, style)
     if style.decimal_mark != ".":

@@ -79,6 +79,11 @@ class CompartmentColumn(_Part):
     default: str | None = None
 
 
+def says_the_hour(form: str) -> bool:
+    """Whether a ``strptime`` format reads a time of day."""
+    return "%H" in form or "%I" in form
+
+
 class SamplingTime(_Part):
     """When the sample was taken, in local time.
 
@@ -87,7 +92,8 @@ class SamplingTime(_Part):
         time: header of the time's column; None when the date's column holds both or there is none.
         formats: ``strptime`` formats of the date, or of date, a space, and time.
         assumed_time: ``HH:MM`` where only a date is written; None refuses such rows.
-        zone: ``site`` for the time zone of the unit's site, or a name of the IANA list.
+        zone: ``site`` for the time zone of the unit's site, a name of the IANA list, or ``offset`` when each
+            time is written with its own UTC offset (``%z`` in the formats).
         repeated_hour: what a time in the hour that comes twice in autumn means.
     """
 
@@ -109,16 +115,51 @@ class SamplingTime(_Part):
     @field_validator("zone")
     @classmethod
     def _known(cls, zone: str) -> str:
-        if zone != "site":
+        if zone not in ("site", "offset"):
             try:
                 ZoneInfo(zone)
             except (ZoneInfoNotFoundError, ValueError, OSError):
-                raise ValueError(f"{zone!r} is neither 'site' nor a time zone of the IANA list") from None
+                raise ValueError(
+                    f"{zone!r} is neither 'site' nor 'offset' nor a time zone of the IANA list"
+                ) from None
         return zone
+
+    @model_validator(mode="after")
+    def _says_all_of_the_time(self) -> Self:
+        if self.assumed_time is None and not all(says_the_hour(form) for form in self.formats):
+            raise ValueError("a format without %H or %I needs assumed_time, the hour that is then meant")
+        if any(("%z" in form) != (self.zone == "offset") for form in self.formats):
+            raise ValueError("zone 'offset' and %z in every one of the formats go together")
+        return self
 
     @property
     def assumed(self) -> time_of_day | None:
         return None if self.assumed_time is None else time_of_day.fromisoformat(self.assumed_time)
+
+
+class LongLayout(_Part):
+    """Where a file of one row a quantity keeps what the header of a wide one says.
+
+    Attributes:
+        quantity: header of the column that names the quantity, in the words of the profile's ``readings``.
+        value: header of the column with the number.
+        unit: header of the column with the unit; where it is filled it goes before the profile's.
+        sign: header of the column where ``<`` stands when it has one of its own.
+        limit: header of the column with the detection limit, in the row's unit.
+        ignored: quantities that are known and not wanted.
+    """
+
+    quantity: Header
+    value: Header
+    unit: Header | None = None
+    sign: Header | None = None
+    limit: Header | None = None
+    ignored: tuple[str, ...] = ()
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        others = (self.unit, self.sign, self.limit)
+        return (self.quantity, self.value, *(header for header in others if header is not None))
 
 
 class Profile(_Part):
@@ -127,13 +168,20 @@ class Profile(_Part):
     Attributes:
         name: the profile's name, the same as its file's.
         description: whose files, and where this was learned from.
-        layout: ``wide``: one row a sample, one column a quantity.
-        encoding: tried after UTF-8 and a UTF-16 byte order mark.
+        file: ``text`` (CSV, by whatever mark it is separated) or ``workbook`` (xlsx).
+        sheet: name of the workbook's sheet; None for the first that is visible.
+        layout: ``wide``: one row a sample, one column a quantity; ``long``: one row a quantity.
+        long: the columns of the long layout; its ``readings`` are then words of the quantity column.
+        encoding: tried after UTF-8 and a UTF-16 byte order mark; ``utf-16-le`` is tried at once.
         delimiters: the first with which the header row is found is the file's.
         header_within_rows: the header row is among the first so many rows that are not blank.
         decimal_mark, thousands_mark: see :class:`NumberStyle`.
         gas_volume_temperature: the temperature that gas volumes are reported at [°C].
+        units_under_header: the row under the header gives the unit of each column, and must agree.
         not_measured, not_detected: what is written in place of a number, in any case.
+        zero: what 0 means of a quantity that has a detection limit: the ``value``, or ``below_limit``.
+        escaped_text: a text that a spreadsheet might take for a formula has an apostrophe before it.
+        source: header of the column that names who measured, by source code; None for the laboratory itself.
         unit: the columns that say which unit, the surest first.
         readings: the columns with quantities.
         ignored: headers that are known and not wanted.
@@ -141,15 +189,22 @@ class Profile(_Part):
 
     name: str = Field(pattern=r"^[a-z][a-z0-9_]{0,62}$")
     description: str
-    layout: Literal["wide"]
-    encoding: Literal["cp1252", "iso8859-15", "utf-8"]
-    delimiters: tuple[Literal[";", ",", "\t"], ...] = Field(min_length=1)
+    file: Literal["text", "workbook"] = "text"
+    sheet: str | None = None
+    layout: Literal["wide", "long"]
+    long: LongLayout | None = None
+    encoding: Literal["cp1252", "iso8859-15", "utf-8", "utf-16-le"] = "utf-8"
+    delimiters: tuple[Literal[";", ",", "\t", "|"], ...] = Field(default=(",",), min_length=1)
     header_within_rows: int = Field(default=1, ge=1, le=50)
     decimal_mark: Literal[".", ","]
     thousands_mark: Literal[".", ",", " ", "'"] | None = None
     gas_volume_temperature: Literal[0, 20, 25]
+    units_under_header: bool = False
     not_measured: tuple[str, ...]
     not_detected: tuple[str, ...] = ()
+    zero: Literal["value", "below_limit"] = "value"
+    escaped_text: bool = False
+    source: Header | None = None
     time: SamplingTime
     unit: tuple[UnitColumn, ...] = Field(min_length=1)
     compartment: CompartmentColumn
@@ -163,6 +218,13 @@ class Profile(_Part):
         if self.decimal_mark == self.thousands_mark:
             raise ValueError("decimal_mark and thousands_mark are the same")
         _once("column", [folded(header) for header in (*self.columns, *self.ignored)])
+        if (self.layout == "long") != (self.long is not None):
+            raise ValueError("layout 'long' and the key 'long' go together")
+        if self.long is not None:
+            words = (*(reading.column for reading in self.readings), *self.long.ignored)
+            _once("quantity's name", [folded(word) for word in words])
+            if self.units_under_header:
+                raise ValueError("units_under_header is for the wide layout; give long.unit")
         _once("quantity", [reading.quantity for reading in self.readings])
         return self
 
@@ -175,15 +237,18 @@ class Profile(_Part):
             self.compartment.column,
             self.laboratory_number,
             self.remark,
+            self.source,
         )
         return (
             *(unit.column for unit in self.unit),
             *(header for header in others if header is not None),
-            *(reading.column for reading in self.readings),
+            *(self.long.columns if self.long else (reading.column for reading in self.readings)),
         )
 
     @property
     def optional_columns(self) -> frozenset[str]:
+        if self.long is not None:
+            return frozenset()
         return frozenset(reading.column for reading in self.readings if reading.optional)
 
     @property
@@ -222,17 +287,26 @@ def load_profile(name: str, folder: Path = FOLDER) -> Profile:
     if name not in known:
         raise ProfileError(f"there is no laboratory profile {name!r}; known are {', '.join(known) or 'none'}")
     path = folder / f"{name}.yaml"
-    try:
-        found: Any = yaml.safe_load(path.read_text(encoding="utf-8"))
-        profile = Profile.model_validate_json(_as_json(found))
-    except yaml.YAMLError as error:
-        raise ProfileError(f"{path.name} is not valid YAML: {error}") from None
-    except ValidationError as error:
-        told = [f"{'.'.join(map(str, e['loc'])) or 'profile'}: {e['msg']}" for e in error.errors()]
-        raise ProfileError(f"{path.name}: " + "; ".join(told)) from None
+    profile = parse_profile(path.read_text(encoding="utf-8"), path.name)
     if profile.name != name:
         raise ProfileError(f"{path.name}: name is {profile.name!r} but the file is called {name!r}")
     return profile
+
+
+def parse_profile(text: str, called: str) -> Profile:
+    """A profile from its text, YAML or JSON; ``called`` is what messages name.
+
+    Raises:
+        ProfileError: if it cannot be used, with every key that is wrong.
+    """
+    try:
+        found: Any = yaml.safe_load(text)
+        return Profile.model_validate_json(_as_json(found))
+    except (yaml.YAMLError, RecursionError) as error:
+        raise ProfileError(f"{called} is not valid YAML: {error}") from None
+    except ValidationError as error:
+        told = [f"{'.'.join(map(str, e['loc'])) or 'profile'}: {e['msg']}" for e in error.errors()]
+        raise ProfileError(f"{called}: " + "; ".join(told)) from None
 
 
 def _as_json(found: Any) -> str:

@@ -1,11 +1,12 @@
 """From bytes to text, and texts that mean the same."""
 
+import codecs
 import unicodedata
 from typing import Final
 
 _MARKS: Final = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
-_WORKBOOK: Final = b"PK\x03\x04"
-_OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
+WORKBOOK: Final = b"PK\x03\x04"
+OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
 
 
 class UnreadableFileError(ValueError):
@@ -20,9 +21,11 @@ def decode(content: bytes, encoding: str) -> str:
     Raises:
         UnreadableFileError: if it is none of these, a workbook, or empty.
     """
-    if content.startswith((_WORKBOOK, _OLD_WORKBOOK)):
+    if content.startswith((WORKBOOK, OLD_WORKBOOK)):
         raise UnreadableFileError("this is a spreadsheet workbook, not CSV; save it as CSV and send that")
     codec = next((codec for mark, codec in _MARKS if content.startswith(mark)), None)
+    if codec is None and encoding == "utf-16-le" and not content.startswith(codecs.BOM_UTF8):
+        codec = encoding
     try:
         text = content.decode(codec or "utf-8-sig")
     except UnicodeDecodeError as error:

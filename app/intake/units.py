@@ -5,8 +5,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
+from app.intake.text import folded
 from app.science.quantities import GASES, NAMES
 
 ZERO_CELSIUS_K: Final = 273.15
@@ -52,6 +54,32 @@ UNITS: Final[Mapping[str, Mapping[str, Conversion]]] = {
 """By quantity, the units a file may declare for it."""
 
 assert set(UNITS) == set(NAMES)
+
+_SPELLINGS: Final = {
+    "ul/l": "µL/L",
+    "ppmv": "ppm",
+    "vol%": "%",
+    "vol.%": "%",
+    "% v/v": "%",
+    "c": "°C",
+    "deg c": "°C",
+    "f": "°F",
+    "ug/g": "µg/g",
+    "ug/kg": "µg/kg",
+    "mgkoh/g": "mg KOH/g",
+}
+"""Other spellings of the same units; none of them can mean another unit."""
+
+
+@lru_cache(maxsize=1024)
+def unit_named(quantity: str, text: str) -> str | None:
+    """The unit of ``UNITS[quantity]`` that a text names, in any case, spacing and either mu; None if none."""
+    wanted = folded(text)
+    for unit in UNITS[quantity]:
+        if folded(unit) == wanted:
+            return unit
+    spelled = _SPELLINGS.get(wanted)
+    return spelled if spelled in UNITS[quantity] else None
 
 
 def conversion(quantity: str, unit: str, gas_temperature: float) -> Conversion:

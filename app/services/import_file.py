@@ -5,69 +5,51 @@ harm; its samples are already known then.
 """
 
 import hashlib
-from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Literal
+from functools import partial
 
 from app.domain.model import Rejection, Sample, SourceKind
-from app.intake.laboratory import read_laboratory_file
+from app.intake.laboratory import LaboratoryRow, read_laboratory_file
 from app.intake.numbers import shown
-from app.intake.profile import Profile, ProfileError, load_profile
+from app.intake.profile import Profile, ProfileError, load_profile, parse_profile
+from app.services.import_effects import Before, effects_of, look_before, row_changes
+from app.services.import_outcome import (
+    AlertEffect,
+    ImportChoices,
+    ImportPreview,
+    ImportResult,
+    Progress,
+    RowKind,
+    RowResult,
+    UnitEffect,
+    UnknownUnit,
+    describe,
+)
 from app.services.record_samples import Outcome, RecordContext, record_in
-from app.services.resolve_rows import RowResolver
-from app.store import files, fleet
+from app.services.resolve_rows import RowResolver, Surroundings
+from app.store import files, fleet, import_effects, laboratory_profiles
 from app.store.database import Connection, Database
 from app.store.fleet import StoredSource
 
-RowKind = Literal["new", "already_known", "changes", "repeated"]
+__all__ = [
+    "AlertEffect",
+    "ImportChoices",
+    "ImportPreview",
+    "ImportResult",
+    "RowResult",
+    "UnitEffect",
+    "UnknownUnit",
+    "describe",
+    "import_file",
+    "preview",
+]
+
 _KINDS: Mapping[str, RowKind] = {"stored": "new", "already_known": "already_known", "revised": "changes"}
-
-
-@dataclass(frozen=True, slots=True)
-class RowResult:
-    """What becomes of one row: a ``new`` sample, ``already_known``, one that ``changes`` an earlier sample of
-    the same time, or ``repeated`` in this very file with the same readings."""
-
-    line: int
-    result: RowKind
-    sample: Sample
-    sample_id: int | None = None
-    """None in a preview."""
-
-
-@dataclass(frozen=True)
-class ImportPreview:
-    """What a file would do. With ``problems`` it can do nothing; ``rows`` then is empty.
-
-    Attributes:
-        filename, laboratory_code: what was asked.
-        rows: one for each row of the file, in its order.
-        problems: everything that cannot be taken, each with line, column and text where it has them.
-        known_file: the same bytes were imported before.
-    """
-
-    filename: str
-    laboratory_code: str
-    rows: tuple[RowResult, ...] = ()
-    problems: tuple[Rejection, ...] = ()
-    known_file: bool = False
-
-    @property
-    def counts(self) -> dict[str, int]:
-        """Rows by result, and ``error``."""
-        found = Counter(row.result for row in self.rows)
-        kinds: tuple[RowKind, ...] = ("new", "already_known", "changes", "repeated")
-        return {**{kind: found[kind] for kind in kinds}, "error": len(self.problems)}
-
-
-@dataclass(frozen=True)
-class ImportResult(ImportPreview):
-    """What a file did. ``stored`` is False when there were problems: then nothing is stored of it."""
-
-    stored: bool = False
-    file_id: int | None = None
+_AT_ONCE = 20
+"""Compartments that are judged between two reports of progress."""
+NO_CHOICES = ImportChoices()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +58,21 @@ class _File:
     filename: str
     laboratory_code: str
     author: str
+    choices: ImportChoices
+
+
+@dataclass(slots=True)
+class _Resolved:
+    """The samples of a file by line, and which lines repeat an earlier one."""
+
+    samples: list[tuple[int, Sample]]
+    repeats: Mapping[int, int]
+    problems: list[Rejection] = field(default_factory=list)
+    unknown_units: tuple[UnknownUnit, ...] = ()
+
+    @property
+    def told(self) -> list[Sample]:
+        return [sample for line, sample in self.samples if line not in self.repeats]
 
 
 class _NoLaboratoryError(Exception):
@@ -87,11 +84,16 @@ class _UndoError(Exception):
 
 
 def preview(
-    database: Database, content: bytes, filename: str, laboratory_code: str, now: datetime
+    database: Database,
+    content: bytes,
+    filename: str,
+    laboratory_code: str,
+    now: datetime,
+    choices: ImportChoices = NO_CHOICES,
 ) -> ImportPreview:
     """What importing a file would do, found by doing it and taking it back."""
     found: list[ImportResult] = []
-    file = _File(content, _printable(filename), laboratory_code, "preview")
+    file = _File(content, _printable(filename), laboratory_code, "preview", choices)
     try:
         with database.write() as connection:
             found.append(_import(connection, file, now, RecordContext("")))
@@ -99,8 +101,16 @@ def preview(
     except _UndoError:
         pass
     done = found[0]
-    rows = tuple(RowResult(row.line, row.result, row.sample) for row in done.rows)
-    return ImportPreview(file.filename, laboratory_code, rows, done.problems, done.known_file)
+    return ImportPreview(
+        file.filename,
+        laboratory_code,
+        tuple(replace(row, sample_id=None) for row in done.rows),
+        done.problems,
+        done.known_file,
+        done.unknown_units,
+        done.effects,
+        done.profile,
+    )
 
 
 def import_file(
@@ -111,6 +121,7 @@ def import_file(
     author: str,
     now: datetime,
     context: RecordContext,
+    choices: ImportChoices = NO_CHOICES,
 ) -> ImportResult:
     """Import a file in one transaction: all of it, or nothing when it has problems. The file itself is kept.
 
@@ -121,81 +132,109 @@ def import_file(
         author: who imports it.
         now: the server's time.
         context: see :class:`RecordContext`.
+        choices: what a person decided about this import.
     """
+    file = _File(content, _printable(filename), laboratory_code, _printable(author), choices)
     with database.write() as connection:
-        return _import(
-            connection,
-            _File(content, _printable(filename), laboratory_code, _printable(author)),
-            now,
-            context,
-        )
-
-
-def describe(done: ImportPreview) -> list[str]:
-    """A preview or result in lines of plain text: the sum first, then each problem or changed sample."""
-    if done.problems:
-        problems = len(done.problems)
-        head = f"{done.filename}: {problems} problem{'s' * (problems > 1)}, nothing is stored of it"
-        return [head, *(_in_words(problem) for problem in done.problems)]
-    told = ", ".join(
-        f"{count} {_WORDS[kind]}" for kind, count in done.counts.items() if count and kind in _WORDS
-    )
-    stored = isinstance(done, ImportResult) and done.stored
-    lines = [f"{done.filename}: {told}" + ("" if stored else " (a preview: nothing is stored)")]
-    lines += [
-        f"line {row.line}: {_WORDS[row.result]}: {row.sample.asset_code}, {row.sample.compartment},"
-        f" {row.sample.taken_at:%Y-%m-%d %H:%M} UTC"
-        for row in done.rows
-        if row.result in ("changes", "repeated")
-    ]
-    return lines
-
-
-_WORDS: Mapping[str, str] = {
-    "new": "new",
-    "already_known": "already known",
-    "changes": "changed against an earlier file",
-    "repeated": "repeated within the file",
-}
-
-
-def _in_words(problem: Rejection) -> str:
-    place = [f"line {problem.line}"] if problem.line else []
-    place += [f"column '{problem.column}'"] if problem.column else []
-    return f"{', '.join(place) or problem.field}: {problem.reason}"
+        return _import(connection, file, now, context)
 
 
 def _import(connection: Connection, file: _File, now: datetime, context: RecordContext) -> ImportResult:
     try:
-        laboratory, profile = _laboratory(connection, file.laboratory_code)
+        laboratory, profile = _laboratory(connection, file)
     except _NoLaboratoryError as error:
         problem = Rejection("laboratory", str(error))
         return ImportResult(file.filename, file.laboratory_code, problems=(problem,))
-    parsed, problems = read_laboratory_file(file.content, profile)
-    resolver = RowResolver(fleet.asset_index(connection), profile, (file.laboratory_code, file.filename), now)
-    samples = [(row, resolver.sample(row)) for row in parsed]
-    problems += resolver.problems
-    if problems:
-        in_order = tuple(sorted(problems, key=lambda p: p.line or 0))
-        return ImportResult(file.filename, file.laboratory_code, problems=in_order)
-    before = files.find(connection, laboratory.id, hashlib.sha256(file.content).hexdigest())
-    file_id = files.add(
-        connection, files.NewFile(laboratory.id, file.filename, file.content, now, file.author)
+    resolved = _resolve(connection, file, profile, now)
+    refused = ImportResult(file.filename, file.laboratory_code, profile=profile.name)
+    if resolved.problems:
+        in_order = tuple(sorted(resolved.problems, key=lambda p: p.line or 0))
+        return replace(refused, problems=in_order, unknown_units=resolved.unknown_units)
+    known = files.find(connection, laboratory.id, hashlib.sha256(file.content).hexdigest()) is not None
+    kept = files.NewFile(laboratory.id, file.filename, file.content, now, file.author)
+    file_id = files.add(connection, kept)
+    as_read = profile.model_dump(mode="json")
+    import_effects.add_import(
+        connection, import_effects.FileImport(file_id, now, file.author, as_read, file.choices.units)
     )
-    resolved = [(row.line, sample) for row, sample in samples if sample is not None]
-    told = [sample for line, sample in resolved if line not in resolver.repeats]
-    outcomes = record_in(
-        connection, file.laboratory_code, told, now, RecordContext(context.public_url, file_id)
+    before = look_before(connection, resolved.told)
+    outcomes = _record(
+        connection, resolved.told, now, RecordContext(context.public_url, file_id), file.choices
     )
-    rows = _results(resolved, resolver.repeats, outcomes)
-    return ImportResult(
-        file.filename,
-        file.laboratory_code,
-        rows=rows,
-        known_file=before is not None,
-        stored=True,
-        file_id=file_id,
+    rows = _results(connection, resolved, outcomes, before)
+    effects = effects_of(connection, before, rows)
+    return replace(refused, rows=rows, known_file=known, effects=effects, stored=True, file_id=file_id)
+
+
+def _resolve(connection: Connection, file: _File, profile: Profile, now: datetime) -> _Resolved:
+    parsed, problems = read_laboratory_file(file.content, profile, _stage(file.choices.progress, "reading"))
+    around = Surroundings(
+        file.laboratory_code, file.filename, now, file.choices.units, _sources(connection, parsed)
     )
+    resolver = RowResolver(fleet.asset_index(connection), profile, around)
+    samples = [(row.line, sample) for row in parsed if (sample := resolver.sample(row)) is not None]
+    return _Resolved(samples, resolver.repeats, problems + resolver.problems, resolver.unknown_units)
+
+
+def _sources(connection: Connection, rows: Sequence[LaboratoryRow]) -> dict[str, StoredSource]:
+    """The registered ones of the sources that the rows name."""
+    codes = {row.source for row in rows if row.source is not None and row.source.isprintable()}
+    found = ((code, fleet.find_source(connection, code)) for code in sorted(codes))
+    return {code: source for code, source in found if source is not None}
+
+
+def _record(
+    connection: Connection,
+    samples: Sequence[Sample],
+    now: datetime,
+    context: RecordContext,
+    choices: ImportChoices,
+) -> list[Outcome]:
+    """Record some compartments after another, so that progress can be told; outcomes in the samples' order.
+
+    Laboratories go before instruments, whose readings are judged with the laboratories' oxygen ratio.
+    """
+    pairs = {(sample.asset_code, sample.compartment) for sample in samples}
+    fleet.lock_compartments(connection, fleet.compartment_ids(connection, pairs).values())
+    groups: dict[tuple[str, str, str], list[int]] = {}
+    for place, sample in enumerate(samples):
+        key = (sample.source_code, sample.asset_code, sample.compartment)
+        groups.setdefault(key, []).append(place)
+    outcomes: dict[int, Outcome] = {}
+    tell = _stage(choices.progress, "judging")
+    for source, batches in _batches(connection, groups):
+        for places in batches:
+            if tell is not None:
+                tell(len(outcomes), len(samples))
+            recorded = record_in(connection, source, [samples[i] for i in places], now, context)
+            outcomes.update(zip(places, recorded, strict=True))
+    if tell is not None:
+        tell(len(samples), len(samples))
+    return [outcomes[place] for place in range(len(samples))]
+
+
+def _batches(
+    connection: Connection, groups: Mapping[tuple[str, str, str], list[int]]
+) -> list[tuple[str, list[list[int]]]]:
+    """By source, laboratories first, places of the samples of some compartments at a time."""
+    by_source: dict[str, list[list[int]]] = {}
+    for (source, _, _), places in groups.items():
+        by_source.setdefault(source, []).append(places)
+    instruments = {s.code for s in fleet.all_sources(connection, SourceKind.INSTRUMENT)}
+    return [
+        (
+            source,
+            [
+                [place for places in parts[i : i + _AT_ONCE] for place in places]
+                for i in range(0, len(parts), _AT_ONCE)
+            ],
+        )
+        for source, parts in sorted(by_source.items(), key=lambda item: (item[0] in instruments, item[0]))
+    ]
+
+
+def _stage(progress: Progress | None, stage: str) -> Callable[[int, int], None] | None:
+    return None if progress is None else partial(progress, stage)
 
 
 def _printable(text: str) -> str:
@@ -203,29 +242,40 @@ def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)[:255]
 
 
-def _laboratory(connection: Connection, code: str) -> tuple[StoredSource, Profile]:
+def _laboratory(connection: Connection, file: _File) -> tuple[StoredSource, Profile]:
+    code = file.laboratory_code
     stored = fleet.find_source(connection, code) if code.isprintable() else None
     if stored is None or stored.source.kind is not SourceKind.LABORATORY:
         known = ", ".join(s.code for s in fleet.all_sources(connection, SourceKind.LABORATORY))
         raise _NoLaboratoryError(f"no laboratory has the code {shown(code)}; known are {known or 'none'}")
-    if stored.source.profile is None:
-        raise _NoLaboratoryError(f"the laboratory {code} has no file profile; register it with one")
+    if file.choices.profile is not None:
+        return stored, file.choices.profile
     try:
+        by_hand = laboratory_profiles.find(connection, code)
+        if by_hand is not None:
+            return stored, parse_profile(by_hand, f"the profile that was made for {code}")
+        if stored.source.profile is None:
+            raise _NoLaboratoryError(f"the laboratory {code} has no file profile; register it with one")
         return stored, load_profile(stored.source.profile)
     except ProfileError as error:
         raise _NoLaboratoryError(f"the laboratory {code} cannot send files: {error}") from None
 
 
 def _results(
-    resolved: Sequence[tuple[int, Sample]], repeats: Mapping[int, int], outcomes: Sequence[Outcome]
+    connection: Connection, resolved: _Resolved, outcomes: Sequence[Outcome], before: Before
 ) -> tuple[RowResult, ...]:
     """Row by row; a KeyError when the recording refused a sample that was resolved undoes the transaction."""
+    fresh = [o.sample_id for o in outcomes if o.sample_id is not None and o.result != "already_known"]
+    doubts = import_effects.doubts_of(connection, fresh)
     following = iter(outcomes)
     rows = []
-    for line, sample in resolved:
-        if line in repeats:
+    for line, sample in resolved.samples:
+        if line in resolved.repeats:
             rows.append(RowResult(line, "repeated", sample))
-        else:
-            outcome = next(following)
-            rows.append(RowResult(line, _KINDS[outcome.result], sample, outcome.sample_id))
+            continue
+        outcome = next(following)
+        kind = _KINDS[outcome.result]
+        changes = row_changes(before, sample) if kind == "changes" else {}
+        told = doubts.get(outcome.sample_id or 0, ()) if kind != "already_known" else ()
+        rows.append(RowResult(line, kind, sample, outcome.sample_id, changes, told))
     return tuple(rows)

@@ -156,6 +156,17 @@ files = Table(
     UniqueConstraint("source_id", "sha256"),
 )
 
+file_imports = Table(
+    "file_imports",
+    metadata,
+    _id(),
+    Column("file_id", Id, ForeignKey("files.id"), nullable=False, index=True),
+    Column("at", UtcDateTime, nullable=False),  # the received_at of the samples it brought
+    Column("author", sa.Text, nullable=False),
+    Column("profile", Json, nullable=False),  # the whole profile it was read by
+    Column("units", Json, nullable=False),  # {text in the file: asset code} as a person decided
+)
+
 samples = Table(
     "samples",
     metadata,

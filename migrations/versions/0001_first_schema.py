@@ -271,6 +271,20 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_samples_file_id"), ["file_id"], unique=False)
 
     op.create_table(
+        "file_imports",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.Column("profile", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
+        sa.Column("units", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
+        sa.ForeignKeyConstraint(["file_id"], ["files.id"], name=op.f("fk_file_imports_file_id_files")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_file_imports")),
+    )
+    with op.batch_alter_table("file_imports", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_file_imports_file_id"), ["file_id"], unique=False)
+
+    op.create_table(
         "corrections",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -421,6 +435,10 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_corrections_sample_id"))
 
     op.drop_table("corrections")
+    with op.batch_alter_table("file_imports", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_file_imports_file_id"))
+
+    op.drop_table("file_imports")
     with op.batch_alter_table("samples", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_samples_file_id"))
         batch_op.drop_index("ix_samples_compartment_id_taken_at")

@@ -83,7 +83,14 @@ def test_a_good_file_is_read_alike_however_it_is_written(one_fleet: Database, pa
 def test_an_import_stores_samples_assesses_them_and_keeps_the_file(fleet: Database) -> None:
     done = take(fleet, SEMICOLON, "march.csv")
     assert (done.stored, done.known_file) == (True, False)
-    assert done.counts == {"new": 3, "already_known": 0, "changes": 0, "repeated": 0, "error": 0}
+    assert done.counts == {
+        "new": 3,
+        "already_known": 0,
+        "changes": 0,
+        "repeated": 0,
+        "doubtful": 0,
+        "error": 0,
+    }
     with fleet.read() as connection:
         rows = connection.execute(sa.select(samples).order_by(samples.c.file_line)).all()
         kept = connection.execute(sa.select(files)).one()
@@ -120,8 +127,9 @@ def test_a_corrected_file_says_which_sample_it_changes(fleet: Database) -> None:
     assert [row.result for row in before.rows] == ["changes", "already_known", "already_known"]
     assert describe(before) == [
         "a.csv: 2 already known, 1 changed against an earlier file (a preview: nothing is stored)",
-        "line 2: changed against an earlier file: KEL-T1, main, 2025-03-03 09:15 UTC",
+        "line 2: changed against an earlier file: KEL-T1, main, 2025-03-03 09:15 UTC: h2 12 -> 13",
     ]
+    assert before.rows[0].changes == {"h2": ("12", "13")}
     take(fleet, corrected)
     with fleet.read() as connection:
         query = sa.select(samples.c.h2, samples.c.current).where(samples.c.laboratory_number == "Q-1001")
