@@ -125,8 +125,8 @@ def _read_sections(reader: Reader, sections: Mapping[str, yaml.Node]) -> FleetFi
     events = tuple(_event(e, seen) for e in entries("service_events", _EVENT_KEYS))
     limits = tuple(_limit(e, seen) for e in entries("limits", _LIMIT_KEYS))
     sources = (*laboratories, *instruments)
-    parts = tuple(compartments)
-    return FleetFile(sites, tuple(assets), parts, sources, contacts, events, limits, seen.lines)
+    everything = (sites, tuple(assets), tuple(compartments), sources, contacts, events, limits)
+    return FleetFile(*everything, seen.lines)
 
 
 _ASSET_KEYS = (
