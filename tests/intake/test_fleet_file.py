@@ -92,7 +92,7 @@ def test_an_asset_without_compartments_has_a_main_tank() -> None:
         ("sites:\n", "sites: N\nsits:\n", "f.yaml, line 2, sits: is not a known key; did you mean 'sites'?"),
         ("contacts:\n", "contacts: {}\n#", "contacts: must be a list"),
         ("sites: [N]", "sites: [N, N]", "line 19, contacts[0].sites: 'N' stands twice; keep one"),
-        ("quillfen", "quilfen", "line 17, laboratories[0].profile: 'quilfen' is not one of quillfen"),
+        ("quillfen", "quilfen", "line 17, laboratories[0].profile: 'quilfen' is not one of hollowell"),
         ("1999", "1_999", "line 8, assets[0].year_energized: '1_999' is not a whole number"),
         ("800", "nan", "line 13, assets[0].compartments[1].oil_volume_l: 'nan' is not a number"),
         ("800", "8_00", "line 13, assets[0].compartments[1].oil_volume_l: '8_00' is not a number"),
