@@ -1,13 +1,15 @@
 """Files that samples came from, kept as they arrived with their hash."""
 
 import hashlib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 
 from app.store.database import Connection
-from app.store.tables import files
+from app.store.tables import files, samples, sources
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +19,23 @@ class NewFile:
     content: bytes
     uploaded_at: datetime
     uploaded_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileView:
+    """A file as the record has it, without its content."""
+
+    id: int
+    source_code: str
+    source_name: str
+    name: str
+    sha256: str
+    uploaded_at: datetime
+    uploaded_by: str
+    samples: int
+    """Samples and revisions that came with it."""
+    counting: int
+    """How many of them count."""
 
 
 def add(connection: Connection, file: NewFile) -> int:
@@ -40,3 +59,40 @@ def find(connection: Connection, source_id: int, sha256: str) -> int | None:
     """The id of a file by its hash, or None."""
     query = sa.select(files.c.id).where(files.c.source_id == source_id, files.c.sha256 == sha256)
     return connection.execute(query).scalar()
+
+
+def by_id(connection: Connection, file_ids: Iterable[int]) -> dict[int, FileView]:
+    """Files by id; unknown ids are left out."""
+    query = _views().where(files.c.id.in_(list(file_ids)))
+    return {row[0]: _view(row) for row in connection.execute(query)}
+
+
+def newest(connection: Connection, limit: int) -> list[FileView]:
+    """The files that came last, newest first."""
+    query = _views().order_by(files.c.uploaded_at.desc(), files.c.id.desc()).limit(limit)
+    return [_view(row) for row in connection.execute(query)]
+
+
+def content(connection: Connection, file_id: int) -> bytes | None:
+    """A file as it arrived, or None."""
+    return connection.execute(sa.select(files.c.content).where(files.c.id == file_id)).scalar()
+
+
+def _view(row: Sequence[Any]) -> FileView:
+    return FileView(*row)
+
+
+def _views() -> sa.Select[Any]:
+    came = sa.select(sa.func.count()).where(samples.c.file_id == files.c.id).select_from(samples)
+    counting = came.where(samples.c.current, samples.c.excluded_at.is_(None))
+    return sa.select(
+        files.c.id,
+        sources.c.code,
+        sources.c.name,
+        files.c.name,
+        files.c.sha256,
+        files.c.uploaded_at,
+        files.c.uploaded_by,
+        came.scalar_subquery(),
+        counting.scalar_subquery(),
+    ).join(sources, sources.c.id == files.c.source_id)

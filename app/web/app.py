@@ -13,8 +13,10 @@ from app.web.routes import (
     pages_about,
     pages_alerts,
     pages_asset,
+    pages_file,
     pages_fleet,
     pages_mail,
+    pages_sample,
     pages_upload,
 )
 from app.web.security import SameSiteForms, SecurityHeaders
@@ -35,8 +37,18 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     app.state.started_at = datetime.now(UTC)
     problems.install(app)
     app.include_router(api.router)
-    for pages in (health, pages_fleet, pages_asset, pages_alerts, pages_upload, pages_mail, pages_about):
-        app.include_router(pages.router, include_in_schema=pages is health)
+    app.include_router(health.router)
+    for pages in (
+        pages_fleet,
+        pages_asset,
+        pages_sample,
+        pages_alerts,
+        pages_upload,
+        pages_file,
+        pages_mail,
+        pages_about,
+    ):
+        app.include_router(pages.router, include_in_schema=False)
     app.mount("/static", HashedStaticFiles(), name="static")
     app.add_middleware(SameSiteForms)
     app.add_middleware(SecurityHeaders)

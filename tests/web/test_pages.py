@@ -149,7 +149,7 @@ def test_samples_go_on_page_by_page(client: TestClient) -> None:
     for _ in range(9):
         page = client.get(address, headers={"HX-Request": "true", "HX-Target": "history"})
         assert "<html" not in page.text
-        seen += re.findall(r'<th scope="row" class="word"><time datetime="([^"]+)"', page.text)
+        seen += re.findall(r'<th scope="row" class="word"><a [^>]+><time datetime="([^"]+)"', page.text)
         found = re.search(r'class="button" href="([^"#]+)', page.text)
         if not found:
             break

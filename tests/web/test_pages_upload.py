@@ -43,7 +43,7 @@ def digest(answer: Any) -> str:
 
 def known(client: TestClient) -> int:
     """Samples on the page of the unit that the file is about."""
-    return client.get("/assets/BW-T3").text.count('<th scope="row" class="word"><time')
+    return client.get("/assets/BW-T3").text.count('<th scope="row" class="word"><a href="/samples/')
 
 
 def test_a_preview_says_what_would_happen_and_stores_nothing(client: TestClient) -> None:
