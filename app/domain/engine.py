@@ -4,7 +4,7 @@ Pure and columnar. :func:`assess` runs the rules in the order they are listed in
 :func:`app.domain.report.report` makes one sample's columns into an :class:`~app.domain.findings.Assessment`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -24,6 +24,9 @@ from app.science.quantities import INDEX
 
 RULE_SET: Final = "2026.12"
 """Version of the rules; it changes whenever a rule would judge some sample otherwise."""
+
+DUST: Final = 1e-9
+"""In the unit of any quantity; the smallest detection limit in use is ten million times this."""
 
 HISTORY_DAYS: Final = 731.0
 """How far back the rules look; a caller's window must hold at least this much of each series."""
@@ -71,6 +74,7 @@ def assess(
         One row of every column per sample, in the frame's order. A sample's judgement depends on earlier
         samples of its series only, except ``changes.dropped``, which a later sample decides.
     """
+    frame = _without_dust(frame)
     daily = daily_medians(frame) if daily is None else daily
     levels = judge_levels(frame, norming)
     changes = judge_change(frame, levels, daily)
@@ -92,6 +96,12 @@ def assess(
         tdcg=tdcg,
         condition_2008=condition,
     )
+
+
+def _without_dust(frame: SampleFrame) -> SampleFrame:
+    """Readings so small that a ratio to them overflows count as nothing; no instrument tells them from it."""
+    dust = (frame.values != 0.0) & (np.abs(frame.values) < DUST)
+    return replace(frame, values=np.where(dust, 0.0, frame.values)) if dust.any() else frame
 
 
 def _halved(frame: SampleFrame, gas: str) -> Floats:

@@ -205,3 +205,17 @@ def test_the_oxides_are_read_with_their_conditions(
     texts = [f.text for f in found.findings if f.rule == "co2_co"]
     assert bool(texts) == (words is not None)
     assert words is None or words in texts[0]
+
+
+def test_a_refuted_sample_alone_in_its_two_years_has_no_trend() -> None:
+    samples = [(0.0, QUIET | {"c2h2": 0.0}), (740.0, QUIET | {"c2h2": 5.0}), (760.0, QUIET | {"c2h2": 0.0})]
+    judgement = judge(samples, age=20.0)
+    assert judgement.changes.dropped.tolist() == [False, True, False]
+    assert report(judgement, 1, FULL).trends == {}
+
+
+def test_a_reading_too_small_to_divide_by_counts_as_nothing() -> None:
+    found = report(judge([(0.0, QUIET | {"h2": 5e-324, "c2h2": 3.0, "n2": 1e-300})]), 0, FULL)
+    assert "c2h2_h2" not in found.numbers
+    assert "o2_n2" not in found.numbers
+    assert found.status == 3

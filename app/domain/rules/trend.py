@@ -91,6 +91,8 @@ def judge_trends(judged: Judged, row: int, oil_volume_l: float | None) -> dict[s
     points = points_of(
         frame, changes, daily, row, days=ONLINE_DAYS if frame.online[row] else LONGEST_SPAN_DAYS
     )
+    if not len(points.at):  # a sample that a later one refuted, alone within its two years
+        return {}
     valid: Bools = ~np.isnan(points.values).T & ~(points.below.T & ~_any_measured(points))
     days = np.broadcast_to(points.at, valid.shape)
     values, below = np.nan_to_num(points.values.T), points.below.T
