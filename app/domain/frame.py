@@ -73,6 +73,11 @@ class SampleFrame:
             return np.zeros(0, dtype=np.int64)
         return np.flatnonzero(np.r_[True, np.diff(self.series) != 0]).astype(np.int64)
 
+    def since(self, row: int, days: float) -> int:
+        """Index of the first sample of a row's series that is at most so many days older than the row's."""
+        start = int(np.searchsorted(self.series, self.series[row]))
+        return start + int(np.searchsorted(self.at[start : row + 1], self.at[row] - days))
+
     def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Self:
         """The samples named by an ascending index or a mask."""
         return type(self)(

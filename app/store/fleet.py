@@ -288,12 +288,12 @@ def find_asset(connection: Connection, code: str) -> tuple[Asset, tuple[Compartm
     if row is None:
         return None
     parts = sa.select(compartments).where(compartments.c.asset_id == row.id).order_by(compartments.c.id)
-    return _asset(row), tuple(_compartment(code, part) for part in connection.execute(parts))
+    return asset_of(row), tuple(_compartment(code, part) for part in connection.execute(parts))
 
 
 def all_assets(connection: Connection) -> list[Asset]:
     query = sa.select(assets, sites.c.code.label("site_code")).join(sites, sites.c.id == assets.c.site_id)
-    return [_asset(row) for row in connection.execute(query.order_by(assets.c.code))]
+    return [asset_of(row) for row in connection.execute(query.order_by(assets.c.code))]
 
 
 def all_sites(connection: Connection) -> list[Site]:
@@ -342,7 +342,7 @@ def compartment_context(
     people = _contacts_by_site(connection, {row.site_id for row in found})
     return {
         row.compartment_id: CompartmentContext(
-            asset=_asset(row),
+            asset=asset_of(row),
             compartment=Compartment(
                 row.code,
                 row.compartment_name,
@@ -371,7 +371,8 @@ def _contacts_by_site(connection: Connection, site_ids: Iterable[int]) -> dict[i
     return linked
 
 
-def _asset(row: Any) -> Asset:
+def asset_of(row: Any) -> Asset:
+    """The asset of a row that has the columns of ``assets`` and ``site_code``."""
     return Asset(
         code=row.code,
         name=row.name,

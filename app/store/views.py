@@ -9,16 +9,13 @@ import sqlalchemy as sa
 
 from app.domain.model import (
     Asset,
-    AssetKind,
     Compartment,
     CompartmentKind,
-    Liquid,
-    Preservation,
     Site,
     SourceKind,
-    TapChanger,
 )
 from app.store.database import Connection
+from app.store.fleet import asset_of
 from app.store.tables import (
     assessments,
     assets,
@@ -200,22 +197,7 @@ def _nth_newest(pairs: sa.Subquery, offset: int) -> sa.ScalarSelect[Any]:
 
 
 def _unit(row: Any) -> Unit:
-    asset = Asset(
-        code=row.code,
-        name=row.name,
-        site_code=row.site_code,
-        kind=AssetKind(row.kind),
-        serial=row.serial,
-        manufacturer=row.manufacturer,
-        year_energized=row.year_energized,
-        rated_kv=row.rated_kv,
-        rated_mva=row.rated_mva,
-        liquid=Liquid(row.liquid),
-        oil_volume_l=row.oil_volume_l,
-        preservation=Preservation(row.preservation),
-        tap_changer=TapChanger(row.tap_changer),
-        norm_set=row.norm_set,
-    )
+    asset = asset_of(row)
     return Unit(
         compartment_id=row.compartment_id,
         compartment=Compartment(

@@ -129,9 +129,7 @@ def _water(judgement: Judgement, row: int, water: float, temperature: float) -> 
 def paper_state(judgement: Judgement, row: int) -> str:
     """``applicable``, or why apparent water in paper is not told: too few readings, too cold, not steady."""
     frame = judgement.frame
-    same = np.flatnonzero(
-        (frame.series[: row + 1] == frame.series[row]) & (frame.at[: row + 1] >= frame.at[row] - 3.0)
-    )
+    same = slice(frame.since(row, 3.0), row + 1)
     temperature: Floats = frame.column("oil_temperature")[same]
     state = int(paper_estimate_state(frame.at[same], temperature, ~np.isnan(temperature)))
     return PAPER_ESTIMATE[state]

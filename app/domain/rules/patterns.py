@@ -15,7 +15,7 @@ from app.domain.frame import Bools, Floats, SampleFrame
 from app.domain.rules.levels import RAISED, Levels
 from app.science.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES, duval_pentagon_1, duval_pentagon_2
 from app.science.quantities import FAULT_GASES, NORM_GASES
-from app.science.ratios import doernenburg, iec_60599_cases, key_gas, rogers_case
+from app.science.ratios import IEC_60599_CASES, doernenburg, iec_60599_cases, key_gas, rogers_case
 from app.science.triangles import (
     TRIANGLE_1_ZONES,
     TRIANGLE_4_ZONES,
@@ -175,20 +175,48 @@ def _any(columns: dict[str, Bools], gases: Sequence[str]) -> Bools:
     return result
 
 
-def _bounds(
-    frame: SampleFrame, gases: Sequence[str], rows: NDArray[np.int64]
-) -> tuple[list[Floats], list[Floats]]:
-    """Least and greatest values that censored readings of some rows allow."""
-    most = [frame.column(g)[rows] for g in gases]
-    least = [np.where(frame.censored(g)[rows], 0.0, v) for g, v in zip(gases, most, strict=True)]
-    return least, most
+@dataclass(frozen=True)
+class _Answer:
+    """What a method said when it was asked: ``rows`` (r,) it may speak of and what it ``found`` there (r, ...).
+
+    ``clash`` (r,) is True where a censored reading, taken as nothing or as its limit, changes the answer; ``bar``
+    (n,) says so already.
+    """
+
+    rows: NDArray[np.int64]
+    found: NDArray[np.int8] | Bools
+    clash: Bools
+    bar: NDArray[np.int8]
+
+    def spread(self, count: int) -> NDArray[np.int8]:
+        """(n,) the answer, -1 where there is none."""
+        result = np.full(count, -1, dtype=np.int8)
+        result[self.rows] = np.where(self.clash, np.int8(-1), self.found)
+        return result
 
 
-def _censored(frame: SampleFrame, gases: Sequence[str], rows: NDArray[np.int64]) -> Bools:
-    found = np.zeros(len(rows), dtype=np.bool_)
-    for gas in gases:
-        found |= frame.censored(gas)[rows]
-    return found
+def _ask(
+    frame: SampleFrame,
+    speech: Speech,
+    gases: Sequence[str],
+    method: Callable[..., NDArray[np.int8] | Bools],
+    reads: Sequence[str] | None = None,
+) -> _Answer:
+    """Ask a method about the samples it may speak of; it reads ``reads``, or else the gases that decide that."""
+    bar = speech.bars(gases)
+    rows = np.flatnonzero(bar == Bar.NONE)
+    names = reads or gases
+    most = [frame.column(g)[rows] for g in names]
+    below = [frame.censored(g)[rows] for g in names]
+    found = method(*most)
+    clash = np.zeros(len(rows), dtype=np.bool_)
+    doubtful = np.flatnonzero(np.logical_or.reduce(below))
+    if doubtful.size:
+        least = [np.where(b, 0.0, v)[doubtful] for b, v in zip(below, most, strict=True)]
+        other = found[doubtful] != method(*least)
+        clash[doubtful] = other if other.ndim == 1 else other.any(axis=1)
+    bar[rows[clash]] = Bar.CENSORED
+    return _Answer(rows, found, clash, bar)
 
 
 # --- zones ------------------------------------------------------------------------------------------------
@@ -198,19 +226,9 @@ def zone_method(
     frame: SampleFrame, speech: Speech, gases: tuple[str, ...], method: ZoneMethod, zones: tuple[str, ...]
 ) -> ZoneCalls:
     """A zone is named only where censored readings, taken as nothing or as their limit, cannot change it."""
-    bar = speech.bars(gases)
-    rows = np.flatnonzero(bar == Bar.NONE)
-    least, most = _bounds(frame, gases, rows)
-    found = method(*most)
-    clash = np.zeros(len(rows), dtype=np.bool_)
-    doubtful = np.flatnonzero(_censored(frame, gases, rows))
-    if doubtful.size:
-        clash[doubtful] = found[doubtful] != method(*(v[doubtful] for v in least))
-    bar[rows[clash]] = Bar.CENSORED
-    bar[rows[~clash & (found < 0)]] = Bar.NO_GAS
-    zone = np.full(len(frame), -1, dtype=np.int8)
-    zone[rows] = np.where(clash, -1, found)
-    return ZoneCalls(zones, gases, zone, bar)
+    answer = _ask(frame, speech, gases, method)
+    answer.bar[answer.rows[~answer.clash & (answer.found < 0)]] = Bar.NO_GAS
+    return ZoneCalls(zones, gases, answer.spread(len(frame)), answer.bar)
 
 
 def _follow(first: ZoneCalls, after: tuple[str, ...], calls: ZoneCalls) -> ZoneCalls:
@@ -224,55 +242,32 @@ def _follow(first: ZoneCalls, after: tuple[str, ...], calls: ZoneCalls) -> ZoneC
 
 
 def _iec(frame: SampleFrame, speech: Speech) -> tuple[Bools, NDArray[np.int8]]:
-    bar = speech.bars(FAULT_GASES)
-    rows = np.flatnonzero(bar == Bar.NONE)
-    least, most = _bounds(frame, FAULT_GASES, rows)
-    found = iec_60599_cases(*most)
-    clash = np.zeros(len(rows), dtype=np.bool_)
-    doubtful = np.flatnonzero(_censored(frame, FAULT_GASES, rows))
-    if doubtful.size:
-        clash[doubtful] = (found[doubtful] != iec_60599_cases(*(v[doubtful] for v in least))).any(axis=1)
-    bar[rows[clash]] = Bar.CENSORED
-    bar[rows[~clash & ~found.any(axis=1)]] = Bar.NO_CASE
-    cases = np.zeros((len(frame), found.shape[1]), dtype=np.bool_)
-    cases[rows] = found & ~clash[:, None]
-    return cases, bar
+    answer = _ask(frame, speech, FAULT_GASES, iec_60599_cases)
+    answer.bar[answer.rows[~answer.clash & ~answer.found.any(axis=1)]] = Bar.NO_CASE
+    cases = np.zeros((len(frame), len(IEC_60599_CASES)), dtype=np.bool_)
+    cases[answer.rows] = answer.found & ~answer.clash[:, None]
+    return cases, answer.bar
+
+
+def _case_calls(frame: SampleFrame, answer: _Answer) -> CaseCalls:
+    answer.bar[answer.rows[~answer.clash & (answer.found < 0)]] = Bar.NO_CASE
+    return CaseCalls(answer.spread(len(frame)), answer.bar)
 
 
 def _rogers(frame: SampleFrame, speech: Speech) -> CaseCalls:
-    bar = speech.bars(FAULT_GASES)
-    rows = np.flatnonzero(bar == Bar.NONE)
-    least, most = _bounds(frame, FAULT_GASES, rows)
-    found = rogers_case(*most)
-    clash = np.zeros(len(rows), dtype=np.bool_)
-    doubtful = np.flatnonzero(_censored(frame, FAULT_GASES, rows))
-    if doubtful.size:
-        clash[doubtful] = found[doubtful] != rogers_case(*(v[doubtful] for v in least))
-    bar[rows[clash]] = Bar.CENSORED
-    bar[rows[~clash & (found < 0)]] = Bar.NO_CASE
-    case = np.full(len(frame), -1, dtype=np.int8)
-    case[rows] = np.where(clash, -1, found)
-    return CaseCalls(case, bar)
+    return _case_calls(frame, _ask(frame, speech, FAULT_GASES, rogers_case))
 
 
 def _doernenburg(frame: SampleFrame, speech: Speech) -> tuple[CaseCalls, NDArray[np.int8]]:
     """The method has a validity test of its own; its step says which part of it failed."""
-    bar = speech.bars(FAULT_GASES)
-    rows = np.flatnonzero(bar == Bar.NONE)
-    _, most = _bounds(frame, KEY_GASES, rows)
-    found = doernenburg(*most)
-    case, step = np.full(len(frame), -1, dtype=np.int8), np.zeros(len(frame), dtype=np.int8)
-    case[rows], step[rows] = found.fault, found.step
-    bar[rows[found.step != 0]] = Bar.NO_CASE
-    return CaseCalls(case, bar), step
+    answer = _ask(frame, speech, FAULT_GASES, lambda *gases: doernenburg(*gases).fault, KEY_GASES)
+    step = np.zeros(len(frame), dtype=np.int8)
+    step[answer.rows] = doernenburg(*(frame.column(g)[answer.rows] for g in KEY_GASES)).step
+    return _case_calls(frame, answer), step
 
 
 def _key_gas(frame: SampleFrame, speech: Speech) -> tuple[CaseCalls, Floats]:
-    bar = speech.bars(KEY_GASES)
-    rows = np.flatnonzero(bar == Bar.NONE)
-    _, most = _bounds(frame, KEY_GASES, rows)
-    found = key_gas(*most)
-    case, match = np.full(len(frame), -1, dtype=np.int8), np.full(len(frame), np.nan)
-    case[rows], match[rows] = found.case, found.match
-    bar[rows[found.case < 0]] = Bar.NO_CASE
-    return CaseCalls(case, bar), match
+    answer = _ask(frame, speech, KEY_GASES, lambda *gases: key_gas(*gases).case)
+    match = np.full(len(frame), np.nan)
+    match[answer.rows] = key_gas(*(frame.column(g)[answer.rows] for g in KEY_GASES)).match
+    return _case_calls(frame, answer), match

@@ -67,12 +67,9 @@ def points_of(
         times = np.r_[daily.day[same] + 0.5, at]
         values = np.vstack([daily.values[same][:, :GASES], _measured(frame, np.array([row]))])
         return TrendPoints(times, values, np.zeros(values.shape, dtype=np.bool_))
-    rows = np.arange(row + 1)
-    believed = (frame.series[: row + 1] == frame.series[row]) & (frame.at[: row + 1] >= at - days)
+    rows = np.arange(frame.since(row, days), row + 1)
     # what a later sample refuted was still believed when this one was judged only if it is not yet in doubt
-    believed &= ~changes.dropped[: row + 1] & ~(
-        changes.suspect[: row + 1] & (rows == row) & changes.fell[row].any()
-    )
+    believed = ~changes.dropped[rows] & ~(changes.suspect[rows] & (rows == row) & changes.fell[row].any())
     chosen = rows[believed]
     return TrendPoints(frame.at[chosen], frame.values[chosen, :GASES], frame.below[chosen, :GASES])
 
@@ -104,8 +101,8 @@ def judge_trends(judged: Judged, row: int, oil_volume_l: float | None) -> dict[s
     curve = acceleration(days, values, valid & ~below)
     found: dict[str, Trend] = {}
     for g, gas in enumerate(NORM_GASES):
-        if valid[g].sum() < FEWEST:
-            continue
+        if valid[g].sum() < FEWEST or not np.isfinite(robust.per_year[g]) or not np.isfinite(test.p[g]):
+            continue  # too few, or all at one time
         slope = robust.per_year[g]
         if censored is not None and below[g].any() and np.isfinite(censored.per_year[g]):
             slope = censored.per_year[g]
