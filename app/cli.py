@@ -6,17 +6,14 @@ Exit codes: 0 done, 1 refused or failed (the reason is on standard error), 2 the
 
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 
-if TYPE_CHECKING:
-    from app.config import Settings
-    from app.store.database import Database
+from app.cli_common import ExistingFile, fail, open_database, rows_bar, settings_or_fail
+from app.cli_files import export_command, import_command
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="Dissolved gas trend analysis.")
 db_app = typer.Typer(no_args_is_help=True, help="The database.")
@@ -28,40 +25,8 @@ app.add_typer(fleet_app, name="fleet")
 app.add_typer(key_app, name="key")
 app.add_typer(mail_app, name="mail")
 
-ExistingFile = Annotated[Path, typer.Argument(exists=True, dir_okay=False, readable=True)]
-
-
-def _fail(reason: str) -> NoReturn:
-    typer.echo(reason, err=True)
-    raise typer.Exit(1)
-
-
-def _settings() -> "Settings":
-    from app.config import SettingsError, load_settings
-
-    try:
-        return load_settings()
-    except SettingsError as error:
-        _fail(str(error))
-
-
-@contextmanager
-def _database(*, migrated: bool = True) -> Iterator["Database"]:
-    """The database of the settings. SQLite is brought up to date by itself, PostgreSQL on demand only."""
-    from app.store import migrate
-
-    try:
-        database = migrate.open_database(_settings().database_url)
-    except migrate.DatabaseUnusableError as error:
-        _fail(str(error))
-    try:
-        if migrated and not migrate.is_up_to_date(database):
-            if not database.is_sqlite:
-                _fail("the database is not up to date: run `ullage db upgrade`")
-            migrate.upgrade(database)
-        yield database
-    finally:
-        database.dispose()
+app.command("import")(import_command)
+app.command("export")(export_command)
 
 
 @app.command()
@@ -75,10 +40,10 @@ def serve() -> None:
     from app.jobs import worker
     from app.web.app import create_app
 
-    settings = _settings()
+    settings = settings_or_fail()
     # uvicorn ends in good order and then raises the signal again, which would leave the worker in mid-turn
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    with _database() as database:
+    with open_database() as database:
         stop = threading.Event()
         thread = threading.Thread(target=worker.run, args=(database, settings, stop), name="worker")
         if settings.embedded_worker:
@@ -106,8 +71,8 @@ def worker() -> None:
     from app.jobs import worker as job
 
     stop = threading.Event()
-    with stopping_on_signals(stop), _database() as database:
-        job.run(database, _settings(), stop)
+    with stopping_on_signals(stop), open_database() as database:
+        job.run(database, settings_or_fail(), stop)
 
 
 @db_app.command()
@@ -115,7 +80,7 @@ def upgrade() -> None:
     """Bring the database to the newest schema."""
     from app.store import migrate
 
-    with _database(migrated=False) as database:
+    with open_database(migrated=False) as database:
         migrate.upgrade(database)
         typer.echo(f"the database is at revision {migrate.current_revision(database)}")
 
@@ -128,12 +93,12 @@ def fleet_load(file: ExistingFile) -> None:
     try:
         text = file.read_text(encoding="utf-8")
     except UnicodeDecodeError as error:
-        _fail(f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8")
-    with _database() as database:
+        fail(f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8")
+    with open_database() as database:
         try:
             report = load_fleet(database, text, str(file))
         except FleetFileError as error:
-            _fail(f"{error}\nnothing was stored: mend the file and load it again")
+            fail(f"{error}\nnothing was stored: mend the file and load it again")
     for section, counts in report.counts.items():
         words = ", ".join(f"{n} {result}" for result, n in sorted(counts.items())) or "none"
         typer.echo(f"{section.replace('_', ' ')}: {words}")
@@ -156,44 +121,14 @@ def key_issue(
     if (instrument is None) == (not registrar):
         raise typer.BadParameter("give either --instrument CODE or --registrar")
     now = datetime.now(UTC)
-    with _database() as database:
+    with open_database() as database:
         try:
             if instrument is None:
                 typer.echo(register.issue_registrar_key(database, now))
             else:
                 typer.echo(register.issue_instrument_key(database, instrument, now))
         except register.UnknownReferenceError as error:
-            _fail(f"{error}; register it first, for instance with `ullage fleet load`")
-
-
-@app.command("import")
-def import_command(
-    file: ExistingFile,
-    laboratory: Annotated[str, typer.Option(help="Code of the laboratory that wrote the file.")],
-    author: Annotated[str, typer.Option(help="Who imports it; kept with the file.")] = "command line",
-    preview: Annotated[
-        bool, typer.Option("--preview", help="Say what would happen and store nothing.")
-    ] = False,
-) -> None:
-    """Import a laboratory's file: all of it or nothing of it."""
-    from app.services import import_file as service
-    from app.services.record_samples import RecordContext
-
-    now, content, settings = datetime.now(UTC), file.read_bytes(), _settings()
-    if len(content) > settings.max_upload_bytes:
-        _fail(
-            f"{file}: {len(content)} bytes; at most {settings.max_upload_bytes} are taken, see max_upload_bytes"
-        )
-    context = RecordContext(settings.public_url)
-    with _database() as database:
-        if preview:
-            shown = service.preview(database, content, file.name, laboratory, now)
-        else:
-            shown = service.import_file(database, content, file.name, laboratory, author, now, context)
-    for line in service.describe(shown):
-        typer.echo(line)
-    if shown.problems:
-        _fail("nothing was stored: mend the lines named above and import the file again")
+            fail(f"{error}; register it first, for instance with `ullage fleet load`")
 
 
 @app.command()
@@ -208,13 +143,13 @@ def interpret(
     from app.services.interpret import CsvError, interpret_csv
 
     try:
-        with file.open(encoding="utf-8-sig", newline="") as text, _progress() as progress:
+        with file.open(encoding="utf-8-sig", newline="") as text, rows_bar() as progress:
             for result in interpret_csv(text, progress, detailed=not brief):
                 typer.echo(json.dumps(result, ensure_ascii=False) if as_json else _in_words(result))
     except CsvError as error:
-        _fail(f"{file}:\n{error}")
+        fail(f"{file}:\n{error}")
     except UnicodeDecodeError as error:
-        _fail(f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8")
+        fail(f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8")
 
 
 @app.command()
@@ -231,21 +166,7 @@ def explain(
             for line in explain_csv(text, row):
                 typer.echo(line)
     except CsvError as error:
-        _fail(f"{file}:\n{error}")
-
-
-@contextmanager
-def _progress() -> Iterator[Any]:
-    """A bar on a terminal's standard error while the results go elsewhere; else nothing."""
-    if not sys.stderr.isatty() or sys.stdout.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True)) as bar:
-        task = bar.add_task("rows", total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
+        fail(f"{file}:\n{error}")
 
 
 def _in_words(result: dict[str, Any]) -> str:
@@ -261,7 +182,7 @@ def reassess() -> None:
     """Judge all stored samples again under the current rules. Mails nobody and moves no alert."""
     from app.services.reassess import reassess as service
 
-    with _database() as database:
+    with open_database() as database:
         judged, changed = service(database, datetime.now(UTC))
     typer.echo(f"{judged} samples judged, {changed} assessments changed")
 
@@ -273,9 +194,9 @@ def mail_test(to: Annotated[str, typer.Option(help="Address to send to.")]) -> N
     from app.notify.transport import DeliveryError
 
     try:
-        typer.echo(send_test_mail(_settings(), to, datetime.now(UTC)))
+        typer.echo(send_test_mail(settings_or_fail(), to, datetime.now(UTC)))
     except DeliveryError as error:
-        _fail(f"not sent: {error}")
+        fail(f"not sent: {error}")
 
 
 @app.command()
@@ -302,7 +223,7 @@ def simulate(
         with stopping_on_signals(stop):
             play(playback, stop, typer.echo)
     except (ValueError, PostError) as error:
-        _fail(str(error))
+        fail(str(error))
 
 
 @app.command()
@@ -317,7 +238,7 @@ def demo(
     try:
         run_demo(DemoOptions(port=port, folder=folder, keep=keep), typer.echo)
     except DemoError as error:
-        _fail(str(error))
+        fail(str(error))
 
 
 def main() -> None:

@@ -1,12 +1,12 @@
 """One row of a laboratory's table: its unit, compartment, time and readings as the profile declares them."""
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
 from app.domain.model import Reading, Rejection
+from app.intake.escaping import unescaped
 from app.intake.grid import Cell, RawRow, text_of
 from app.intake.numbers import NotANumberError, parse_number, shown
 from app.intake.profile import Profile, ReadingColumn
@@ -17,7 +17,6 @@ from app.intake.validate import ImpossibleError, check_reading
 
 LONGEST_TEXT: Final = 2000
 """Characters of a remark."""
-_ESCAPED: Final = re.compile(r"'+[=+\-@\t\r\n]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,4 +236,4 @@ class RowReader:
 
     def _plain(self, text: str) -> str:
         """Without the apostrophe that keeps a spreadsheet from taking a text for a formula."""
-        return text[1:] if self.profile.escaped_text and _ESCAPED.match(text) else text
+        return unescaped(text) if self.profile.escaped_text else text

@@ -1,0 +1,79 @@
+"""The demo's whole record, exported, imported into an empty database: the same samples and the same judgements."""
+
+import io
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from app.demo.fleet import read_fleet
+from app.demo.history import Demo
+from app.demo.setup import prepare
+from app.intake.profile import load_profile
+from app.services.export_files import export
+from app.services.import_file import ImportChoices, import_file
+from app.services.load_fleet import load_fleet
+from app.services.record_samples import RecordContext
+from app.store.database import Connection, Database
+from app.store.exports import Scope
+from app.store.tables import assessments, assets, compartments, samples, sources
+
+END = datetime(2026, 3, 2, 12, tzinfo=UTC)
+OWN = {"id", "compartment_id", "source_id", "received_at", "file_id", "file_line"}
+"""Columns of a sample that are about this database and not about the sample."""
+
+
+def record(connection: Connection) -> dict[tuple[Any, ...], tuple[dict[str, Any], dict[str, Any]]]:
+    """Every sample with the detail of its assessment, by asset, compartment, source, time and revision."""
+    counting = sa.and_(assessments.c.sample_id == samples.c.id, assessments.c.superseded_at.is_(None))
+    query = (
+        sa.select(
+            assets.c.code, compartments.c.name, sources.c.code.label("source"), samples, assessments.c.detail
+        )
+        .select_from(samples)
+        .join(compartments, compartments.c.id == samples.c.compartment_id)
+        .join(assets, assets.c.id == compartments.c.asset_id)
+        .join(sources, sources.c.id == samples.c.source_id)
+        .join(assessments, counting)
+    )
+    found = {}
+    for row in connection.execute(query).mappings():
+        key = (row[assets.c.code], row[compartments.c.name], row["source"], row[samples.c.taken_at])
+        stored = {c.name: row[c] for c in samples.c if c.name not in OWN}
+        detail = dict(row[assessments.c.detail])
+        if row["source"] != "QUILLFEN":
+            # trends and probabilities of on-line readings are told for the newest one of a batch only
+            detail = {k: v for k, v in detail.items() if k not in ("trends", "certainty")}
+        found[key] = (stored, detail)
+    return found
+
+
+def test_the_demo_fleet_comes_back_the_same(migrated_sqlite: Path, tmp_path: Path) -> None:
+    fleet = read_fleet()
+    databases = []
+    for name in ("before.db", "after.db"):
+        shutil.copy(migrated_sqlite, tmp_path / name)
+        databases.append(Database(f"sqlite:///{tmp_path / name}"))
+    before, after = databases
+    prepare(
+        before, fleet, Demo(fleet.assets, fleet.service_events, END), "http://127.0.0.1:8750", lambda _: None
+    )
+    out = io.BytesIO()
+    count = export(before, "samples", Scope(), "csv", out)
+    load_fleet(after, fleet.text, "fleet.yaml")
+    choices = ImportChoices(profile=load_profile("ullage"))
+    done = import_file(
+        after, out.getvalue(), "out.csv", "QUILLFEN", "A. Author", END, RecordContext(""), choices
+    )
+    assert done.problems == ()
+    assert done.counts["new"] == count > 8_000
+    with before.read() as one, after.read() as other:
+        expected, found = record(one), record(other)
+    assert len(expected) == count
+    assert found.keys() == expected.keys()
+    different = [key for key, row in expected.items() if found[key] != row]
+    assert different == []
+    for database in databases:
+        database.dispose()
