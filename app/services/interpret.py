@@ -10,7 +10,7 @@ import math
 from array import array
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, TextIO
 
@@ -26,6 +26,8 @@ from app.domain.verdict import verdict
 from app.science.quantities import BY_NAME, INDEX, NAMES
 
 KNOWN = ("asset", "taken_at", "age_years", "source_kind", "baseline", *NAMES)
+OLDEST = 200.0
+"""[years] Oil-filled transformers are younger than this."""
 ONLINE_INTERVAL_DAYS = 2.0
 """Without ``source_kind``, an asset sampled more often than this (median) counts as monitored on-line."""
 
@@ -83,7 +85,9 @@ def as_object(number: int, asset: str, taken_at: datetime, assessment: Assessmen
         "asset": asset,
         "taken_at": taken_at.isoformat().replace("+00:00", "Z"),
         **assessment.to_json(),
-        "verdict": [asdict(sentence) for sentence in verdict(assessment)],
+        "verdict": [
+            {"topic": s.topic, "text": s.text, "sources": list(s.sources)} for s in verdict(assessment)
+        ],
         "urgency": steps.urgency,
         "actions": [
             {"text": a.text, "due": a.due.isoformat() if a.due else None, "source": a.source}
@@ -146,13 +150,18 @@ def _read(file: TextIO) -> list[CsvRow]:
     if problems:
         raise CsvError(problems)
     rows: list[CsvRow] = []
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        try:
-            rows.append(_row(len(rows) + 1, dict(zip(header, cells, strict=False)), len(cells) - len(header)))
-        except ValueError as error:
-            problems.append(f"line {reader.line_num}: {error}")
+    try:
+        for cells in reader:
+            if not any(cell.strip() for cell in cells):
+                continue
+            try:
+                if len(cells) != len(header):
+                    raise ValueError(f"{len(cells)} cells where the header has {len(header)} columns")
+                rows.append(_row(len(rows) + 1, dict(zip(header, cells, strict=True))))
+            except ValueError as error:
+                problems.append(f"line {reader.line_num}: {error}")
+    except csv.Error as error:
+        problems.append(f"line {reader.line_num}: {error}; is a quotation mark open, or is this no CSV?")
     if problems:
         raise CsvError(problems)
     return rows
@@ -173,9 +182,7 @@ def _header_problems(header: list[str]) -> list[str]:
     return problems
 
 
-def _row(number: int, cells: dict[str, str], extra: int) -> CsvRow:
-    if extra > 0:
-        raise ValueError(f"{extra} cells more than the header has columns")
+def _row(number: int, cells: dict[str, str]) -> CsvRow:
     asset = cells["asset"].strip()
     if not asset:
         raise ValueError("asset: is empty")
@@ -189,13 +196,20 @@ def _row(number: int, cells: dict[str, str], extra: int) -> CsvRow:
     return CsvRow(
         number=number,
         asset=asset,
-        taken_at=_time(cells.get("taken_at", "").strip()),
-        age=_plain("age_years", age) if age else math.nan,
+        taken_at=_time(cells["taken_at"].strip()),
+        age=_age(age),
         online=_kind(cells.get("source_kind", "").strip()),
         baseline=cells.get("baseline", "").strip(),
         values=values,
         below=below,
     )
+
+
+def _age(text: str) -> float:
+    years = _plain("age_years", text) if text else math.nan
+    if not (math.isnan(years) or 0.0 <= years <= OLDEST):
+        raise ValueError(f"age_years: {text} is not between 0 and {OLDEST:g} years in service")
+    return years
 
 
 def _number(name: str, text: str) -> tuple[float, int]:
