@@ -4,11 +4,13 @@ The ladder is data (``app/science/tables/actions.csv``); the 2019 guide fixes no
 confirmation sample, so the others are common practice and say so.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from app.domain.findings import Assessment
-from app.domain.model import Asset, Liquid
+from app.domain.model import Asset, LadderStep, Liquid
+from app.science.conditions import tdcg_action, tdcg_actions
 from app.science.tables import rows
 
 URGENT_FAULTS = frozenset({"D2", "T3", "C", "T3-H"})
@@ -59,21 +61,25 @@ def urgency(assessment: Assessment) -> str:
     return "routine"
 
 
-def advice(assessment: Assessment, asset: Asset, taken_at: datetime) -> Advice:
+RUNGS = ("routine", "suspect", "watch", "urgent", "high", "extreme")
+OWNER_LADDER = "owner's ladder of actions"
+
+
+def advice(
+    assessment: Assessment, asset: Asset, taken_at: datetime, ladder: Sequence[LadderStep] = ()
+) -> Advice:
     """Next actions with due dates, counted in days from the sample; the first action is the next sample.
 
-    A suspect sample of status 3 also carries the actions of its status, after the confirmation.
+    A suspect sample of status 3 also carries the actions of its status, after the confirmation. An asset judged by
+    the 2008 guide gets the action and interval of its condition and TDCG rate. ``ladder`` holds the owner's own
+    steps: where there are any for a rung, they replace the published ones.
     """
     step = urgency(assessment)
-    wanted = [step]
+    actions = _rung(step, ladder, taken_at)
     if step == "suspect" and assessment.status == 3:
-        wanted.append("high")
-    actions = tuple(
-        _action(row, taken_at)
-        for name in wanted
-        for row in rows("actions")
-        if row["urgency"] == name and not (name != step and row["order"] == "1")
-    )
+        actions += _rung("high", ladder, taken_at)[1:]
+    if assessment.norm_set == "ieee_c57_104_2008":
+        actions = _tdcg(assessment, taken_at) + actions
     cautions: tuple[str, ...] = SAMPLING_CAUTIONS
     if asset.liquid is not Liquid.MINERAL_OIL:
         cautions += ("The norms used here are for mineral oil; this unit holds another liquid.",)
@@ -81,10 +87,33 @@ def advice(assessment: Assessment, asset: Asset, taken_at: datetime) -> Advice:
     return Advice(step, actions, due, (*cautions, GENERAL_CAUTION))
 
 
-def _action(row: dict[str, str], taken_at: datetime) -> Action:
+def _rung(name: str, ladder: Sequence[LadderStep], taken_at: datetime) -> tuple[Action, ...]:
+    own = sorted((s for s in ladder if s.urgency == name), key=lambda s: s.order)
+    if own:
+        return tuple(Action(s.text, _due(taken_at, s.days), OWNER_LADDER) for s in own)
+    return tuple(_published(row, taken_at) for row in rows("actions") if row["urgency"] == name)
+
+
+def _published(row: dict[str, str], taken_at: datetime) -> Action:
     source = "common practice, no source"
     if row["provenance"] == "standard":
         source = f"{row['source']}-{row['edition']}, {row['clause']}"
     elif row["source"] != "common practice":
         source = f"common practice; {row['source']}-{row['edition']}, {row['clause']} gives no day count"
-    return Action(row["action"], taken_at.date() + timedelta(days=int(row["days"])), source)
+    return Action(row["action"], _due(taken_at, int(row["days"])), source)
+
+
+def _tdcg(assessment: Assessment, taken_at: datetime) -> tuple[Action, ...]:
+    """The row of the 2008 guide's table for this condition; without a rate, the row of the lowest one."""
+    condition = assessment.numbers.get("condition_2008")
+    if condition is None:
+        return ()
+    row = int(tdcg_action(condition, max(0.0, assessment.numbers.get("tdcg_per_day", 0.0))))
+    if row < 0:
+        return ()
+    found = tdcg_actions()[row]
+    return (Action(f"{found.action} Sample {found.sampling}.", _due(taken_at, found.days), found.source),)
+
+
+def _due(taken_at: datetime, days: int) -> date:
+    return taken_at.date() + timedelta(days=days)

@@ -155,6 +155,8 @@ class Assessment:
     """Further figures by name: ``tdcg``, ``nei_paper``, ``co2_co``, ``paper_water`` ... (units in NUMBER_UNITS)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)
     certainty: Certainty | None = None
+    norm_sets: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    """By norm set and gas: 0 typical, 1 above the typical limit, 2 above the high one; all sets side by side."""
 
     def to_json(self) -> dict[str, Any]:
         """A dictionary of plain JSON types."""

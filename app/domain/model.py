@@ -170,6 +170,18 @@ class OwnerLimit:
 
 
 @dataclass(frozen=True, slots=True)
+class LadderStep:
+    """One of the owner's own steps on a rung of the ladder of actions; all published steps of that rung give way."""
+
+    urgency: str
+    """``routine``, ``suspect``, ``watch``, ``urgent``, ``high`` or ``extreme``."""
+    order: int
+    text: str
+    days: int
+    """Counted from the sample."""
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """One quantity of a sample: a value, or "below limit L" - never both, never neither.
 

@@ -8,10 +8,12 @@ import numpy as np
 from app.domain.engine import RULE_SET, Judgement
 from app.domain.findings import Assessment, Certainty
 from app.domain.norms import NORM_SETS
+from app.domain.reporting.comparison import compare_norm_sets
 from app.domain.reporting.fault import fault_of
 from app.domain.reporting.findings import findings_of, status_reasons
 from app.domain.reporting.methods import increments_of, methods_of
 from app.domain.reporting.numbers import deltas_of, number, numbers_of, rates_of
+from app.domain.reporting.oil import oil_findings
 from app.domain.rules.certainty import DRAWS, Certainties, judge_certainty
 from app.domain.rules.trend import judge_trends
 from app.science.quantities import NORM_GASES
@@ -28,17 +30,21 @@ class ReportOptions:
         detailed: trends and probabilities too; costlier, and wanted for newest and laboratory samples.
         oil_volume_l: for gas generation in mL/day.
         draws: number of draws under measurement uncertainty.
+        rated_kv: rated voltage, for the class that oil quality is judged by [kV].
+        communicating: the tap changer shares oil or gas with the tank.
     """
 
     detailed: bool = True
     oil_volume_l: float | None = None
     draws: int = DRAWS
+    rated_kv: float | None = None
+    communicating: bool = False
 
 
 def report(judgement: Judgement, row: int, options: ReportOptions | None = None) -> Assessment:
     """The assessment of one row of a judgement."""
     options = options or ReportOptions()
-    findings = tuple(findings_of(judgement, row))
+    findings = (*findings_of(judgement, row), *oil_findings(judgement.frame, row, options.rated_kv))
     methods = methods_of(judgement, row)
     certainties = None
     if options.detailed:
@@ -69,6 +75,9 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         certainty=None if certainties is None else _certainty(judgement, certainties, options.draws),
         fault=fault_of(judgement, row, methods, certainties),
         findings=findings,
+        norm_sets=compare_norm_sets(judgement, row, communicating=options.communicating)
+        if options.detailed
+        else {},
     )
 
 

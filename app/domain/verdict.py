@@ -134,6 +134,7 @@ def _others(assessment: Assessment) -> list[Sentence]:
         "co2_co": "further",
         "tap_changer": "further",
         "detection_limit": "further",
+        "oil_quality": "further",
     }
     return [
         Sentence(topics[f.rule], f.text, (f.source or PRACTICE,))

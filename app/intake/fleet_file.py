@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import yaml
 
+from app.domain.advice import RUNGS
 from app.domain.model import (
     Asset,
     AssetKind,
@@ -16,6 +17,7 @@ from app.domain.model import (
     CompartmentKind,
     Contact,
     EventKind,
+    LadderStep,
     LimitScope,
     Liquid,
     OwnerLimit,
@@ -53,7 +55,16 @@ __all__ = [
     "time_zone",
 ]
 
-SECTIONS = ("sites", "contacts", "laboratories", "assets", "instruments", "service_events", "limits")
+SECTIONS = (
+    "sites",
+    "contacts",
+    "laboratories",
+    "assets",
+    "instruments",
+    "service_events",
+    "limits",
+    "actions",
+)
 FIRST_YEAR, LAST_YEAR = 1900, 2100
 NEVER = datetime(FIRST_YEAR, 1, 1, tzinfo=UTC)  # stands for a time that could not be read
 
@@ -69,6 +80,7 @@ class FleetFile:
     contacts: tuple[Contact, ...]
     service_events: tuple[ServiceEvent, ...]
     limits: tuple[OwnerLimit, ...] = ()
+    actions: tuple[LadderStep, ...] = ()
     source_lines: Mapping[str, int] = field(default_factory=dict)
     """The line at which each source is defined, by its code."""
 
@@ -125,7 +137,8 @@ def _read_sections(reader: Reader, sections: Mapping[str, yaml.Node]) -> FleetFi
     events = tuple(_event(e, seen) for e in entries("service_events", _EVENT_KEYS))
     limits = tuple(_limit(e, seen) for e in entries("limits", _LIMIT_KEYS))
     sources = (*laboratories, *instruments)
-    everything = (sites, tuple(assets), tuple(compartments), sources, contacts, events, limits)
+    actions = tuple(_action(e, seen) for e in entries("actions", _ACTION_KEYS))
+    everything = (sites, tuple(assets), tuple(compartments), sources, contacts, events, limits, actions)
     return FleetFile(*everything, seen.lines)
 
 
@@ -148,6 +161,7 @@ _ASSET_KEYS = (
 )
 _INSTRUMENT_KEYS = ("code", "name", "asset", "compartments", "expected_interval_minutes")
 _EVENT_KEYS = ("asset", "compartment", "at", "kind", "note")
+_ACTION_KEYS = ("urgency", "order", "text", "days")
 _LIMIT_KEYS = ("scope", "of", "gas", "typical", "high", "note")
 
 
@@ -285,3 +299,13 @@ def _limit(entry: Entry, seen: _Seen) -> OwnerLimit:
         entry.reader.problem(entry.entries["high"], f"{entry.field}.high", "must not be below typical")
     seen.define("limit", f"{scope.value} {of} {gas}", entry, "gas")
     return OwnerLimit(scope, of, gas, typical, high, entry.text("note", required=False))
+
+
+def _action(entry: Entry, seen: _Seen) -> LadderStep:
+    urgency = str(entry.read("urgency", lambda text: one_of(text, RUNGS)) or RUNGS[0])
+    order, days = entry.whole("order", 1, 99), entry.whole("days", 0, 3660)
+    for name, value in (("order", order), ("days", days)):
+        if value is None and name not in entry.entries:
+            entry.reader.problem(entry.node, f"{entry.field}.{name}", "is missing")
+    seen.define("action", f"{urgency} {order}", entry, "order")
+    return LadderStep(urgency, order or 1, entry.text("text"), days or 0)

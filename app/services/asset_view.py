@@ -13,7 +13,7 @@ from app.services.judging import RATIO_AGE
 from app.services.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
 from app.services.unit_standing import leading, newest_of_each_kind
 from app.store.database import Connection, Database
-from app.store.limits import all_limits
+from app.store.limits import all_limits, ladder
 from app.store.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
 from app.store.view_mail import MessageView, message_list
 from app.store.view_samples import (
@@ -232,7 +232,7 @@ def _verdict(connection: Connection, unit: Unit, standing: Standing) -> Verdict:
         changes=changes_between(previous, sample),
         column=column,
         gases=tuple(_gas_row(gas, sample, previous, column) for gas in NORM_GASES),
-        advice=advice(assessment, unit.asset, sample.taken_at) if assessment else None,
+        advice=advice(assessment, unit.asset, sample.taken_at, ladder(connection)) if assessment else None,
     )
 
 

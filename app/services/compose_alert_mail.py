@@ -1,6 +1,7 @@
 """The mail about what one sample changed: gathers the facts, writes it, queues it for every contact of the site."""
 
 import re
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Final
 from urllib.parse import urlsplit
@@ -9,13 +10,14 @@ from zoneinfo import ZoneInfo
 from app.domain.advice import advice
 from app.domain.alerting import Condition, Reason
 from app.domain.findings import Assessment, Finding
-from app.domain.model import Asset
+from app.domain.model import Asset, LadderStep
 from app.domain.news import AlertChange, AlertNews
 from app.notify.content import PREFIX, Evidence, MailContent, Row, Step, render
 from app.science.quantities import BY_NAME
 from app.store import alerts, fleet, outbox
 from app.store.database import Connection
 from app.store.fleet import CompartmentContext
+from app.store.limits import ladder
 
 REASONS: Final = {
     Reason.RAISED: "raised",
@@ -56,7 +58,7 @@ def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, p
     context = fleet.compartment_context(connection, [news.compartment_id])[news.compartment_id]
     first = news.changes[0]
     opened = alerts.opened_at(connection, first.alert_id)
-    mail = render(compose(news, context, opened, public_url))
+    mail = render(compose(news, context, opened, public_url, ladder(connection)))
     host = _id_part(urlsplit(public_url).hostname or "localhost")
     ids = outbox.contact_ids(connection, [contact.code for contact in context.contacts])
     queued = 0
@@ -87,15 +89,19 @@ def _id_part(text: str) -> str:
 
 
 def compose(
-    news: AlertNews, context: CompartmentContext, opened_at: datetime, public_url: str
+    news: AlertNews,
+    context: CompartmentContext,
+    opened_at: datetime,
+    public_url: str,
+    own_steps: Sequence[LadderStep] = (),
 ) -> MailContent:
-    """Everything the mail says."""
+    """Everything the mail says; ``own_steps`` are the owner's own steps of the ladder of actions."""
     assessment, asset = news.assessment, context.asset
     zone = ZoneInfo(context.site.time_zone)
     change = news.changes[0]
     headline = _headline(assessment, change)
     unit = f"{asset.code} {asset.name}, {context.compartment.name}"
-    steps = advice(assessment, asset, news.taken_at)
+    steps = advice(assessment, asset, news.taken_at, own_steps)
     actions = sorted(steps.actions, key=lambda a: a.due or date.max)  # of one day: as the ladder has them
     return MailContent(
         subject=f"{PREFIX} {asset.code} {context.compartment.name}: {headline}{_why_now(change)}",

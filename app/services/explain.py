@@ -1,6 +1,7 @@
 """`ullage explain`: the trace of one sample, as a person would check it by hand with the tables open."""
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import TextIO
 
 import numpy as np
@@ -15,6 +16,10 @@ from app.domain.rules.trend import points_of
 from app.domain.verdict import verdict
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.interpret import CsvError, judge_csv
+from app.services.judging import Series, judgement_of
+from app.store import fleet, samples
+from app.store.database import Database
+from app.store.events import events_for
 
 
 def explain_csv(file: TextIO, number: int) -> Iterator[str]:
@@ -27,8 +32,38 @@ def explain_csv(file: TextIO, number: int) -> Iterator[str]:
     if number > len(rows):
         raise CsvError([f"there is no row {number}: the file has {len(rows)}"])
     chosen = rows[number - 1]
-    row = place[number - 1]
-    yield f"{chosen.asset}, {chosen.taken_at:%Y-%m-%d %H:%M} UTC, rule set {RULE_SET}"
+    yield from _explain(judgement, place[number - 1], (chosen.asset, chosen.taken_at))
+
+
+def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
+    """Lines of text for a stored sample, judged as it would be now.
+
+    Raises:
+        UnknownSampleError: no sample that counts has this id.
+    """
+    with database.read() as connection:
+        place = samples.place_of(connection, sample_id)
+        if place is None:
+            raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
+        context = fleet.compartment_context(connection, [place.compartment_id])[place.compartment_id]
+        events = events_for(connection, [place.compartment_id]).get(place.compartment_id, [])
+        series = Series(
+            place.compartment_id, place.instrument_id, context.asset, events, context.compartment.oil_volume_l
+        )
+        found = judgement_of(connection, series, place.taken_at, place.taken_at)
+    if found is None:
+        raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
+    window, judgement = found
+    yield from _explain(judgement, window.ids.index(sample_id), (context.asset.code, place.taken_at))
+
+
+class UnknownSampleError(Exception):
+    """There is no such sample, or it is excluded or an old revision."""
+
+
+def _explain(judgement: Judgement, row: int, what: tuple[str, datetime]) -> Iterator[str]:
+    asset, taken_at = what
+    yield f"{asset}, {taken_at:%Y-%m-%d %H:%M} UTC, rule set {RULE_SET}"
     kind = "on-line reading" if judgement.frame.online[row] else "laboratory sample"
     yield f"A {kind}, number {row - _start(judgement, row) + 1} of its series."
     yield ""

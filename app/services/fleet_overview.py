@@ -7,10 +7,11 @@ from datetime import date, datetime, timedelta
 
 from app.domain.advice import Advice, advice
 from app.domain.findings import Assessment, Finding
-from app.domain.model import Reading, Site, SourceKind
+from app.domain.model import LadderStep, Reading, Site, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.unit_standing import leading
 from app.store.database import Connection, Database
+from app.store.limits import ladder
 from app.store.view_alerts import AlertView, alert_list
 from app.store.view_samples import SampleView, days, samples_by_id, trail
 from app.store.views import Standing, Unit, all_sites, standings, units
@@ -187,11 +188,11 @@ def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetim
     wanted = {
         i for row in rows if row.standing for i in (row.standing.sample_id, row.standing.previous_id) if i
     }
-    found = samples_by_id(connection, wanted)
-    return _with_sparks(connection, [_detailed(row, found) for row in rows], now)
+    found, steps = samples_by_id(connection, wanted), ladder(connection)
+    return _with_sparks(connection, [_detailed(row, found, steps) for row in rows], now)
 
 
-def _detailed(row: FleetRow, found: dict[int, SampleView]) -> FleetRow:
+def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[LadderStep]) -> FleetRow:
     if row.standing is None:
         return row
     sample = found[row.standing.sample_id]
@@ -208,7 +209,7 @@ def _detailed(row: FleetRow, found: dict[int, SampleView]) -> FleetRow:
         previous_status=before.assessment.status if before and before.assessment else None,
         previous_at=before.taken_at if before else None,
         changes=changes_between(before, sample),
-        advice=advice(assessment, row.unit.asset, sample.taken_at) if assessment else None,
+        advice=advice(assessment, row.unit.asset, sample.taken_at, steps) if assessment else None,
         key_quantity=_key_quantity(reason, sample),
     )
 

@@ -8,10 +8,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.engine import assess
+from app.domain.engine import Judgement, assess
 from app.domain.findings import Assessment
 from app.domain.frame import DailyMedians, SampleFrame, to_days
-from app.domain.model import Asset, EventKind, ServiceEvent, utc_day
+from app.domain.model import Asset, EventKind, ServiceEvent, TapChanger, utc_day
 from app.domain.norms import SHORT_SPAN_DAYS, norming_of
 from app.domain.report import ReportOptions, report
 from app.domain.rules.change import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
@@ -54,6 +54,26 @@ def judge_since(connection: Connection, series: Series, since: datetime, until: 
     That is every laboratory sample from ``since`` on, and every on-line sample from ``since`` to nine months
     after ``until``. In time order. Excluded samples and old revisions take no part.
     """
+    found = judgement_of(connection, series, since, until)
+    if found is None:
+        return []
+    window, judgement = found
+    brief, full = ReportOptions(detailed=False), report_options(series)
+    newest = len(window.ids) - 1
+    return [
+        # trends and probabilities of on-line readings are told for the newest one of a batch
+        Judged(
+            sample_id, taken_at, report(judgement, row, full if _wants_detail(series, row, newest) else brief)
+        )
+        for row, (sample_id, taken_at) in enumerate(zip(window.ids, window.taken_at, strict=True))
+        if taken_at >= since
+    ]
+
+
+def judgement_of(
+    connection: Connection, series: Series, since: datetime, until: datetime
+) -> tuple[Window, Judgement] | None:
+    """The samples :func:`judge_since` looks at, with their history, and their judgement; None without any."""
     if series.instrument_id is None:
         window = laboratory_window(connection, series.compartment_id, ALWAYS)
         frame = _frame(window, series, None)
@@ -68,21 +88,20 @@ def judge_since(connection: Connection, series: Series, since: datetime, until: 
             until + ONLINE_AFTERMATH,
         )
         if not window.ids:
-            return []
+            return None
         frame = _frame(window, series, _laboratory_ratios(connection, series, window))
         norming = norming_of(series.asset, all_limits(connection), len(frame))
         judgement = assess(frame, _medians(connection, series, window), norming)
-    brief = ReportOptions(detailed=False)
-    full = ReportOptions(oil_volume_l=series.oil_volume_l or series.asset.oil_volume_l)
-    newest = len(window.ids) - 1
-    return [
-        # trends and probabilities of on-line readings are told for the newest one of a batch
-        Judged(
-            sample_id, taken_at, report(judgement, row, full if _wants_detail(series, row, newest) else brief)
-        )
-        for row, (sample_id, taken_at) in enumerate(zip(window.ids, window.taken_at, strict=True))
-        if taken_at >= since
-    ]
+    return window, judgement
+
+
+def report_options(series: Series) -> ReportOptions:
+    """Everything about the unit that a full report reads."""
+    return ReportOptions(
+        oil_volume_l=series.oil_volume_l or series.asset.oil_volume_l,
+        rated_kv=series.asset.rated_kv,
+        communicating=series.asset.tap_changer is TapChanger.COMMUNICATING,
+    )
 
 
 def _wants_detail(series: Series, row: int, newest: int) -> bool:

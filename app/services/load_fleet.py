@@ -48,6 +48,7 @@ def load_fleet(database: Database, text: str, filename: str) -> FleetReport:
             events.upsert_event(connection, one) for one in found.service_events
         )
         counts["limits"] = Counter(limits.upsert_limit(connection, one) for one in found.limits)
+        counts["actions"] = Counter(limits.upsert_step(connection, one) for one in found.actions)
         return FleetReport(
             {name: Counter(counted) for name, counted in counts.items()}, _left(connection, found)
         )

@@ -1,11 +1,11 @@
-"""The owner's own limits."""
+"""The owner's own limits and ladder of actions."""
 
 import sqlalchemy as sa
 
-from app.domain.model import LimitScope, OwnerLimit
+from app.domain.model import LadderStep, LimitScope, OwnerLimit
 from app.store.database import Connection
 from app.store.fleet import Upserted
-from app.store.tables import owner_limits
+from app.store.tables import ladder_steps, owner_limits
 
 
 def upsert_limit(connection: Connection, limit: OwnerLimit) -> Upserted:
@@ -34,3 +34,23 @@ def all_limits(connection: Connection) -> list[OwnerLimit]:
         OwnerLimit(LimitScope(row.scope), row.of, row.gas, row.typical, row.high, row.note)
         for row in connection.execute(query)
     ]
+
+
+def upsert_step(connection: Connection, step: LadderStep) -> Upserted:
+    """Set one of the owner's own steps."""
+    key = (ladder_steps.c.urgency == step.urgency, ladder_steps.c.order == step.order)
+    row = connection.execute(sa.select(ladder_steps).where(*key)).first()
+    if row is None:
+        values = {"urgency": step.urgency, "order": step.order, "text": step.text, "days": step.days}
+        connection.execute(sa.insert(ladder_steps).values(values))
+        return "created"
+    if (row.text, row.days) == (step.text, step.days):
+        return "unchanged"
+    connection.execute(sa.update(ladder_steps).where(*key).values(text=step.text, days=step.days))
+    return "changed"
+
+
+def ladder(connection: Connection) -> list[LadderStep]:
+    """All of the owner's own steps."""
+    query = sa.select(ladder_steps).order_by(ladder_steps.c.urgency, ladder_steps.c.order)
+    return [LadderStep(row.urgency, row.order, row.text, row.days) for row in connection.execute(query)]

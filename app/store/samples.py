@@ -406,3 +406,26 @@ def all_series(connection: Connection) -> list[tuple[int, int | None, str]]:
         .order_by(samples.c.compartment_id)
     )
     return [(row[0], row[1], row[2]) for row in connection.execute(query)]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a sample belongs; ``instrument_id`` is None for a laboratory's."""
+
+    compartment_id: int
+    instrument_id: int | None
+    taken_at: datetime
+
+
+def place_of(connection: Connection, sample_id: int) -> Place | None:
+    """The place of a sample that counts, or None."""
+    query = (
+        sa.select(samples.c.compartment_id, samples.c.source_id, samples.c.taken_at, sources.c.kind)
+        .join(sources, sources.c.id == samples.c.source_id)
+        .where(samples.c.id == sample_id, samples.c.current, samples.c.excluded_at.is_(None))
+    )
+    row = connection.execute(query).first()
+    if row is None:
+        return None
+    instrument = row.source_id if row.kind == SourceKind.INSTRUMENT else None
+    return Place(row.compartment_id, instrument, row.taken_at)

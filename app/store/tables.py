@@ -132,6 +132,17 @@ owner_limits = Table(
     UniqueConstraint("scope", "of", "gas"),
 )
 
+ladder_steps = Table(
+    "ladder_steps",
+    metadata,
+    _id(),
+    Column("urgency", sa.Text, nullable=False),
+    Column("order", sa.Integer, nullable=False),
+    Column("text", sa.Text, nullable=False),
+    Column("days", sa.Integer, nullable=False),
+    UniqueConstraint("urgency", "order"),
+)
+
 service_events = Table(
     "service_events",
     metadata,

@@ -33,6 +33,16 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("worker", name=op.f("pk_heartbeats")),
     )
     op.create_table(
+        "ladder_steps",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("urgency", sa.Text(), nullable=False),
+        sa.Column("order", sa.Integer(), nullable=False),
+        sa.Column("text", sa.Text(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_ladder_steps")),
+        sa.UniqueConstraint("urgency", "order", name=op.f("uq_ladder_steps_urgency_order")),
+    )
+    op.create_table(
         "owner_limits",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("scope", sa.Text(), nullable=False),
@@ -464,5 +474,6 @@ def downgrade() -> None:
     op.drop_table("assets")
     op.drop_table("sites")
     op.drop_table("owner_limits")
+    op.drop_table("ladder_steps")
     op.drop_table("heartbeats")
     op.drop_table("contacts")

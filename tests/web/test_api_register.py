@@ -94,7 +94,7 @@ def test_an_asset_without_compartments_gets_a_main_tank(cast: Any) -> None:
             "compartments[1].name",
             "at least 1 character",
         ),
-        ("/laboratories/X", {"name": "X", "profile": "none"}, 422, "profile", "must be one of quillfen"),
+        ("/laboratories/X", {"name": "X", "profile": "none"}, 422, "profile", "must be one of hollowell"),
         ("/laboratories/MON-1", {"name": "X", "profile": "quillfen"}, 409, "code", "code of the instrument"),
         ("/instruments/QUILLFEN", {"name": "X", "asset": "NA"}, 409, "code", "code of the laboratory"),
         ("/instruments/X", {"name": "X", "asset": "NOPE"}, 409, "asset", "no asset NOPE"),

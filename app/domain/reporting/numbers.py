@@ -20,6 +20,7 @@ from app.science.volumes import total_gas_percent
 
 NUMBER_UNITS: Final = {
     "tdcg": "µL/L",
+    "tdcg_per_day": "µL/L/day",
     "condition_2008": "",
     "nei_oil_without_ethane": "kJ/kL",
     "nei_paper": "kJ/kL",
@@ -79,6 +80,7 @@ def numbers_of(judgement: Judgement, row: int) -> dict[str, float]:
     condition = int(judgement.condition_2008[row])
     found: dict[str, float | None] = {
         "tdcg": number(judgement.tdcg[row], 1),
+        "tdcg_per_day": _tdcg_per_day(judgement, row),
         "condition_2008": float(condition) if condition else None,
         "nei_oil_without_ethane": number(judgement.nei_oil_without_ethane[row], 3),
         "nei_paper": number(judgement.nei_paper[row], 3),
@@ -92,13 +94,23 @@ def numbers_of(judgement: Judgement, row: int) -> dict[str, float]:
     return {name: value for name, value in found.items() if value is not None}
 
 
+def _has_sample_before(judgement: Judgement, row: int) -> bool:
+    """Whether the row before is the laboratory sample before."""
+    frame = judgement.frame
+    return bool(row > 0 and frame.series[row] == frame.series[row - 1] and not frame.online[row])
+
+
+def _tdcg_per_day(judgement: Judgement, row: int) -> float | None:
+    """Two-point rate of TDCG since the sample before, as the 2008 guide takes it."""
+    if not _has_sample_before(judgement, row):
+        return None
+    days = float(judgement.frame.at[row] - judgement.frame.at[row - 1])
+    return number(float(judgement.tdcg[row] - judgement.tdcg[row - 1]) / days, 3) if days > 0 else None
+
+
 def _energy_gained(judgement: Judgement, row: int) -> float | None:
     """NEI of oil gained since the sample before in the same series; over 0.5 one utility acts (Annex F)."""
-    if (
-        row == 0
-        or judgement.frame.series[row] != judgement.frame.series[row - 1]
-        or judgement.frame.online[row]
-    ):
+    if not _has_sample_before(judgement, row):
         return None
     return number(float(judgement.nei_oil[row] - judgement.nei_oil[row - 1]), 3)
 
