@@ -64,8 +64,8 @@ class UnknownSampleError(Exception):
 def _explain(judgement: Judgement, row: int, what: tuple[str, datetime]) -> Iterator[str]:
     asset, taken_at = what
     yield f"{asset}, {taken_at:%Y-%m-%d %H:%M} UTC, rule set {RULE_SET}"
-    kind = "on-line reading" if judgement.frame.online[row] else "laboratory sample"
-    yield f"A {kind}, number {row - _start(judgement, row) + 1} of its series."
+    kind = "An on-line reading" if judgement.frame.online[row] else "A laboratory sample"
+    yield f"{kind}, number {row - _start(judgement, row) + 1} of its series."
     yield ""
     yield from _levels(judgement, row)
     yield from _changes(judgement, row)
