@@ -154,19 +154,31 @@ def interpret(
 
 @app.command()
 def explain(
-    file: ExistingFile,
-    row: Annotated[int, typer.Option(min=1, help="Row of the file, the first below the header being 1.")],
+    file: Annotated[Path | None, typer.Argument(exists=True, dir_okay=False, help="A plain CSV.")] = None,
+    row: Annotated[
+        int | None, typer.Option(min=1, help="Row of the file, the first below the header being 1.")
+    ] = None,
+    sample: Annotated[int | None, typer.Option(min=1, help="Or the id of a stored sample.")] = None,
 ) -> None:
-    """Print how one row of a plain CSV is judged, step by step, as a person would check it by hand."""
-    from app.services.explain import explain_csv
+    """Print how one sample is judged, step by step, as a person would check it by hand."""
+    from app.services.explain import UnknownSampleError, explain_csv, explain_sample
     from app.services.interpret import CsvError
 
+    if (file is None) == (sample is None) or (file is None) != (row is None):
+        raise typer.BadParameter("give either FILE and --row N, or --sample ID")
     try:
-        with file.open(encoding="utf-8-sig", newline="") as text:
-            for line in explain_csv(text, row):
-                typer.echo(line)
+        if file is not None and row is not None:
+            with file.open(encoding="utf-8-sig", newline="") as text:
+                lines = list(explain_csv(text, row))
+        else:
+            with open_database() as database:
+                lines = list(explain_sample(database, sample or 0))
     except CsvError as error:
         fail(f"{file}:\n{error}")
+    except (UnknownSampleError, UnicodeDecodeError) as error:
+        fail(str(error))
+    for line in lines:
+        typer.echo(line)
 
 
 def _in_words(result: dict[str, Any]) -> str:
