@@ -1,15 +1,18 @@
 """Which limits judge a sample: the published sets, the owner's limits, and where each limit says it comes from."""
 
 import itertools
+from dataclasses import replace
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pytest
 from engine_cast import QUIET, judge, one
 
+from app.domain.advice import advice
 from app.domain.findings import Assessment, Finding
-from app.domain.model import Asset, AssetKind, LimitScope, OwnerLimit, TapChanger
+from app.domain.model import Asset, AssetKind, LadderStep, LimitScope, OwnerLimit, TapChanger
 from app.domain.norms import NORM_SET_NAMES, Norming, norming_of
-from app.domain.report import report
+from app.domain.report import ReportOptions, report
 from app.domain.verdict import verdict
 from app.science.quantities import NORM_GASES
 
@@ -172,3 +175,70 @@ def test_the_doubtful_cell_of_table_2_says_that_it_is_doubtful() -> None:
     assert found is not None
     assert found.limit == 30.0
     assert "doubtful" in found.text
+
+
+# --- side by side -----------------------------------------------------------------------------------------
+
+
+def test_every_set_is_shown_side_by_side_whichever_judges() -> None:
+    """Table 1 of 2019 (age 5, O2/N2 low): H2 75. Condition 1 of 2008: H2 100. IEC range: H2 150 (from memory)."""
+    shown = report(judge([(0.0, QUIET | {"h2": 90.0})], age=5.0), 0).norm_sets
+    assert list(shown) == ["ieee_c57_104_2019", "ieee_c57_104_2008", "iec_60599"]
+    assert [levels["h2"] for levels in shown.values()] == [1, 0, 0]
+    assert all(levels["c2h4"] == 0 for levels in shown.values())
+
+
+# --- the 2008 guide's actions -----------------------------------------------------------------------------
+
+
+def test_an_asset_judged_by_2008_gets_the_action_of_its_condition_and_rate() -> None:
+    """Thesis, Universitas Indonesia, 2008, Table 3.4: condition 3 below 10 µL/L a day is sampled monthly."""
+    given = replace(
+        one(QUIET | {"h2": 1500.0}),
+        norm_set="ieee_c57_104_2008",
+        numbers={"condition_2008": 3.0, "tdcg_per_day": 2.0},
+    )
+    first = advice(given, Asset("A", "A", "S"), datetime(2026, 3, 1, tzinfo=UTC)).actions[0]
+    assert first.due == date(2026, 3, 31)
+    assert "monthly" in first.text
+    assert "Table 3.4" in first.source
+
+
+def test_the_owner_s_own_steps_replace_those_of_their_rung_only() -> None:
+    own = [LadderStep("watch", 2, "Ask Pell.", 10), LadderStep("watch", 1, "Sample again.", 5)]
+    watched = replace(one(QUIET), status=2)
+    at = datetime(2026, 3, 1, tzinfo=UTC)
+    steps = advice(watched, Asset("A", "A", "S"), at, own)
+    assert [(a.text, a.due) for a in steps.actions] == [
+        ("Sample again.", date(2026, 3, 6)),
+        ("Ask Pell.", date(2026, 3, 11)),
+    ]
+    assert {a.source for a in steps.actions} == {"owner's ladder of actions"}
+    routine = replace(watched, status=1)
+    assert advice(routine, Asset("A", "A", "S"), at, own) == advice(routine, Asset("A", "A", "S"), at)
+
+
+# --- oil quality ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kv", "quantity", "value", "limit"),
+    [
+        (69.0, "acidity", 0.2, None),
+        (69.0, "acidity", 0.21, 0.2),
+        (110.0, "acidity", 0.16, 0.15),
+        (230.0, "interfacial_tension", 31.0, 32.0),
+        (110.0, "breakdown_voltage", 46.0, 47.0),
+        (110.0, "water", 25.0, None),
+        (230.0, "water", 21.0, 20.0),
+        (None, "water", 60.0, None),
+    ],
+)
+def test_oil_quality_is_told_by_voltage_class(
+    kv: float | None, quantity: str, value: float, limit: float | None
+) -> None:
+    """IEEE C57.106-2006 Table 5, from memory and told as such."""
+    judgement = judge([(0.0, QUIET | {quantity: value})])
+    found = [f for f in report(judgement, 0, ReportOptions(rated_kv=kv)).findings if f.rule == "oil_quality"]
+    assert [f.limit for f in found] == ([] if limit is None else [limit])
+    assert all(f.provenance == "from memory" and "one test result" in f.text for f in found)

@@ -186,3 +186,45 @@ def test_all_faults_are_told_at_once_in_the_order_of_lines() -> None:
     with pytest.raises(FleetFileError) as caught:
         parse_fleet(GOOD.replace("CET", "Mars").replace("1999", "x").replace("magic", "y"), "f")
     assert [p.line for p in caught.value.problems] == [2, 8]
+
+
+LIMITS = """\
+limits:
+  - {scope: fleet, gas: co, high: 1000}
+  - {scope: kind, of: reactor, gas: h2, typical: 60, high: 150, note: agreed with the maker}
+  - {scope: asset, of: N-T1, gas: h2, typical: 50}
+actions:
+  - {urgency: watch, order: 1, text: Take another sample., days: 21}
+"""
+
+
+def test_the_owner_s_limits_and_steps_are_read() -> None:
+    fleet = parse_fleet(GOOD + LIMITS, "f.yaml")
+    assert [(x.scope.value, x.of, x.gas, x.typical, x.high) for x in fleet.limits] == [
+        ("fleet", "", "co", None, 1000.0),
+        ("kind", "reactor", "h2", 60.0, 150.0),
+        ("asset", "N-T1", "h2", 50.0, None),
+    ]
+    assert [(x.urgency, x.order, x.text, x.days) for x in fleet.actions] == [
+        ("watch", 1, "Take another sample.", 21)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("of: reactor", "of: motor", "limits[1].of: 'motor' is not one of transformer, reactor"),
+        ("of: N-T1", "of: N-T9", "limits[2].of: this file defines no asset 'N-T9'"),
+        ("scope: fleet,", "scope: fleet, of: N,", "limits[0].of: must be left out for the whole fleet"),
+        (", high: 1000", "", "limits[0].typical: give typical, high or both"),
+        ("high: 150", "high: 15", "limits[1].high: must not be below typical"),
+        ("gas: co", "gas: o2", "limits[0].gas: 'o2' is not one of h2, ch4"),
+        ("urgency: watch", "urgency: soon", "actions[0].urgency: 'soon' is not one of routine, suspect"),
+        ("days: 21", "days: soon", "actions[0].days: 'soon' is not a whole number"),
+        (", days: 21", "", "actions[0].days: is missing"),
+    ],
+)
+def test_faults_of_limits_and_steps_are_told(old: str, new: str, message: str) -> None:
+    with pytest.raises(FleetFileError) as caught:
+        parse_fleet(GOOD + LIMITS.replace(old, new, 1), "f.yaml")
+    assert message in str(caught.value)
