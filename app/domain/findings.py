@@ -120,7 +120,7 @@ class FaultCall:
     basis: str = "level"
     """``level``, or ``increment`` when the new gas alone was judged."""
     mixture: str | None = None
-    """In words, where methods or level and increment point to different families of faults."""
+    """In words, where methods or level and increment point to different families of faults, or to the tap changer."""
 
 
 @dataclass(frozen=True, slots=True)

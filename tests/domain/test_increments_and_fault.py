@@ -108,3 +108,15 @@ def test_methods_that_agree_are_named_and_those_that_do_not_too() -> None:
     apart = one({"h2": 200.0, "ch4": 100.0, "c2h6": 20.0, "c2h4": 90.0, "c2h2": 1.0}).fault
     assert apart is not None
     assert "says" in apart.agreement
+
+
+def test_the_tap_changer_s_gas_is_told_before_a_discharge_is_believed() -> None:
+    """IEEE C57.104-2019, D.9.2: C2H2/H2 above 3."""
+    like_arcing = {"h2": 10.0, "ch4": 10.0, "c2h6": 4.0, "c2h4": 25.0, "c2h2": 45.0}
+    found = one(QUIET | like_arcing)
+    assert found.fault is not None
+    assert found.fault.code in {"D1", "D2"}
+    assert "tap changer" in (found.fault.mixture or "")
+    with_hydrogen = one(QUIET | like_arcing | {"h2": 60.0})
+    assert with_hydrogen.fault is not None
+    assert "tap changer" not in (with_hydrogen.fault.mixture or "")

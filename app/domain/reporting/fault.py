@@ -12,6 +12,7 @@ import numpy as np
 from app.domain.engine import Judgement
 from app.domain.findings import FaultCall, MethodCall
 from app.domain.frame import Floats
+from app.domain.reporting.findings import tap_changer_gas
 from app.domain.reporting.methods import METHOD_NAMES, applicable_codes
 from app.domain.rules.certainty import Certainties
 from app.domain.rules.patterns import ZoneCalls
@@ -70,7 +71,8 @@ def fault_of(
         confidence=None if code == "S" else round(float(chances.max()), 3),
         probabilities={c: round(float(p), 3) for c, p in zip(FAULT_CLASSES, chances, strict=True)},
         basis=basis,
-        mixture=_mixture(evidence, level if basis == "increment" else None, codes),
+        mixture=_contamination(judgement, row, code)
+        or _mixture(evidence, level if basis == "increment" else None, codes),
     )
 
 
@@ -120,6 +122,16 @@ def _agreement(code: str, codes: dict[str, str], basis: str) -> str:
         lead = f"{same[0]} alone says so" if same else "no single method names it; it is the likeliest of all"
     return "; ".join(
         [lead, *(["on the level " + ", ".join(other)] if other and basis == "increment" else other)]
+    )
+
+
+def _contamination(judgement: Judgement, row: int, code: str) -> str | None:
+    """In words, where a discharge pattern may be the tap changer's gas."""
+    if code not in {"D1", "D2", "DT"} or not tap_changer_gas(judgement, row):
+        return None
+    return (
+        "the acetylene may come from the tap changer: compare with its oil before a fault in the tank is believed "
+        "(IEEE C57.104-2019, D.9.2)"
     )
 
 

@@ -21,13 +21,11 @@ from app.domain.norms import (
 )
 from app.domain.rules.change import ACETYLENE
 from app.domain.rules.levels import HIGH, RAISED, UNKNOWN
+from app.science.limits import beyond, limit
 from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
 
-EXTREME: Final = {"c2h4": ("delta", 200.0), "c2h6": ("level", 1000.0)}
-"""The examples of extreme results in IEEE C57.104-2019, 6.1.2 [µL/L]."""
-
-SATURATION_NOTE: Final = 30.0
-"""[%] Relative saturation from which water in oil is pointed out (common practice, no source)."""
+EXTREME: Final = {"c2h4": ("delta", "extreme_ethylene_rise"), "c2h6": ("level", "extreme_ethane")}
+"""The examples of extreme results in IEEE C57.104-2019, 6.1.2: what is compared, and with which limit."""
 
 GUIDE: Final = "IEEE C57.104-2019"
 PRACTICE: Final = "common practice, no source"
@@ -113,21 +111,13 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
             (value, limit, "µL/L"),
             level_citation(judgement, row, g, high=False),
         )
-    kind, extreme = EXTREME.get(gas, ("", np.inf))
-    shown = value if kind == "level" else float(judgement.changes.delta[row, g])
-    if shown >= extreme:
-        verb = "rose by" if kind == "delta" else "stands at"
-        yield Finding(
-            "extreme",
-            Severity.HIGH,
-            f"{symbol} {verb} {shown:.4g} µL/L, which the guide calls extreme: investigate at once.",
-            gas,
-            _rounded(shown),
-            extreme,
-            "µL/L",
-            f"{GUIDE}, 6.1.2",
-            "standard",
-        )
+    if gas in EXTREME:
+        kind, name = EXTREME[gas]
+        shown = value if kind == "level" else float(judgement.changes.delta[row, g])
+        if shown >= limit(name).value:  # the guide's examples are values reached, not passed
+            verb = "rose by" if kind == "delta" else "stands at"
+            text = f"{symbol} {verb} {shown:.4g} µL/L, which the guide calls extreme: investigate at once."
+            yield _by_limit("extreme", Severity.HIGH, text, shown, name, gas)
 
 
 def _change_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterator[Finding]:
@@ -224,47 +214,65 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
         return float("nan") if frame.below[row, i] else float(frame.values[row, i])
 
     co, co2, c2h2, h2 = (number(g) for g in ("co", "co2", "c2h2", "h2"))
-    hydrocarbons = bool(
-        (judgement.levels.level[row, [NORM_GASES.index(g) for g in FAULT_GASES]] >= RAISED).any()
-    )
-    if co > 0 and co2 / co < 3.0 and (co > 1000.0 or hydrocarbons):
-        meaning = (
-            "with raised hydrocarbons paper may be involved"
-            if hydrocarbons
-            else "without hydrocarbons: oil oxidation"
+    fault_columns = [NORM_GASES.index(g) for g in FAULT_GASES]
+    hydrocarbons = bool((judgement.levels.level[row, fault_columns] >= RAISED).any())
+    carbon = co2 / co if co > 0 else float("nan")
+    if beyond("paper_carbonized", carbon) and (hydrocarbons or beyond("oil_oxidation", co)):
+        meaning = "with raised hydrocarbons paper may be involved"
+        if not hydrocarbons:
+            meaning = "without hydrocarbons: oil oxidation"
+        text = f"CO₂/CO is {carbon:.2g}, below {limit('paper_carbonized').value:g}; {meaning}."
+        yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
+    if beyond("paper_slow_co2", co2) and beyond("paper_slow", carbon):
+        text = f"CO₂ is {co2:.5g} µL/L and CO₂/CO {carbon:.3g}: slow ageing of paper; furans would tell."
+        yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_slow")
+    if tap_changer_gas(judgement, row):
+        most = limit("tap_changer_gas").value
+        text = (
+            f"C₂H₂/H₂ is {c2h2 / h2:.2g}, above {most:g}: the gas may come from the tap changer rather than from a "
+            "fault."
         )
-        text = f"CO₂/CO is {co2 / co:.2g}, below 3; {meaning}."
-        yield _plain("co2_co", text, (co2 / co, 3.0, "1"), f"{GUIDE}, D.8")
-    if co > 0 and co2 > 10_000.0 and co2 / co > 20.0:
-        text = f"CO₂ is {co2:.5g} µL/L and CO₂/CO {co2 / co:.3g}: slow ageing of paper; furans would tell."
-        yield _plain("co2_co", text, (co2 / co, 20.0, "1"), f"{GUIDE}, D.8")
-    if h2 > 0 and c2h2 / h2 > 3.0 and c2h2 > float(judgement.levels.typical[row, ACETYLENE]):
-        text = f"C₂H₂/H₂ is {c2h2 / h2:.2g}, above 3: the gas may come from the tap changer rather than from a fault."
-        yield _plain("tap_changer", text, (c2h2 / h2, 3.0, "1"), f"{GUIDE}, D.9.2")
+        yield _by_limit("tap_changer", Severity.INFORMATION, text, c2h2 / h2, "tap_changer_gas")
 
 
-def _plain(rule: str, text: str, evidence: tuple[float, float, str], source: str) -> Finding:
-    value, limit, unit = evidence
-    return Finding(rule, Severity.INFORMATION, text, None, _rounded(value), limit, unit, source, "standard")
+def tap_changer_gas(judgement: Judgement, row: int) -> bool:
+    """Whether raised acetylene with little hydrogen looks like the tap changer's gas in the main tank (D.9.2)."""
+    frame, hydrogen = judgement.frame, NORM_GASES.index("h2")
+    h2, c2h2 = float(frame.values[row, hydrogen]), float(frame.values[row, ACETYLENE])
+    if frame.below[row, hydrogen] or frame.below[row, ACETYLENE] or not h2 > 0:
+        return False
+    raised = judgement.levels.level[row, ACETYLENE] >= RAISED
+    return bool(raised and beyond("tap_changer_gas", c2h2 / h2))
+
+
+def _by_limit(
+    rule: str, severity: Severity, text: str, value: float, name: str, quantity: str | None = None
+) -> Finding:
+    """A finding against a limit of the table of single limits."""
+    found = limit(name)
+    return Finding(
+        rule,
+        severity,
+        text,
+        quantity,
+        _rounded(value),
+        found.value,
+        found.unit,
+        found.source,
+        found.provenance,
+    )
 
 
 def _water_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     saturation = float(judgement.relative_saturation[row])
-    if saturation >= SATURATION_NOTE:
+    if beyond("water_saturation", saturation):
         water, temperature = (
             judgement.frame.column("water")[row],
             judgement.frame.column("oil_temperature")[row],
         )
-        yield Finding(
-            "relative_saturation",
-            Severity.INFORMATION,
-            f"Water {water:g} mg/kg at {temperature:g} °C is {saturation:.0f} % of saturation.",
-            "water",
-            round(saturation, 2),
-            SATURATION_NOTE,
-            "%",
-            PRACTICE,
-            "common practice",
+        text = f"Water {water:g} mg/kg at {temperature:g} °C is {saturation:.0f} % of saturation."
+        yield _by_limit(
+            "relative_saturation", Severity.INFORMATION, text, saturation, "water_saturation", "water"
         )
 
 
