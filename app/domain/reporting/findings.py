@@ -21,7 +21,8 @@ from app.domain.norms import (
 )
 from app.domain.rules.change import ACETYLENE
 from app.domain.rules.levels import HIGH, RAISED, UNKNOWN
-from app.science.limits import beyond, limit
+from app.science.limits import beyond
+from app.science.limits import limit as single_limit
 from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
 
 EXTREME: Final = {"c2h4": ("delta", "extreme_ethylene_rise"), "c2h6": ("level", "extreme_ethane")}
@@ -114,7 +115,7 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
     if gas in EXTREME:
         kind, name = EXTREME[gas]
         shown = value if kind == "level" else float(judgement.changes.delta[row, g])
-        if shown >= limit(name).value:  # the guide's examples are values reached, not passed
+        if shown >= single_limit(name).value:  # the guide's examples are values reached, not passed
             verb = "rose by" if kind == "delta" else "stands at"
             text = f"{symbol} {verb} {shown:.4g} µL/L, which the guide calls extreme: investigate at once."
             yield _by_limit("extreme", Severity.HIGH, text, shown, name, gas)
@@ -221,13 +222,13 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
         meaning = "with raised hydrocarbons paper may be involved"
         if not hydrocarbons:
             meaning = "without hydrocarbons: oil oxidation"
-        text = f"CO₂/CO is {carbon:.2g}, below {limit('paper_carbonized').value:g}; {meaning}."
+        text = f"CO₂/CO is {carbon:.2g}, below {single_limit('paper_carbonized').value:g}; {meaning}."
         yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
     if beyond("paper_slow_co2", co2) and beyond("paper_slow", carbon):
         text = f"CO₂ is {co2:.5g} µL/L and CO₂/CO {carbon:.3g}: slow ageing of paper; furans would tell."
         yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_slow")
     if tap_changer_gas(judgement, row):
-        most = limit("tap_changer_gas").value
+        most = single_limit("tap_changer_gas").value
         text = (
             f"C₂H₂/H₂ is {c2h2 / h2:.2g}, above {most:g}: the gas may come from the tap changer rather than from a "
             "fault."
@@ -249,7 +250,7 @@ def _by_limit(
     rule: str, severity: Severity, text: str, value: float, name: str, quantity: str | None = None
 ) -> Finding:
     """A finding against a limit of the table of single limits."""
-    found = limit(name)
+    found = single_limit(name)
     return Finding(
         rule,
         severity,
