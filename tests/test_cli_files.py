@@ -29,7 +29,10 @@ Run = Callable[..., Any]
 @pytest.fixture
 def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
     monkeypatch.setenv("ULLAGE_DATABASE_URL", f"sqlite:///{tmp_path / 'ullage.db'}")
-    run = lambda *words: CliRunner().invoke(app, [str(word) for word in words])  # noqa: E731 - two lines of set-up
+
+    def run(*words: object) -> Any:
+        return CliRunner().invoke(app, [str(word) for word in words])
+
     assert run("fleet", "load", FLEET).exit_code == 0
     return run
 

@@ -172,7 +172,7 @@ class Profile(_Part):
         sheet: name of the workbook's sheet; None for the first that is visible.
         layout: ``wide``: one row a sample, one column a quantity; ``long``: one row a quantity.
         long: the columns of the long layout; its ``readings`` are then words of the quantity column.
-        encoding: tried after UTF-8 and a UTF-16 byte order mark; ``utf-16-le`` is tried at once.
+        encoding: tried after UTF-8 and a UTF-16 byte order mark; ``utf-16-le`` where NULs say so.
         delimiters: the first with which the header row is found is the file's.
         header_within_rows: the header row is among the first so many rows that are not blank.
         decimal_mark, thousands_mark: see :class:`NumberStyle`.

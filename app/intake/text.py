@@ -1,6 +1,5 @@
 """From bytes to text, and texts that mean the same."""
 
-import codecs
 import unicodedata
 from typing import Final
 
@@ -24,8 +23,8 @@ def decode(content: bytes, encoding: str) -> str:
     if content.startswith((WORKBOOK, OLD_WORKBOOK)):
         raise UnreadableFileError("this is a spreadsheet workbook, not CSV; save it as CSV and send that")
     codec = next((codec for mark, codec in _MARKS if content.startswith(mark)), None)
-    if codec is None and encoding == "utf-16-le" and not content.startswith(codecs.BOM_UTF8):
-        codec = encoding
+    if codec is None and encoding == "utf-16-le" and b"\0" in content:
+        codec = encoding  # its mark was lost; text in UTF-8 holds no NUL
     try:
         text = content.decode(codec or "utf-8-sig")
     except UnicodeDecodeError as error:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 import yaml
 
 from app.domain.model import Reading
@@ -14,6 +15,7 @@ from app.services.import_file import ImportResult, import_file
 from app.services.load_fleet import load_fleet
 from app.services.record_samples import RecordContext
 from app.store.database import Database
+from app.store.tables import files, samples
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_data" / "laboratory"
@@ -123,3 +125,29 @@ def test_what_each_file_showed_is_used_by_one_of_the_profiles() -> None:
     units = {c["unit"] for p in profiles for c in p["readings"]}
     assert {"µL/L", "ppm", "%", "mL/L", "mg/kg", "ppb", "°C", "°F"} <= units
     assert {"long", "sheet", "units_under_header", "zero", "header_within_rows", "escaped_text"} <= set(used)
+
+
+# --- bad files of these laboratories, named for their fault -----------------------------------------------------
+
+DATA = ROOT / "tests" / "data" / "laboratory"
+BAD = sorted((DATA / "bad_of_others").iterdir())
+TOLD: dict[str, list[tuple[str, str, str]]] = {}
+with (DATA / "expected_of_bad_of_others.csv").open(newline="", encoding="utf-8") as text:
+    for line in csv.DictReader(text):
+        TOLD.setdefault(line["file"], []).append((line["line"], line["column"], line["message"]))
+
+
+def test_every_bad_file_has_an_expectation() -> None:
+    assert {path.name for path in BAD} == set(TOLD)
+    assert len(BAD) + len(list((DATA / "bad").iterdir())) >= 40
+
+
+@pytest.mark.parametrize("path", BAD, ids=lambda path: path.name)
+def test_a_bad_file_is_refused_in_these_words_and_nothing_is_stored(fleet: Database, path: Path) -> None:
+    laboratory = path.name.partition(".")[0].upper()
+    done = import_file(fleet, path.read_bytes(), path.name, laboratory, "A. Author", NOW, RecordContext(""))
+    assert [(str(p.line or ""), p.column or "", p.reason) for p in done.problems] == TOLD[path.name]
+    assert (done.stored, done.rows, done.effects) == (False, (), ())
+    with fleet.read() as connection:
+        for table in (samples, files):
+            assert connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one() == 0
