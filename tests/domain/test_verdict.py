@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from dataclasses import asdict
 
 import pytest
 from engine_cast import QUIET, judge, last, one, steady
@@ -65,6 +66,12 @@ def test_what_was_stored_tells_the_same_verdict(assessment: Assessment) -> None:
     again = Assessment.from_json(stored)
     assert again == assessment
     assert verdict(again) == verdict(assessment)
+
+
+def test_the_stored_form_has_every_field_that_the_standard_library_would_write(
+    assessment: Assessment,
+) -> None:
+    assert json.dumps(assessment.to_json()) == json.dumps(asdict(assessment))
 
 
 def test_an_unknown_key_in_a_stored_form_is_an_error() -> None:
