@@ -13,10 +13,11 @@ os.environ.update(dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_engine import run_certainty, run_engine, run_zones
+from bench_file import run_file
 from bench_record import run_record
 from bench_timing import machine, use_one_core
 
-PARTS = ("engine", "certainty", "zones", "record")
+PARTS = ("engine", "certainty", "zones", "record", "file")
 
 
 def main() -> None:
@@ -32,6 +33,7 @@ def main() -> None:
         "certainty": lambda: run_certainty(*((100, 3) if tiny else (20_000, 200)), runs=given.runs),
         "zones": lambda: run_zones(*((1000, 10) if tiny else (1_000_000, 2000)), runs=given.runs),
         "record": lambda: run_record(*((3, 5) if tiny else (300, 1000)), runs=given.runs),
+        "file": lambda: run_file(*((2, 5) if tiny else (2_000, 50))),
     }
     for part in given.parts or PARTS:
         for text in runs[part]():
