@@ -9,6 +9,12 @@ from enum import IntEnum
 from typing import Any, Self
 
 
+def written(value: float, digits: int) -> str:
+    """A number to so many significant digits as people write it: 2600, not 2.6e+03."""
+    text = f"{value:.{digits}g}"
+    return f"{value:.0f}" if abs(float(text)) >= 10.0**digits else text
+
+
 class Severity(IntEnum):
     """How much a finding matters. 1-3 carry the same weight as the DGA status of the same number."""
 

@@ -6,7 +6,7 @@ Made from an Assessment's data alone, so it can be made again, tested, and shown
 from dataclasses import dataclass
 from typing import Final
 
-from app.domain.findings import Assessment, Severity
+from app.domain.findings import Assessment, Severity, written
 from app.domain.norms import NORM_SET_NAMES
 from app.science.quantities import BY_NAME
 
@@ -109,9 +109,9 @@ def _change(assessment: Assessment) -> list[Sentence]:
     for gas, trend in assessment.trends.items():
         if not trend.rising:
             continue
-        text = f"{BY_NAME[gas].symbol} rises by {trend.per_year:.3g} µL/L a year"
+        text = f"{BY_NAME[gas].symbol} rises by {written(trend.per_year, 3)} µL/L a year"
         if trend.low is not None and trend.high is not None:
-            text += f" (95 % between {trend.low:.3g} and {trend.high:.3g})"
+            text += f" (95 % between {written(trend.low, 3)} and {written(trend.high, 3)})"
         if trend.began:
             text += f"; this began about {trend.began}"
         if trend.acceleration is not None and trend.acceleration > 0:

@@ -7,7 +7,7 @@ from dataclasses import asdict
 import pytest
 from engine_cast import QUIET, judge, last, one, steady
 
-from app.domain.findings import Assessment
+from app.domain.findings import Assessment, written
 from app.domain.report import report
 from app.domain.verdict import STATUS_WORDS, Sentence, verdict
 
@@ -167,3 +167,26 @@ def test_a_number_changed_in_the_data_changes_the_words() -> None:
     words = [s.text for s in verdict(Assessment.from_json(altered))]
     assert words[0].startswith("Status 2, ")
     assert "Relative saturation of water is 44 %." in words
+
+
+def test_large_numbers_are_written_as_people_write_them() -> None:
+    """Table 3 for carbon dioxide is 2500 µL/L, so every finding of it is about thousands."""
+    found = last([(0.0, QUIET), (200.0, QUIET | {"co2": 604_321.0})])
+    texts = [f.text for f in found.findings if f.quantity == "co2"]
+    assert texts[0].startswith("CO₂ 604321 µL/L is above ")
+    assert texts[1].startswith("CO₂ rose by 602321 µL/L against ")
+    assert not any("e+" in s.text for s in verdict(found))
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "words"),
+    [
+        (2600.4, 3, "2600"),
+        (999.6, 3, "1000"),
+        (12.345, 3, "12.3"),
+        (0.04567, 3, "0.0457"),
+        (-5000.0, 3, "-5000"),
+    ],
+)
+def test_a_figure_keeps_its_significant_digits(value: float, digits: int, words: str) -> None:
+    assert written(value, digits) == words

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from app.domain.engine import Judgement
-from app.domain.findings import Finding, Severity
+from app.domain.findings import Finding, Severity, written
 from app.domain.norms import (
     AGES,
     IEC,
@@ -95,8 +95,8 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
         yield _finding(
             "level",
             Severity.HIGH if high else Severity.INTERMEDIATE,
-            f"{symbol} {value:.5g} µL/L is above {_limit_words(judgement, row, g, high=high)} of {limit:g} µL/L "
-            f"({column_words(judgement, row)}).",
+            f"{symbol} {written(value, 5)} µL/L is above {_limit_words(judgement, row, g, high=high)} of "
+            f"{limit:g} µL/L ({column_words(judgement, row)}).",
             gas,
             (value, limit, "µL/L"),
             level_citation(judgement, row, g, high=high),
@@ -117,7 +117,7 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
         shown = value if kind == "level" else float(judgement.changes.delta[row, g])
         if shown >= single_limit(name).value:  # the guide's examples are values reached, not passed
             verb = "rose by" if kind == "delta" else "stands at"
-            text = f"{symbol} {verb} {shown:.4g} µL/L, which the guide calls extreme: investigate at once."
+            text = f"{symbol} {verb} {written(shown, 4)} µL/L, which the guide calls extreme: investigate at once."
             yield _by_limit("extreme", Severity.HIGH, text, shown, name, gas)
 
 
@@ -132,7 +132,7 @@ def _change_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterat
         yield _finding(
             "delta",
             Severity.INTERMEDIATE,
-            f"{symbol} rose by {delta:.3g} µL/L against {against} ({norm}).",
+            f"{symbol} rose by {written(delta, 3)} µL/L against {against} ({norm}).",
             gas,
             (delta, limit, "µL/L"),
             norms_2019().cite("3", gas, side),
@@ -144,8 +144,8 @@ def _change_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterat
         yield _finding(
             "rate",
             Severity.HIGH,
-            f"The multi-point rate of {symbol} is {rate:.3g} µL/L a year over {changes.rate_points[row, g]} points "
-            f"in {changes.rate_span[row, g]:.0f} days ({norm}).",
+            f"The multi-point rate of {symbol} is {written(rate, 3)} µL/L a year over "
+            f"{changes.rate_points[row, g]} points in {changes.rate_span[row, g]:.0f} days ({norm}).",
             gas,
             (rate, limit, "µL/L/year"),
             norms_2019().cite("4", gas, side, span),
@@ -225,7 +225,7 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
         text = f"CO₂/CO is {carbon:.2g}, below {single_limit('paper_carbonized').value:g}; {meaning}."
         yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
     if beyond("paper_slow_co2", co2) and beyond("paper_slow", carbon):
-        text = f"CO₂ is {co2:.5g} µL/L and CO₂/CO {carbon:.3g}: slow ageing of paper; furans would tell."
+        text = f"CO₂ is {written(co2, 5)} µL/L and CO₂/CO {written(carbon, 3)}: slow ageing of paper; furans would tell."
         yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_slow")
     if tap_changer_gas(judgement, row):
         most = single_limit("tap_changer_gas").value
