@@ -225,7 +225,8 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
         text = f"CO₂/CO is {carbon:.2g}, below {single_limit('paper_carbonized').value:g}; {meaning}."
         yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
     if beyond("paper_slow_co2", co2) and beyond("paper_slow", carbon):
-        text = f"CO₂ is {written(co2, 5)} µL/L and CO₂/CO {written(carbon, 3)}: slow ageing of paper; furans would tell."
+        shown = f"CO₂ is {written(co2, 5)} µL/L and CO₂/CO {written(carbon, 3)}"
+        text = f"{shown}: slow ageing of paper; furans would tell."
         yield _by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_slow")
     if tap_changer_gas(judgement, row):
         most = single_limit("tap_changer_gas").value
