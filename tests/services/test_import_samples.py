@@ -10,7 +10,7 @@ import sqlalchemy as sa
 import yaml
 
 from app.domain.model import Reading
-from app.intake.profile import load_profile, profile_names
+from app.intake.profile import Profile, load_profile, profile_names
 from app.services.import_file import ImportResult, import_file
 from app.services.load_fleet import load_fleet
 from app.services.record_samples import RecordContext
@@ -151,3 +151,14 @@ def test_a_bad_file_is_refused_in_these_words_and_nothing_is_stored(fleet: Datab
     with fleet.read() as connection:
         for table in (samples, files):
             assert connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one() == 0
+
+
+# --- the documentation ------------------------------------------------------------------------------------------
+
+
+def test_every_shipped_profile_and_every_key_of_a_profile_is_documented() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [name for name in profile_names() if f"`{name}`" not in readme] == []
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    keys = set(Profile.model_fields) - {"name", "description"}
+    assert [key for key in sorted(keys) if f"`{key}`" not in developers] == []
