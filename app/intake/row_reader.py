@@ -52,6 +52,8 @@ class RowReader:
         self.problems = problems
         self.not_measured = frozenset(folded(word) for word in profile.not_measured)
         self.not_detected = frozenset(folded(word) for word in profile.not_detected)
+        # most cells are numbers: one whose first digit begins no word need not be compared with the words
+        self.no_word = frozenset("123456789") - {word[:1] for word in self.not_measured | self.not_detected}
         self.compartments = {folded(word): name for word, name in profile.compartment.names.items()}
         self.style = profile.number_style
         self.times = TimeReader(profile.time)
@@ -196,9 +198,12 @@ class RowReader:
             if isinstance(cell, float):
                 return self._number(rule, cell)
             text = text_of(cell)
-            if folded(text) in self.not_measured:
+            if text[0] in self.no_word:
+                return self._written(rule, text)
+            word = folded(text)
+            if word in self.not_measured:
                 return None
-            return self._written(rule, text)
+            return self._not_detected(rule) if word in self.not_detected else self._written(rule, text)
         except (NotANumberError, ImpossibleError) as error:
             self._problem(raw, rule.quantity, header, f"{shown(text_of(cell))}: {error}")
             return None
@@ -208,14 +213,15 @@ class RowReader:
             return check_reading(rule.quantity, below=rule.limit)
         return check_reading(rule.quantity, value=rule.to_own.own(number) + 0.0)
 
+    def _not_detected(self, rule: _Rule) -> Reading:
+        if rule.limit is None:
+            raise ImpossibleError(
+                f"below which limit? Profile {self.profile.name} gives none for this column; write '<L',"
+                " or add detection_limit to the profile"
+            )
+        return check_reading(rule.quantity, below=rule.limit)
+
     def _written(self, rule: _Rule, text: str) -> Reading:
-        if folded(text) in self.not_detected:
-            if rule.limit is None:
-                raise ImpossibleError(
-                    f"below which limit? Profile {self.profile.name} gives none for this column; write '<L',"
-                    " or add detection_limit to the profile"
-                )
-            return check_reading(rule.quantity, below=rule.limit)
         if text.startswith("="):
             raise ImpossibleError(
                 "a formula without its value; let a spreadsheet program calculate and save the file"
