@@ -82,6 +82,18 @@ def sheet_lines(content: bytes, sheet: str | None, decimal_mark: str = ".") -> I
         ) from None
 
 
+def sheet_names(content: bytes) -> tuple[str, ...]:
+    """Names of a workbook's visible sheets. Raises UnreadableFileError as :func:`sheet_lines` does."""
+    check_workbook(content)
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        return tuple(str(s.title) for s in book.worksheets if s.sheet_state == "visible")
+    except _MALFORMED as error:
+        raise UnreadableFileError(
+            f"the workbook is damaged ({type(error).__name__}); open it in a spreadsheet program and save it again"
+        ) from None
+
+
 def _sheet_name(book: Any, wanted: str | None) -> str:
     names = [sheet.title for sheet in book.worksheets]
     if wanted is not None:

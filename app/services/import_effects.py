@@ -109,7 +109,7 @@ def _changed_alerts(
             to_state=alert.state.state.value,
             severity=alert.state.severity,
             headline=headlines[alert_id],
-            alert_id=None if known is None else alert_id,
+            alert_id=alert_id,
         )
         found.setdefault(alert.compartment_id, []).append(effect)
     return found

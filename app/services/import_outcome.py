@@ -38,7 +38,7 @@ class RowResult:
     result: RowKind
     sample: Sample
     sample_id: int | None = None
-    """None in a preview."""
+    """None in a preview for an alert that does not exist yet."""
     changes: Mapping[str, tuple[str | None, str | None]] = field(default_factory=dict)
     """By field, what was and what is, in the program's units; of a row that changes an earlier sample."""
     doubts: tuple[str, ...] = ()

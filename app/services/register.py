@@ -10,16 +10,22 @@ from app.store.database import Connection, Database
 from app.store.fleet import UnknownReferenceError, Upserted
 
 __all__ = [
+    "AlreadyRegisteredError",
     "UnknownReferenceError",
     "issue_instrument_key",
     "issue_registrar_key",
     "register_asset",
     "register_contact",
+    "register_new_asset",
     "register_site",
     "register_source",
 ]
 
 T = TypeVar("T")
+
+
+class AlreadyRegisteredError(Exception):
+    """Something of that code is registered already."""
 
 
 def _register(database: Database, upsert: Callable[[Connection, T], Upserted], thing: T) -> Upserted:
@@ -51,6 +57,24 @@ def register_asset(database: Database, asset: Asset, compartments: tuple[Compart
     if results[0] == "created":
         return "created"
     return "unchanged" if set(results) == {"unchanged"} else "changed"
+
+
+def register_new_asset(database: Database, asset: Asset, compartments: tuple[Compartment, ...]) -> None:
+    """An asset that is not registered yet, with its compartments.
+
+    Raises:
+        AlreadyRegisteredError: an asset has that code; it is left as it is.
+        UnknownReferenceError: its site is not registered.
+    """
+    with database.write() as connection:
+        registration.lock(connection)
+        if fleet.find_asset(connection, asset.code) is not None:
+            raise AlreadyRegisteredError(
+                f"a unit with the code {asset.code!r} is registered; choose it above"
+            )
+        fleet.upsert_asset(connection, asset)
+        for part in compartments:
+            fleet.upsert_compartment(connection, part)
 
 
 def issue_instrument_key(database: Database, instrument_code: str, now: datetime) -> str:

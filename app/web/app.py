@@ -16,6 +16,7 @@ from app.web.routes import (
     pages_file,
     pages_fleet,
     pages_mail,
+    pages_mapping,
     pages_sample,
     pages_upload,
 )
@@ -44,6 +45,7 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
         pages_sample,
         pages_alerts,
         pages_upload,
+        pages_mapping,
         pages_file,
         pages_mail,
         pages_about,

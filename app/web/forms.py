@@ -15,13 +15,13 @@ async def read_fields(request: Request) -> dict[str, str]:
         return {name: text for name, text in form.multi_items() if isinstance(text, str)}
 
 
-def check_length(request: Request, limit: int) -> None:
+def check_length(request: Request, limit: int, told: str = "") -> None:
     """Refuse a form before it is read: 411 when it does not say how long it is, 413 when that is too long."""
     declared = request.headers.get("content-length", "")
     if not (declared.isascii() and declared.isdigit()):
         raise HTTPException(411, "Say how long the form is (Content-Length); browsers do.")
     if int(declared[:18]) > limit:
-        raise HTTPException(413, f"What was sent is larger than {limit} bytes.")
+        raise HTTPException(413, told or f"What was sent is larger than {limit} bytes.")
 
 
 Fields = Annotated[dict[str, str], Depends(read_fields)]

@@ -75,6 +75,16 @@ def tell(database: Database, now: datetime) -> None:
         _monitor(connection, main["SP-T9"], 3, now, ("h2", 9.0, 1.0))
         _asides(connection, main["BW-T1"], main["BW-T2"], now)
         _alerts(connection, main, now)
+        _count_on(connection)
+
+
+def _count_on(connection: Connection) -> None:
+    """The story gives some rows their ids; PostgreSQL is told to count on from there."""
+    if connection.dialect.name == "postgresql":
+        for table in (tables.sites, tables.sources, tables.contacts):
+            newest = sa.select(sa.func.max(table.c.id)).scalar_subquery()
+            sequence = sa.func.pg_get_serial_sequence(table.name, "id")
+            connection.execute(sa.select(sa.func.setval(sequence, newest)))
 
 
 def _sites(connection: Connection) -> None:

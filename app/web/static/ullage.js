@@ -20,7 +20,7 @@
   /* A preview belongs to the file and the laboratory it was made of. */
   document.addEventListener("change", (event) => {
     const form = event.target.matches("select, [type=file]") && event.target.closest("form[data-clears]");
-    if (form) document.querySelector(form.dataset.clears)?.replaceChildren();
+    if (form && !event.target.closest(form.dataset.clears)) document.querySelector(form.dataset.clears)?.replaceChildren();
   });
 
   /* What is folded on the screen is printed too. */

@@ -1,0 +1,78 @@
+"""The upload page in all its states: form, preview, mapping, outcome. One page, so that the file stays chosen."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+
+from app.services.import_file import ImportPreview, UnknownUnit
+from app.services.upload_view import asset_zones, laboratory_choices, unit_choices
+from app.web.templating import render
+from app.web.upload_form import MOST_UNITS, Upload, said_units
+
+ROWS_SHOWN = 500
+NOT_LISTED = "?"
+"""Chosen as the laboratory: it is not registered, or has no profile."""
+
+
+def upload_page(
+    request: Request,
+    status: int = 200,
+    *,
+    sent: Upload | None = None,
+    outcome: ImportPreview | None = None,
+    error: str = "",
+    done: bool = False,
+    mapping: dict[str, Any] | None = None,
+    mapped: str = "",
+    notice: str = "",
+) -> HTMLResponse:
+    """The page, or for htmx the part under the form.
+
+    Args:
+        sent: what was sent, to be shown again.
+        outcome: what a file would do or did.
+        error: what is wrong with what was sent.
+        done: the outcome is an import and not a preview.
+        mapping: what the mapping's form shows.
+        mapped: the laboratory that a mapping was just saved for.
+        notice: what was just done.
+    """
+    database = request.app.state.database
+    partial = request.headers.get("hx-target") == "preview"
+    fields = sent.fields if sent else {}
+    context: dict[str, Any] = {
+        "laboratories": laboratory_choices(database),
+        "not_listed": NOT_LISTED,
+        "sent": sent,
+        "outcome": outcome,
+        "error": error,
+        "done": done,
+        "mapping": mapping,
+        "mapped": mapped or fields.get("mapped", ""),
+        "notice": notice,
+        "zones": asset_zones(database) if outcome else {},
+        "choices": unit_choices(database) if outcome and outcome.unknown_units else None,
+        "typed": fields,
+        "unknown": _numbered(outcome, fields) if outcome else [],
+        "said": _said(outcome, fields) if outcome else [],
+        "rows_shown": ROWS_SHOWN,
+    }
+    # htmx leaves a page as it is when the status is an error; the fragment tells the error in words
+    template = "upload_part.html" if partial else "upload.html"
+    return render(request, template, 200 if partial else status, **context)
+
+
+def _numbered(outcome: ImportPreview, fields: Mapping[str, str]) -> list[tuple[int, UnknownUnit]]:
+    """The unknown units, each with its number in the form: the one it had before, else a free one."""
+    numbers = {fields[k]: i for i in range(MOST_UNITS) if (k := f"unit-text-{i}") in fields}
+    free = iter(sorted(set(range(MOST_UNITS)) - set(numbers.values())))
+    asked = ((numbers.get(unit.text), unit) for unit in outcome.unknown_units[: MOST_UNITS // 4])
+    return [(next(free) if number is None else number, unit) for number, unit in asked]
+
+
+def _said(outcome: ImportPreview, fields: Mapping[str, str]) -> list[tuple[int, str, str]]:
+    """What was said of units and is known now, to be sent again: number, text, asset code."""
+    open_still = {unit.text for unit in outcome.unknown_units}
+    return [(i, text, said) for text, (i, said) in said_units(fields).items() if text not in open_still]
