@@ -9,6 +9,7 @@ from app.store.database import Database
 from app.web import problems
 from app.web.routes import (
     api,
+    exports,
     health,
     pages_about,
     pages_alerts,
@@ -47,6 +48,7 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
         pages_upload,
         pages_mapping,
         pages_file,
+        exports,
         pages_mail,
         pages_about,
     ):
