@@ -110,6 +110,7 @@ def _changed_alerts(
             severity=alert.state.severity,
             headline=headlines[alert_id],
             alert_id=alert_id,
+            existed=known is not None,
         )
         found.setdefault(alert.compartment_id, []).append(effect)
     return found

@@ -32,7 +32,6 @@ from app.services.resolve_rows import RowResolver, Surroundings
 from app.store import files, fleet, import_effects, laboratory_profiles
 from app.store.database import Connection, Database
 from app.store.fleet import StoredSource
-from app.store.import_effects import headlines_of
 
 __all__ = [
     "AlertEffect",
@@ -109,22 +108,15 @@ def preview(
         done.problems,
         done.known_file,
         done.unknown_units,
-        _with_known_alerts(database, done.effects),
+        tuple(map(_unlinked, done.effects)),
         done.profile,
     )
 
 
-def _with_known_alerts(database: Database, effects: tuple[UnitEffect, ...]) -> tuple[UnitEffect, ...]:
-    """Without the ids of alerts that the preview raised: those are gone when it is over."""
-    with database.read() as connection:
-        known = headlines_of(connection, [a.alert_id for e in effects for a in e.alerts if a.alert_id])
-    return tuple(
-        replace(
-            e,
-            alerts=tuple(replace(a, alert_id=a.alert_id if a.alert_id in known else None) for a in e.alerts),
-        )
-        for e in effects
-    )
+def _unlinked(effect: UnitEffect) -> UnitEffect:
+    """Without the ids of alerts that only the preview raised."""
+    alerts = (alert if alert.existed else replace(alert, alert_id=None) for alert in effect.alerts)
+    return replace(effect, alerts=tuple(alerts))
 
 
 def import_file(

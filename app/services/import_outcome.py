@@ -38,7 +38,7 @@ class RowResult:
     result: RowKind
     sample: Sample
     sample_id: int | None = None
-    """None in a preview for an alert that does not exist yet."""
+    """None in a preview."""
     changes: Mapping[str, tuple[str | None, str | None]] = field(default_factory=dict)
     """By field, what was and what is, in the program's units; of a row that changes an earlier sample."""
     doubts: tuple[str, ...] = ()
@@ -67,6 +67,8 @@ class AlertEffect:
     headline: str
     alert_id: int | None
     """None in a preview for an alert that does not exist yet."""
+    existed: bool = True
+    """False when the file is what brings the alert into being."""
 
 
 @dataclass(frozen=True, slots=True)
