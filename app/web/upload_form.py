@@ -50,8 +50,7 @@ async def read_upload(request: Request) -> Upload:
         if content is not None and len(content) > limit:
             raise HTTPException(413, too_long)
         return Upload(
-            # a laboratory that the mapping made goes before what was chosen above it
-            laboratory=(fields.get("mapped") or fields.get("laboratory", ""))[:200],
+            laboratory=fields.get("laboratory", "")[:200],
             author=fields.get("author", "")[:200],
             previewed=fields.get("sha256", ""),
             filename=(file.filename or "")[:255] if isinstance(file, UploadFile) else "",

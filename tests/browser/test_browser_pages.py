@@ -52,9 +52,9 @@ PAGES = (
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def address(migrated_sqlite: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The server's address; it runs in a thread until the tests are over."""
+    """The server's address; it runs in a thread until the tests of a module are over."""
     path = tmp_path_factory.mktemp("browser") / "ullage.db"
     shutil.copy(migrated_sqlite, path)
     database = Database(f"sqlite:///{path}")
@@ -82,7 +82,7 @@ def address(migrated_sqlite: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     database.dispose()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Debian's Chromium, headless."""
     chromium = shutil.which("chromium")
@@ -95,6 +95,18 @@ def browser() -> Iterator[Browser]:
         found = playwright.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
         yield found
         found.close()
+
+
+def violations(page: Page) -> list[str]:
+    """What axe-core finds wrong with the page as it stands."""
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate("(rules) => axe.run(document, {runOnly: rules, iframes: false})", RULES)
+    assert len(found["passes"]) > 10
+    return [
+        f"{v['impact']} {v['id']}: {v['help']}: {n['html'][:160]}"
+        for v in found["violations"]
+        for n in v["nodes"]
+    ]
 
 
 class Watched:
@@ -143,15 +155,7 @@ def test_every_page_is_quiet_whole_and_accessible(watched: Watched, path: str) -
     width = page.viewport_size["width"] if page.viewport_size else 0
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.evaluate("document.querySelectorAll('main details').forEach(folded => { folded.open = true })")
-    page.evaluate(AXE.read_text(encoding="utf-8"))
-    found = page.evaluate("(rules) => axe.run(document, {runOnly: rules, iframes: false})", RULES)
-    violations = [
-        f"{v['impact']} {v['id']}: {v['help']}: {n['html'][:160]}"
-        for v in found["violations"]
-        for n in v["nodes"]
-    ]
-    assert violations == []
-    assert len(found["passes"]) > 10
+    assert violations(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
