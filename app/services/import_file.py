@@ -27,7 +27,8 @@ from app.services.import_outcome import (
     UnknownUnit,
     describe,
 )
-from app.services.record_samples import Outcome, RecordContext, record_in
+from app.services.record_in_parts import record_by_compartment
+from app.services.record_samples import Outcome, RecordContext
 from app.services.resolve_rows import RowResolver, Surroundings
 from app.store import files, fleet, import_effects, laboratory_profiles
 from app.store.database import Connection, Database
@@ -47,8 +48,6 @@ __all__ = [
 ]
 
 _KINDS: Mapping[str, RowKind] = {"stored": "new", "already_known": "already_known", "revised": "changes"}
-_AT_ONCE = 20
-"""Compartments that are judged between two reports of progress."""
 NO_CHOICES = ImportChoices()
 
 
@@ -75,6 +74,16 @@ class _Resolved:
         return [sample for line, sample in self.samples if line not in self.repeats]
 
 
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A file as its profile reads it, before anything is known of the fleet."""
+
+    laboratory_id: int
+    profile: Profile
+    rows: Sequence[LaboratoryRow]
+    problems: Sequence[Rejection]
+
+
 class _NoLaboratoryError(Exception):
     """No such laboratory is registered, or its profile cannot be used."""
 
@@ -95,9 +104,12 @@ def preview(
     found: list[ImportResult] = []
     file = _File(content, _printable(filename), laboratory_code, "preview", choices)
     try:
+        read = _read(database, file)
         with database.write() as connection:
-            found.append(_import(connection, file, now, RecordContext("")))
+            found.append(_import(connection, file, read, now, RecordContext("")))
             raise _UndoError
+    except _NoLaboratoryError as error:
+        found.append(_refused(file, error))
     except _UndoError:
         pass
     done = found[0]
@@ -141,45 +153,58 @@ def import_file(
         choices: what a person decided about this import.
     """
     file = _File(content, _printable(filename), laboratory_code, _printable(author), choices)
-    with database.write() as connection:
-        return _import(connection, file, now, context)
-
-
-def _import(connection: Connection, file: _File, now: datetime, context: RecordContext) -> ImportResult:
     try:
-        laboratory, profile = _laboratory(connection, file)
+        read = _read(database, file)
     except _NoLaboratoryError as error:
-        problem = Rejection("laboratory", str(error))
-        return ImportResult(file.filename, file.laboratory_code, problems=(problem,))
-    resolved = _resolve(connection, file, profile, now)
-    refused = ImportResult(file.filename, file.laboratory_code, profile=profile.name)
+        return _refused(file, error)
+    with database.write() as connection:
+        return _import(connection, file, read, now, context)
+
+
+def _refused(file: _File, error: _NoLaboratoryError) -> ImportResult:
+    return ImportResult(file.filename, file.laboratory_code, problems=(Rejection("laboratory", str(error)),))
+
+
+def _read(database: Database, file: _File) -> _Read:
+    """Read the file while nobody has to wait: on SQLite a write keeps all other writers out."""
+    with database.read() as connection:
+        laboratory, profile = _laboratory(connection, file)
+    rows, problems = read_laboratory_file(file.content, profile, _stage(file.choices.progress, "reading"))
+    return _Read(laboratory.id, profile, rows, problems)
+
+
+def _import(
+    connection: Connection, file: _File, read: _Read, now: datetime, context: RecordContext
+) -> ImportResult:
+    resolved = _resolve(connection, file, read, now)
+    refused = ImportResult(file.filename, file.laboratory_code, profile=read.profile.name)
     if resolved.problems:
         in_order = tuple(sorted(resolved.problems, key=lambda p: p.line or 0))
         return replace(refused, problems=in_order, unknown_units=resolved.unknown_units)
-    known = files.find(connection, laboratory.id, hashlib.sha256(file.content).hexdigest()) is not None
-    kept = files.NewFile(laboratory.id, file.filename, file.content, now, file.author)
+    known = files.find(connection, read.laboratory_id, hashlib.sha256(file.content).hexdigest()) is not None
+    kept = files.NewFile(read.laboratory_id, file.filename, file.content, now, file.author)
     file_id = files.add(connection, kept)
-    as_read = profile.model_dump(mode="json")
+    as_read = read.profile.model_dump(mode="json")
     import_effects.add_import(
         connection, import_effects.FileImport(file_id, now, file.author, as_read, file.choices.units)
     )
     before = look_before(connection, resolved.told)
-    outcomes = _record(
-        connection, resolved.told, now, RecordContext(context.public_url, file_id), file.choices
-    )
+    kept_context = RecordContext(context.public_url, file_id)
+    tell = _stage(file.choices.progress, "judging")
+    outcomes = record_by_compartment(connection, resolved.told, now, kept_context, tell)
     rows = _results(connection, resolved, outcomes, before)
     effects = effects_of(connection, before, rows)
     return replace(refused, rows=rows, known_file=known, effects=effects, stored=True, file_id=file_id)
 
 
-def _resolve(connection: Connection, file: _File, profile: Profile, now: datetime) -> _Resolved:
-    parsed, problems = read_laboratory_file(file.content, profile, _stage(file.choices.progress, "reading"))
+def _resolve(connection: Connection, file: _File, read: _Read, now: datetime) -> _Resolved:
     around = Surroundings(
-        file.laboratory_code, file.filename, now, file.choices.units, _sources(connection, parsed)
+        file.laboratory_code, file.filename, now, file.choices.units, _sources(connection, read.rows)
     )
-    resolver = RowResolver(fleet.asset_index(connection), profile, around)
-    samples = [(row.line, sample) for row in parsed if (sample := resolver.sample(row)) is not None]
-    return _Resolved(samples, resolver.repeats, problems + resolver.problems, resolver.unknown_units)
+    resolver = RowResolver(fleet.asset_index(connection), read.profile, around)
+    samples = [(row.line, sample) for row in read.rows if (sample := resolver.sample(row)) is not None]
+    problems = [*read.problems, *resolver.problems]
+    return _Resolved(samples, resolver.repeats, problems, resolver.unknown_units)
 
 
 def _sources(connection: Connection, rows: Sequence[LaboratoryRow]) -> dict[str, StoredSource]:
@@ -187,56 +212,6 @@ def _sources(connection: Connection, rows: Sequence[LaboratoryRow]) -> dict[str,
     codes = {row.source for row in rows if row.source is not None and row.source.isprintable()}
     found = ((code, fleet.find_source(connection, code)) for code in sorted(codes))
     return {code: source for code, source in found if source is not None}
-
-
-def _record(
-    connection: Connection,
-    samples: Sequence[Sample],
-    now: datetime,
-    context: RecordContext,
-    choices: ImportChoices,
-) -> list[Outcome]:
-    """Record some compartments after another, so that progress can be told; outcomes in the samples' order.
-
-    Laboratories go before instruments, whose readings are judged with the laboratories' oxygen ratio.
-    """
-    pairs = {(sample.asset_code, sample.compartment) for sample in samples}
-    fleet.lock_compartments(connection, fleet.compartment_ids(connection, pairs).values())
-    groups: dict[tuple[str, str, str], list[int]] = {}
-    for place, sample in enumerate(samples):
-        key = (sample.source_code, sample.asset_code, sample.compartment)
-        groups.setdefault(key, []).append(place)
-    outcomes: dict[int, Outcome] = {}
-    tell = _stage(choices.progress, "judging")
-    for source, batches in _batches(connection, groups):
-        for places in batches:
-            if tell is not None:
-                tell(len(outcomes), len(samples))
-            recorded = record_in(connection, source, [samples[i] for i in places], now, context)
-            outcomes.update(zip(places, recorded, strict=True))
-    if tell is not None:
-        tell(len(samples), len(samples))
-    return [outcomes[place] for place in range(len(samples))]
-
-
-def _batches(
-    connection: Connection, groups: Mapping[tuple[str, str, str], list[int]]
-) -> list[tuple[str, list[list[int]]]]:
-    """By source, laboratories first, places of the samples of some compartments at a time."""
-    by_source: dict[str, list[list[int]]] = {}
-    for (source, _, _), places in groups.items():
-        by_source.setdefault(source, []).append(places)
-    instruments = {s.code for s in fleet.all_sources(connection, SourceKind.INSTRUMENT)}
-    return [
-        (
-            source,
-            [
-                [place for places in parts[i : i + _AT_ONCE] for place in places]
-                for i in range(0, len(parts), _AT_ONCE)
-            ],
-        )
-        for source, parts in sorted(by_source.items(), key=lambda item: (item[0] in instruments, item[0]))
-    ]
 
 
 def _stage(progress: Progress | None, stage: str) -> Callable[[int, int], None] | None:

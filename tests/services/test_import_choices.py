@@ -2,6 +2,7 @@
 
 import io
 import runpy
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -231,3 +232,17 @@ def test_a_workbooks_values_are_traced_to_the_cells_a_spreadsheet_shows(fleet: D
             shown = str(cell.value) if "%" not in cell.number_format else f"{cell.value * 100:g}%"
             assert place.text.rstrip("0%").rstrip(".") == shown.rstrip("0%").rstrip(".")
     assert count(fleet, files) == 1
+
+
+def test_a_file_is_read_before_anybody_has_to_wait(sqlite_database: Database) -> None:
+    """On SQLite one writer keeps the others out: a large file must not do so while its cells are checked."""
+    load_cast(sqlite_database)
+    reading, done = threading.Event(), list[ImportResult]()
+    choices = ImportChoices(progress=lambda stage, *_: reading.set() if stage == "reading" else None)
+    importing = threading.Thread(target=lambda: done.append(take(sqlite_database, SEMICOLON, choices)))
+    with sqlite_database.write():
+        importing.start()
+        assert reading.wait(timeout=20)
+        assert done == []
+    importing.join(timeout=20)
+    assert done[0].stored
