@@ -6,6 +6,7 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
+from app.intake.synonyms import meaning_of
 from app.services.import_file import ImportPreview, UnknownUnit
 from app.services.upload_view import asset_zones, laboratory_choices, unit_choices
 from app.web.templating import render
@@ -57,6 +58,7 @@ def upload_page(
         "choices": unit_choices(database) if outcome and outcome.unknown_units else None,
         "typed": fields,
         "unknown": _numbered(outcome, fields) if outcome else [],
+        "by_serial": _by_serial(outcome) if outcome else set(),
         "said": _said(outcome, fields) if outcome else [],
         "rows_shown": ROWS_SHOWN,
     }
@@ -77,3 +79,9 @@ def _said(outcome: ImportPreview, fields: Mapping[str, str]) -> list[tuple[int, 
     """What was said of units and is known now, to be sent again: number, text, asset code."""
     open_still = {unit.text for unit in outcome.unknown_units}
     return [(i, text, said) for text, (i, said) in said_units(fields).items() if text not in open_still]
+
+
+def _by_serial(outcome: ImportPreview) -> set[str]:
+    """Texts that are serial numbers, as far as their column's header says."""
+    meanings = ((unit.text, meaning_of(unit.column)) for unit in outcome.unknown_units)
+    return {text for text, meaning in meanings if meaning is not None and meaning.role == "unit_serial"}
