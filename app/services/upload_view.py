@@ -3,7 +3,10 @@
 from dataclasses import dataclass
 
 from app.domain.model import Asset, Site
+from app.services.import_outcome import ImportPreview
+from app.store import fleet, import_effects
 from app.store.database import Database
+from app.store.import_effects import Exclusion
 from app.store.views import all_sites, laboratories, units
 
 
@@ -35,3 +38,23 @@ def unit_choices(database: Database) -> UnitChoices:
             by_site.setdefault(unit.site.name, {})[unit.asset.code] = unit.asset
         sites = tuple(all_sites(connection))
     return UnitChoices({site: tuple(found.values()) for site, found in by_site.items()}, sites)
+
+
+def known_but_excluded(database: Database, outcome: ImportPreview, most: int) -> dict[int, Exclusion]:
+    """By line, the rows among the first ``most`` that are known already as a sample that does not count."""
+    known = [row for row in outcome.rows[:most] if row.result == "already_known"]
+    if not known:
+        return {}
+    with database.read() as connection:
+        pairs = {(row.sample.asset_code, row.sample.compartment) for row in known}
+        ids = fleet.compartment_ids(connection, pairs)
+        sources = {
+            code: fleet.find_source(connection, code) for code in {r.sample.source_code for r in known}
+        }
+        identities = {
+            row.line: (ids[row.sample.asset_code, row.sample.compartment], source.id, row.sample.taken_at)
+            for row in known
+            if (source := sources[row.sample.source_code]) is not None
+        }
+        found = import_effects.excluded_at(connection, identities.values())
+    return {line: found[identity] for line, identity in identities.items() if identity in found}

@@ -39,6 +39,33 @@ def contents_at(connection: Connection, identities: Iterable[Identity]) -> dict[
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """A sample that is known and does not count."""
+
+    sample_id: int
+    by: str
+    because: str
+
+
+def excluded_at(connection: Connection, identities: Iterable[Identity]) -> dict[Identity, Exclusion]:
+    """Those of some identities whose current sample is excluded."""
+    found: dict[Identity, Exclusion] = {}
+    columns = (samples.c.id, samples.c.excluded_by, samples.c.excluded_because)
+    for compartment_id, source_id, at in set(identities):
+        query = sa.select(*columns).where(
+            samples.c.compartment_id == compartment_id,
+            samples.c.source_id == source_id,
+            samples.c.taken_at == at,
+            samples.c.current,
+            samples.c.excluded_at.is_not(None),
+        )
+        row = connection.execute(query).first()
+        if row is not None:
+            found[compartment_id, source_id, at] = Exclusion(row.id, row.excluded_by, row.excluded_because)
+    return found
+
+
 def doubts_of(connection: Connection, sample_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
     """Why samples are in doubt, by id; only those that are."""
     found: dict[int, tuple[str, ...]] = {}

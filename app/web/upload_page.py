@@ -8,7 +8,12 @@ from fastapi.responses import HTMLResponse
 
 from app.intake.synonyms import meaning_of
 from app.services.import_file import ImportPreview, UnknownUnit
-from app.services.upload_view import asset_zones, laboratory_choices, unit_choices
+from app.services.upload_view import (
+    asset_zones,
+    known_but_excluded,
+    laboratory_choices,
+    unit_choices,
+)
 from app.web.templating import render
 from app.web.upload_form import MOST_UNITS, Upload, said_units
 
@@ -54,6 +59,7 @@ def upload_page(
         "mapped": mapped,
         "partial": partial,
         "notice": notice,
+        "excluded": known_but_excluded(database, outcome, ROWS_SHOWN) if outcome else {},
         "zones": asset_zones(database) if outcome else {},
         "choices": unit_choices(database) if outcome and outcome.unknown_units else None,
         "typed": fields,

@@ -227,6 +227,18 @@ def test_a_doubtful_row_says_why(client: TestClient) -> None:
     assert "doubtful Every figure equals the report before it" in said
 
 
+def test_a_row_that_is_known_and_excluded_says_so(client: TestClient) -> None:
+    content = STORY["laboratory_file"](STORY["GOOD_ROW"].format(day=DAY, number="77"))
+    fields = {"laboratory": "lab-orrin", "author": "R. Oster"}
+    done = send(client, "import", fields_of(send(client, "preview", fields, content)) | fields, content)
+    link = re.search(r'href="(/samples/\d+)"', done.text)
+    assert link
+    client.post(f"{link[1]}/exclude", data={"author": "R. Oster", "reason": "air bubble"})
+    again = send(client, "preview", fields, content)
+    assert "known and excluded by R. Oster: air bubble. It stays so" in words(again)
+    assert f'href="{link[1]}"' in again.text
+
+
 @pytest.mark.parametrize(
     ("content", "said"),
     [
