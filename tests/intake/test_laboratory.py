@@ -14,7 +14,7 @@ from app.intake.laboratory import LaboratoryRow, read_laboratory_file
 from app.intake.local_time import to_utc
 from app.intake.numbers import NotANumberError, NumberStyle, parse_number, shown
 from app.intake.profile import FOLDER, ProfileError, load_profile, profile_names
-from app.intake.units import UNITS, conversion
+from app.intake.units import UNITS, conversion, unit_named
 from app.intake.validate import ImpossibleError
 from app.science.quantities import BY_NAME
 
@@ -296,3 +296,74 @@ def test_a_damaged_file_is_rows_or_problems(place: int, damage: bytes, cut: int)
     rows, problems = read_laboratory_file(bytes(content), QUILLFEN)
     assert rows or problems
     assert all(problem.reason for problem in problems)
+
+
+# --- traps that files have set before -------------------------------------------------------------------------
+
+NARROW, WIDE_BLANK, MICRO, MU = "\u202f", "\u00a0", "\u00b5", "\u03bc"
+
+
+@pytest.mark.parametrize(
+    ("text", "keys", "number"),
+    [
+        (f"{WIDE_BLANK}12,5{WIDE_BLANK}", {}, 12.5),
+        (f"1{WIDE_BLANK}234,5", {"thousands_mark": " "}, 1234.5),
+        (f"1{NARROW}234", {"thousands_mark": " "}, 1234.0),
+        ("1.234,5", {"thousands_mark": "."}, 1234.5),
+        ("1234,5", {"thousands_mark": "."}, 1234.5),
+    ],
+)
+def test_blanks_that_do_not_break_and_declared_thousands_are_read(
+    tmp_path: Path, text: str, keys: dict[str, object], number: float
+) -> None:
+    rows, problems = read(tmp_path, f"{HEADER}A;03.03.2025;10:15;{text}\n", **keys)
+    assert (problems, rows[0].readings["h2"].value) == ([], number)
+
+
+@pytest.mark.parametrize("text", [f"1{WIDE_BLANK}234", "1.234", "1'234", f"1{NARROW}234,5"])
+def test_thousands_marks_that_are_not_declared_are_refused(tmp_path: Path, text: str) -> None:
+    rows, (problem,) = read(tmp_path, f"{HEADER}A;03.03.2025;10:15;{text}\n")
+    assert rows == []
+    assert "not a number" in problem or "has a point" in problem
+
+
+@pytest.mark.parametrize(("written", "declared"), [(MICRO, MU), (MU, MICRO), (MICRO, MICRO), (MU, MU)])
+def test_the_micro_sign_and_the_greek_letter_are_one(tmp_path: Path, written: str, declared: str) -> None:
+    head = HEADER.replace("Hydrogen (ppm)", f"Hydrogen ({written}L/L)")
+    column = {**COLUMN, "column": f"Hydrogen ({declared}L/L)"}
+    rows, problems = read(tmp_path, f"{head}A;03.03.2025;10:15;7\n", readings=[column])
+    assert (problems, rows[0].readings["h2"].value) == ([], 7.0)
+    assert unit_named("h2", f"{written}L/L") == "µL/L"
+
+
+def test_a_tag_that_looks_like_a_missing_value_is_a_tag(tmp_path: Path) -> None:
+    text = HEADER + "NA;03.03.2025;10:15;7\nNA;04.03.2025;10:15;NA\n"
+    rows, problems = read(tmp_path, text, not_measured=["NA"])
+    assert [row.units["Plant no."] for row in rows] == ["NA"]
+    assert problems == ["the row gives no reading; remove it or fill in what was measured"]
+
+
+@pytest.mark.parametrize("mark", ["\ufeff", ""])
+def test_a_byte_order_mark_and_empty_columns_at_the_end_do_no_harm(tmp_path: Path, mark: str) -> None:
+    text = mark + HEADER.replace("\n", ";;;\n") + "A;03.03.2025;10:15;7;;;\nB;03.03.2025;10:15;8; ;\n"
+    rows, problems = read(tmp_path, text)
+    assert problems == []
+    assert [row.readings["h2"].value for row in rows] == [7.0, 8.0]
+
+
+def test_a_value_under_no_header_is_never_left_out_unseen(tmp_path: Path) -> None:
+    text = HEADER.replace("\n", ";;\n") + "A;03.03.2025;10:15;7;;9\n"
+    assert read(tmp_path, text) == ([], ["the row has 6 cells where the header has 4"])
+
+
+def test_zero_is_a_number_unless_it_is_declared_to_mean_below_the_limit(tmp_path: Path) -> None:
+    text = HEADER + "A;03.03.2025;10:15;0\nB;03.03.2025;10:15;0,0\n"
+    (zero, _), problems = read(tmp_path, text)
+    assert (problems, zero.readings["h2"].value) == ([], 0.0)
+    below, problems = read(tmp_path, text, zero="below_limit")
+    assert (problems, [row.readings["h2"].below for row in below]) == ([], [3.0, 3.0])
+
+
+def test_a_quantity_without_a_limit_may_be_zero(tmp_path: Path) -> None:
+    (row,), _ = read(tmp_path, HEADER + "A;03.03.2025;10:15;0\n", zero="below_limit", readings=[COLUMN])
+    assert row.readings["h2"].value == 0.0
