@@ -58,3 +58,9 @@ def known_but_excluded(database: Database, outcome: ImportPreview, most: int) ->
         }
         found = import_effects.excluded_at(connection, identities.values())
     return {line: found[identity] for line, identity in identities.items() if identity in found}
+
+
+def units_decided(database: Database, laboratory: str) -> dict[str, str]:
+    """Asset code by the text that a laboratory writes for it, as was decided at earlier imports: a proposal."""
+    with database.read() as connection:
+        return import_effects.units_decided(connection, laboratory)

@@ -11,7 +11,7 @@ from app.science.quantities import NAMES
 from app.store.corrections import Contents
 from app.store.database import Connection
 from app.store.samples import unpack
-from app.store.tables import alerts, assessments, file_imports, samples
+from app.store.tables import alerts, assessments, file_imports, files, samples, sources
 
 Identity = tuple[int, int, datetime]
 """Compartment id, source id, taken at."""
@@ -110,6 +110,22 @@ def add_import(connection: Connection, done: FileImport) -> None:
         "units": dict(done.units),
     }
     connection.execute(sa.insert(file_imports).values(values))
+
+
+def units_decided(connection: Connection, source_code: str) -> dict[str, str]:
+    """Asset code by text, as people decided for this source's files before; the newest decision counts."""
+    query = (
+        sa.select(file_imports.c.units)
+        .join(files, files.c.id == file_imports.c.file_id)
+        .join(sources, sources.c.id == files.c.source_id)
+        .where(sources.c.code == source_code)
+        .order_by(file_imports.c.id.desc())
+        .limit(200)
+    )
+    decided: dict[str, str] = {}
+    for units in connection.execute(query).scalars():
+        decided = {**units, **decided}
+    return decided
 
 
 def import_of(connection: Connection, file_id: int, at: datetime) -> FileImport | None:

@@ -13,6 +13,7 @@ from app.services.upload_view import (
     known_but_excluded,
     laboratory_choices,
     unit_choices,
+    units_decided,
 )
 from app.web.templating import render
 from app.web.upload_form import MOST_UNITS, Upload, said_units
@@ -63,6 +64,9 @@ def upload_page(
         "zones": asset_zones(database) if outcome else {},
         "choices": unit_choices(database) if outcome and outcome.unknown_units else None,
         "typed": fields,
+        "earlier": units_decided(database, outcome.laboratory_code)
+        if outcome and outcome.unknown_units
+        else {},
         "unknown": _numbered(outcome, fields) if outcome else [],
         "by_serial": _by_serial(outcome) if outcome else set(),
         "said": _said(outcome, fields) if outcome else [],

@@ -154,6 +154,11 @@ def test_an_unknown_unit_is_picked_and_the_file_imported(client: TestClient) -> 
     assert "Imported by R. Oster" in done
     assert "2 new" in done
     assert "F-882" in client.get("/assets/SP-R2").text
+    # the next file's unit is proposed as it was decided, and asked for all the same
+    again = send(client, "preview", {"laboratory": "FERRAN"})
+    assert "At an earlier import it was said to be SP-R2: proposed, not yet applied." in words(again)
+    assert fields_of(again)["unit-is-0"] == "SP-R2"
+    assert "Import 2 rows" not in words(again)
 
 
 def test_an_unknown_unit_is_registered_on_the_spot(client: TestClient) -> None:
