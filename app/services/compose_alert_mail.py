@@ -54,37 +54,37 @@ EVIDENCE_RULES: Final = {
 
 
 def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, public_url: str) -> int:
-    """Queue one mail a contact of the site; returns how many. A repeat for the same sample queues none."""
+    """Queue one mail a contact of the site; returns how many. A repeat for the same event queues none."""
     context = fleet.compartment_context(connection, [news.compartment_id])[news.compartment_id]
     first = news.changes[0]
     opened = alerts.opened_at(connection, first.alert_id)
     mail = render(compose(news, context, opened, public_url, ladder(connection)))
-    host = _id_part(urlsplit(public_url).hostname or "localhost")
+    host = _host(public_url)
     ids = outbox.contact_ids(connection, [contact.code for contact in context.contacts])
+    threads = outbox.threads(connection, first.alert_id)
     queued = 0
     for contact in context.contacts:
-        code = _id_part(contact.code)
-        thread = f"<alert-{first.alert_id}-{int(opened.timestamp())}-{code}@{host}>"
-        begins = first.reason == Reason.RAISED
+        contact_id = ids[contact.code]
+        # the time keeps a new database from using an old one's ids over again
+        message_id = f"<event-{first.event_id}-{contact_id}-{int(now.timestamp())}@{host}>"
         message = outbox.NewMessage(
-            contact_id=ids[contact.code],
+            contact_id=contact_id,
             alert_event_id=first.event_id,
             sample_id=news.sample_id,
             to_address=contact.email,
             subject=mail.subject,
             text=mail.text,
             html=mail.html,
-            message_id=thread
-            if begins
-            else f"<event-{first.event_id}-{int(news.taken_at.timestamp())}-{code}@{host}>",
-            thread_id=thread,
+            message_id=message_id,
+            thread_id=threads.get(contact_id, message_id),
         )
         queued += outbox.enqueue(connection, message, now)
     return queued
 
 
-def _id_part(text: str) -> str:
-    """What may stand in a message id whatever the text holds (RFC 5322, 3.2.3: a dot-atom)."""
+def _host(url: str) -> str:
+    """The host as it may stand in a message id, whatever it is (RFC 5322, 3.2.3: a dot-atom)."""
+    text = urlsplit(url).hostname or "localhost"
     return re.sub(r"[^A-Za-z0-9]+", lambda found: "." if found[0] == "." else "-", text).strip(".")
 
 

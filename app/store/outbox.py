@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.store.database import Connection
-from app.store.tables import contacts, messages
+from app.store.tables import alert_events, alerts, contacts, messages
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +41,15 @@ class ClaimedMessage:
     created_at: datetime
     attempts: int
     """How often it was tried before."""
+    leased_until: datetime
+    """The claim itself: it is settled only by whom it was given to."""
 
 
 def enqueue(connection: Connection, message: NewMessage, now: datetime) -> bool:
-    """Queue a message; False when the sample already made a mail to this address."""
-    if message.sample_id is not None:
+    """Queue a message; False when the same event of an alert already made a mail to this address."""
+    if message.alert_event_id is not None:
         known = sa.select(messages.c.id).where(
-            messages.c.sample_id == message.sample_id, messages.c.to_address == message.to_address
+            messages.c.alert_event_id == message.alert_event_id, messages.c.to_address == message.to_address
         )
         if connection.execute(known).first() is not None:
             return False
@@ -101,27 +103,75 @@ def claim(connection: Connection, now: datetime, lease: timedelta, limit: int) -
             row.thread_id,
             row.created_at,
             row.attempts,
+            row.leased_until,
         )
         for row in found
     ]
 
 
-def mark_sent(connection: Connection, message_id: int, now: datetime) -> None:
-    _settle(connection, message_id, {"state": "sent", "sent_at": now, "last_error": None})
+def mark_sent(connection: Connection, message: ClaimedMessage, now: datetime) -> bool:
+    """It is out. False, here and below: the lease had ended and another worker has the message."""
+    return _settle(connection, message, {"state": "sent", "sent_at": now, "last_error": None})
 
 
-def retry_later(connection: Connection, message_id: int, error: str, at: datetime) -> None:
-    _settle(connection, message_id, {"next_attempt_at": at, "last_error": error[:2000]})
+def retry_later(connection: Connection, message: ClaimedMessage, error: str, at: datetime) -> bool:
+    return _settle(connection, message, {"next_attempt_at": at, "last_error": error[:2000]})
 
 
-def fail(connection: Connection, message_id: int, error: str) -> None:
+def fail(connection: Connection, message: ClaimedMessage, error: str) -> bool:
     """Give it up for good; /health counts it until somebody sends it again."""
-    _settle(connection, message_id, {"state": "failed", "last_error": error[:2000]})
+    return _settle(connection, message, {"state": "failed", "last_error": error[:2000]})
 
 
-def _settle(connection: Connection, message_id: int, values: dict[str, Any]) -> None:
-    statement = sa.update(messages).where(messages.c.id == message_id)
-    connection.execute(statement.values(leased_until=None, attempts=messages.c.attempts + 1, **values))
+def _settle(connection: Connection, message: ClaimedMessage, values: dict[str, Any]) -> bool:
+    mine = sa.update(messages).where(
+        messages.c.id == message.id,
+        messages.c.state == "queued",
+        messages.c.leased_until == message.leased_until,
+    )
+    values |= {"leased_until": None, "attempts": messages.c.attempts + 1}
+    return connection.execute(mine.values(values)).rowcount == 1
+
+
+def threads(connection: Connection, alert_id: int) -> dict[int, str]:
+    """The thread of an alert's present episode by contact: of the first mail since it last left normal.
+
+    The recording that opened the alert may have told of it in a mail that names another alert of the
+    compartment first: that mail begins the thread then.
+    """
+    quiet = ("normal", "returned")
+    opening = connection.execute(
+        sa.select(alert_events.c.id, alert_events.c.at, alerts.c.compartment_id)
+        .join(alerts, alerts.c.id == alert_events.c.alert_id)
+        .where(
+            alert_events.c.alert_id == alert_id,
+            alert_events.c.from_state.in_(quiet),
+            alert_events.c.to_state.not_in(quiet),
+        )
+        .order_by(alert_events.c.id.desc())
+        .limit(1)
+    ).first()
+    if opening is None:
+        return {}
+    ended = connection.execute(
+        sa.select(sa.func.max(alert_events.c.id)).where(
+            alert_events.c.alert_id == alert_id, alert_events.c.id < opening.id
+        )
+    ).scalar()
+    of_the_alert = sa.and_(alert_events.c.alert_id == alert_id, alert_events.c.id >= opening.id)
+    of_the_opening = sa.and_(messages.c.created_at == opening.at, alert_events.c.id > (ended or 0))
+    query = (
+        sa.select(messages.c.contact_id, messages.c.thread_id)
+        .join(alert_events, alert_events.c.id == messages.c.alert_event_id)
+        .join(alerts, alerts.c.id == alert_events.c.alert_id)
+        .where(
+            alerts.c.compartment_id == opening.compartment_id,
+            messages.c.contact_id.is_not(None),
+            sa.or_(of_the_alert, of_the_opening),
+        )
+        .order_by(messages.c.id.desc())  # the first of a contact is written over the later ones
+    )
+    return {row.contact_id: row.thread_id for row in connection.execute(query)}
 
 
 def contact_ids(connection: Connection, codes: list[str]) -> dict[str, int]:

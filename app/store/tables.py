@@ -301,7 +301,7 @@ messages = Table(
     Column("leased_until", UtcDateTime),
     Column("sent_at", UtcDateTime),
     Column("last_error", sa.Text),
-    UniqueConstraint("sample_id", "to_address", name="one_mail_per_sample_and_address"),
+    UniqueConstraint("alert_event_id", "to_address"),
     Index("ix_messages_state_next_attempt_at", "state", "next_attempt_at"),
 )
 

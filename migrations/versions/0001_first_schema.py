@@ -410,8 +410,10 @@ def upgrade() -> None:
         ),
         sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_messages_sample_id_samples")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_messages")),
+        sa.UniqueConstraint(
+            "alert_event_id", "to_address", name=op.f("uq_messages_alert_event_id_to_address")
+        ),
         sa.UniqueConstraint("message_id", name=op.f("uq_messages_message_id")),
-        sa.UniqueConstraint("sample_id", "to_address", name="one_mail_per_sample_and_address"),
     )
     with op.batch_alter_table("messages", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_messages_alert_event_id"), ["alert_event_id"], unique=False)

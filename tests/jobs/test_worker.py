@@ -4,7 +4,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from email.message import EmailMessage
 from pathlib import Path
 
 import pytest
@@ -13,10 +15,10 @@ import sqlalchemy as sa
 from app.config import Settings
 from app.jobs import worker
 from app.notify.transport import FolderTransport, SmtpTransport
-from app.services.deliver import deliver_due
+from app.services.deliver import LEASE, deliver_next
 from app.store import outbox
 from app.store.database import Database
-from app.store.tables import heartbeats
+from app.store.tables import heartbeats, messages
 
 MESSAGE = outbox.NewMessage(
     contact_id=None,
@@ -63,9 +65,11 @@ def beats(database: Database) -> list[datetime]:
         return list(connection.execute(sa.select(heartbeats.c.at)).scalars())
 
 
-def enqueue(database: Database) -> None:
+def enqueue(database: Database, count: int = 1) -> None:
     with database.write() as connection:
-        outbox.enqueue(connection, MESSAGE, datetime.now(UTC))
+        for number in range(1, count + 1):
+            message = replace(MESSAGE, message_id=f"<m{number}@weirs.example>")
+            outbox.enqueue(connection, message, datetime.now(UTC))
 
 
 def test_it_delivers_what_is_queued_while_it_runs(database: Database, tmp_path: Path) -> None:
@@ -86,7 +90,7 @@ def test_it_stops_at_once_though_its_pause_is_long(sqlite_database: Database, tm
 def test_it_outlives_a_turn_that_fails(
     sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole, turns = deliver_due, []
+    whole, turns = deliver_next, []
 
     def shaky(*words: object) -> object:
         turns.append(1)
@@ -94,7 +98,7 @@ def test_it_outlives_a_turn_that_fails(
             raise RuntimeError("the database is away")
         return whole(*words)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(worker, "deliver_due", shaky)
+    monkeypatch.setattr(worker, "deliver_next", shaky)
     enqueue(sqlite_database)
     with at_work(sqlite_database, settings(tmp_path)) as thread:
         until(lambda: list(tmp_path.glob("*.eml")))
@@ -112,6 +116,46 @@ def test_its_heart_beats_by_its_clock_in_one_row(sqlite_database: Database, tmp_
     with at_work(sqlite_database, settings(tmp_path), clock):
         until(lambda: beats(sqlite_database) and beats(sqlite_database)[0] > start + timedelta(seconds=20))
     assert len(beats(sqlite_database)) == 1
+
+
+class Slow:
+    """A way out that takes ten seconds of the test's clock, and waits until it is let go on."""
+
+    def __init__(self, at: datetime) -> None:
+        self.at = at
+        self.sent = 0
+        self.go_on = threading.Semaphore(0)
+
+    def send(self, _message: EmailMessage) -> None:
+        assert self.go_on.acquire(timeout=10)
+        self.at += timedelta(seconds=10)
+        self.sent += 1
+
+
+def test_its_heart_beats_between_the_messages_and_it_stops_between_them(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    enqueue(sqlite_database, 5)
+    begun = datetime.now(UTC)
+    way = Slow(begun)
+    monkeypatch.setattr(worker, "make_transport", lambda _settings: way)
+    with at_work(sqlite_database, settings(tmp_path), lambda: way.at):
+        way.go_on.release()
+        until(lambda: beats(sqlite_database) == [begun + timedelta(seconds=10)])
+        way.go_on.release()
+        until(lambda: beats(sqlite_database) == [begun + timedelta(seconds=20)])
+        stopping = threading.Timer(0.3, way.go_on.release)  # the third is under way when it is to stop
+        stopping.start()
+    stopping.join()
+    assert way.sent == 3
+    with sqlite_database.read() as connection:
+        states = connection.execute(sa.select(messages.c.state, messages.c.leased_until)).all()
+    assert sorted(states) == [("queued", None)] * 2 + [("sent", None)] * 3
+
+
+def test_a_lease_outlasts_a_server_that_is_slow_at_every_step(tmp_path: Path) -> None:
+    assert worker.lease(settings(tmp_path, smtp_timeout_seconds=5.0)) == LEASE
+    assert worker.lease(settings(tmp_path, smtp_timeout_seconds=60.0)) == timedelta(minutes=12)
 
 
 def test_the_settings_name_the_way_out(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from app.domain.model import Reading, Sample
 from app.services.record_samples import RecordContext, record_samples
 from app.store.database import Database
-from app.store.tables import messages
+from app.store.tables import contacts, messages, site_contacts, sites
 
 URL = "http://ullage.example"
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -110,6 +110,57 @@ def test_a_refuted_change_says_so(fleet_database: Database) -> None:
     assert second.subject == "[Ullage] W-T1 main: change not confirmed, status 1, normal"
     assert second.thread_id == first.message_id == first.thread_id
     assert second.message_id != first.message_id
+
+
+def revise(database: Database, days_ago: float, /, **gases: float) -> None:
+    """Record a sample of the same time again, with other numbers."""
+    readings = {n: Reading(n, value=v) for n, v in (QUIET | gases).items()}
+    sample = Sample("W-T1", "main", "LAB", NOW - timedelta(days=days_ago), readings)
+    (outcome,) = record_samples(database, "LAB", [sample], NOW, RecordContext(URL))
+    assert outcome.result == "revised"
+
+
+def test_a_sample_that_is_revised_high_low_and_high_again_is_recorded_each_time(
+    fleet_database: Database,
+) -> None:
+    record(fleet_database, 200)
+    record(fleet_database, 3, h2=60.0, ch4=30.0)
+    revise(fleet_database, 3, h2=11.0)
+    revise(fleet_database, 3, h2=61.0, ch4=30.0)
+    with fleet_database.read() as connection:
+        all_ids = list(connection.execute(sa.select(messages.c.message_id)).scalars())
+    assert len(set(all_ids)) == len(all_ids)
+    sent = mails(fleet_database)
+    assert len(sent) == 3
+    first, returned, second = sent
+    assert first.thread_id == first.message_id
+    assert returned.thread_id == first.message_id
+    assert second.thread_id == second.message_id, "a new episode begins its own thread"
+
+
+def test_two_contacts_with_codes_alike_have_ids_of_their_own(fleet_database: Database) -> None:
+    with fleet_database.write() as connection:
+        site = connection.execute(sa.select(sites.c.id).where(sites.c.code == "W")).scalar_one()
+        for code in ("ops_1", "ops-1", "OPS.1"):
+            person = {"code": code, "name": code, "email": f"{code}@weirs.example"}
+            added = connection.execute(sa.insert(contacts).values(person).returning(contacts.c.id))
+            link = {"site_id": site, "contact_id": added.scalar_one()}
+            connection.execute(sa.insert(site_contacts).values(link))
+    record(fleet_database, 200)
+    record(fleet_database, 20, URL, **HOT)
+    with fleet_database.read() as connection:
+        query = sa.select(messages.c.message_id, messages.c.thread_id).where(
+            messages.c.to_address.in_(["ops_1@weirs.example", "ops-1@weirs.example", "OPS.1@weirs.example"])
+        )
+        found = connection.execute(query).all()
+    assert len({row.message_id for row in found}) == 3
+    assert all(row.message_id == row.thread_id for row in found)
+
+
+def test_what_a_mail_told_beside_another_alert_goes_on_in_its_thread(story: list[Any]) -> None:
+    """The first mail names "gassing" first and "confirmation" beside it; the second is about the latter alone."""
+    assert "take a confirmation sample" in " ".join(story[0].text.split())
+    assert story[1].thread_id == story[0].message_id
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """Delivery, with a transport that does as it is told: sent, postponed, given up, and a crash in between."""
 
+from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from email.message import EmailMessage
@@ -8,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.notify.transport import DeliveryError
-from app.services.deliver import GIVE_UP_AFTER, LEASE, LONGEST_RETRY, DeliveryReport, deliver_due, pause
+from app.services.deliver import GIVE_UP_AFTER, LEASE, LONGEST_RETRY, Delivery, deliver_next, pause
 from app.store import outbox
 from app.store.database import Database
 from app.store.tables import messages
@@ -57,6 +58,18 @@ def enqueue(database: Database, *addresses: str) -> None:
             )
 
 
+def deliver(database: Database, post: Post, now: datetime) -> Counter[Delivery]:
+    """What became of all that is due while the clock stands still."""
+    results: Counter[Delivery] = Counter()
+    while (delivery := deliver_next(database, post, SENDER, lambda: now)) is not None:
+        results[delivery] += 1
+    return results
+
+
+def became(**counts: int) -> Counter[Delivery]:
+    return Counter({Delivery(name): count for name, count in counts.items()})
+
+
 def rows(database: Database) -> list[tuple[object, ...]]:
     query = sa.select(messages.c.state, messages.c.attempts, messages.c.last_error).order_by(messages.c.id)
     with database.read() as connection:
@@ -66,8 +79,8 @@ def rows(database: Database) -> list[tuple[object, ...]]:
 def test_what_is_due_is_sent_once(database: Database) -> None:
     enqueue(database, "planner@weirs.example", "watch@weirs.example")
     post = Post()
-    assert deliver_due(database, post, SENDER, NOW) == DeliveryReport(sent=2)
-    assert deliver_due(database, post, SENDER, NOW + timedelta(days=9)) == DeliveryReport()
+    assert deliver(database, post, NOW) == became(sent=2)
+    assert deliver(database, post, NOW + timedelta(days=9)) == became()
     assert [m["To"] for m in post.given] == ["planner@weirs.example", "watch@weirs.example"]
     assert {m["From"] for m in post.given} == {f"Ullage <{SENDER}>"}
     assert rows(database) == [("sent", 1, None), ("sent", 1, None)]
@@ -76,14 +89,14 @@ def test_what_is_due_is_sent_once(database: Database) -> None:
 def test_a_refusal_for_now_is_tried_again_later_and_later(database: Database) -> None:
     enqueue(database, "planner@weirs.example")
     busy = Post(refuse("450 busy", permanent=False))
-    assert deliver_due(database, busy, SENDER, NOW) == DeliveryReport(postponed=1)
-    assert deliver_due(database, busy, SENDER, NOW + timedelta(seconds=29)) == DeliveryReport()
+    assert deliver(database, busy, NOW) == became(postponed=1)
+    assert deliver(database, busy, NOW + timedelta(seconds=29)) == became()
     again = NOW + timedelta(seconds=30)
-    assert deliver_due(database, busy, SENDER, again) == DeliveryReport(postponed=1)
-    assert deliver_due(database, busy, SENDER, again + timedelta(seconds=59)) == DeliveryReport()
+    assert deliver(database, busy, again) == became(postponed=1)
+    assert deliver(database, busy, again + timedelta(seconds=59)) == became()
     assert rows(database) == [("queued", 2, "450 busy")]
     post = Post()
-    assert deliver_due(database, post, SENDER, again + timedelta(seconds=60)) == DeliveryReport(sent=1)
+    assert deliver(database, post, again + timedelta(seconds=60)) == became(sent=1)
     assert post.ids == busy.ids[:1]
     assert rows(database) == [("sent", 3, None)]
 
@@ -91,15 +104,15 @@ def test_a_refusal_for_now_is_tried_again_later_and_later(database: Database) ->
 def test_a_refusal_for_good_is_not_tried_again(database: Database) -> None:
     enqueue(database, "planner@weirs.example")
     post = Post(refuse("550 no such user", permanent=True))
-    assert deliver_due(database, post, SENDER, NOW) == DeliveryReport(failed=1)
-    assert deliver_due(database, post, SENDER, NOW + timedelta(days=9)) == DeliveryReport()
+    assert deliver(database, post, NOW) == became(failed=1)
+    assert deliver(database, post, NOW + timedelta(days=9)) == became()
     assert rows(database) == [("failed", 1, "550 no such user")]
 
 
 def test_one_that_cannot_be_written_does_not_hold_up_the_others(database: Database) -> None:
     enqueue(database, "planner@weirs.example\r\nBcc: all@weirs.example", "watch@weirs.example")
     post = Post()
-    assert deliver_due(database, post, SENDER, NOW) == DeliveryReport(sent=1, failed=1)
+    assert deliver(database, post, NOW) == became(sent=1, failed=1)
     assert [m["To"] for m in post.given] == ["watch@weirs.example"]
     assert [state for state, *_ in rows(database)] == ["failed", "sent"]
 
@@ -112,19 +125,89 @@ def test_a_crash_between_sending_and_marking_sends_twice_with_one_id(database: D
 
     dying = Post(cut)
     with pytest.raises(PowerCut):
-        deliver_due(database, dying, SENDER, NOW)
+        deliver(database, dying, NOW)
     assert dying.ids == ["<m0@weirs.example>"]
     post = Post()
-    assert deliver_due(database, post, SENDER, NOW + LEASE - timedelta(seconds=1)) == DeliveryReport()
-    assert deliver_due(database, post, SENDER, NOW + LEASE) == DeliveryReport(sent=2)
-    assert post.ids == ["<m0@weirs.example>", "<m1@weirs.example>"], "the same id, so readers can drop one"
+    assert deliver(database, post, NOW + LEASE - timedelta(seconds=1)) == became(sent=1)
+    assert post.ids == ["<m1@weirs.example>"], "only the message that was under way is held up"
+    assert deliver(database, post, NOW + LEASE) == became(sent=1)
+    assert post.ids[1:] == dying.ids, "the same id, so readers can drop one"
+
+
+def test_a_slow_server_makes_no_duplicates_however_many_messages_wait(database: Database) -> None:
+    """Two workers and 24 messages at 15 s each: six minutes of work under a lease of two."""
+    enqueue(database, *["planner@weirs.example"] * 24)
+    at = NOW
+    other: list[Delivery | None] = []
+
+    def slow(_message: EmailMessage) -> None:
+        nonlocal at
+        at += timedelta(seconds=15)
+        if len(post.given) % 8 == 0:
+            other.append(deliver_next(database, second, SENDER, lambda: at))
+
+    post, second = Post(slow), Post()
+    while deliver_next(database, post, SENDER, lambda: at) is not None:
+        pass
+    assert other.count(Delivery.SENT) >= 2
+    assert sorted(post.ids + second.ids) == sorted(f"<m{n}@weirs.example>" for n in range(24))
+    assert {row[:2] for row in rows(database)} == {("sent", 1)}
+
+
+def test_the_times_are_those_of_each_step(database: Database) -> None:
+    enqueue(database, "planner@weirs.example", "watch@weirs.example")
+    at = NOW
+
+    def slow(message: EmailMessage) -> None:
+        nonlocal at
+        at += timedelta(seconds=50)
+        if message["To"] == "watch@weirs.example":
+            raise DeliveryError("450 busy", permanent=False)
+
+    while deliver_next(database, Post(slow), SENDER, lambda: at) is not None:
+        pass
+    with database.read() as connection:
+        sent, later = connection.execute(sa.select(messages).order_by(messages.c.id)).all()
+    assert sent.sent_at == NOW + timedelta(seconds=50)
+    assert later.next_attempt_at == NOW + timedelta(seconds=100 + 30)
+
+
+@pytest.mark.parametrize("refused", [None, "450 busy", "550 no such user"])
+def test_who_has_lost_the_lease_settles_nothing(database: Database, refused: str | None) -> None:
+    enqueue(database, "planner@weirs.example")
+    at = NOW
+
+    def outlasts_the_lease(_message: EmailMessage) -> None:
+        nonlocal at
+        at += LEASE
+        with database.write() as connection:
+            assert len(outbox.claim(connection, at, LEASE, 1)) == 1  # another worker has it now
+        if refused:
+            raise DeliveryError(refused, permanent=refused.startswith("5"))
+
+    assert deliver_next(database, Post(outlasts_the_lease), SENDER, lambda: at) is Delivery.LOST
+    assert rows(database) == [("queued", 0, None)]
+
+
+def test_an_error_that_nobody_foresaw_blocks_no_message_behind_it(database: Database) -> None:
+    enqueue(database, "planner@weirs.example", "watch@weirs.example")
+
+    def shaky(message: EmailMessage) -> None:
+        if message["To"] == "planner@weirs.example":
+            raise ZeroDivisionError("division by zero")
+
+    post = Post(shaky)
+    with pytest.raises(ZeroDivisionError):
+        deliver(database, post, NOW)
+    assert deliver(database, post, NOW) == became(sent=1)
+    assert rows(database) == [("queued", 1, "ZeroDivisionError: division by zero"), ("sent", 1, None)]
 
 
 def test_it_is_given_up_in_the_end_and_says_so(database: Database) -> None:
     enqueue(database, "planner@weirs.example")
     post, at, turns = Post(refuse("450 busy", permanent=False)), NOW, 0
     while rows(database)[0][0] == "queued":
-        deliver_due(database, post, SENDER, at)
+        deliver(database, post, at)
         at += LONGEST_RETRY
         turns += 1
         assert turns <= GIVE_UP_AFTER
