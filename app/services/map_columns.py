@@ -27,6 +27,7 @@ _UNITS_BY: Final = {"unit_code": "code", "unit_serial": "serial", "unit_name": "
 _ONCE: Final = ("date", "time", "compartment", "laboratory_number", "remark", *_UNITS_BY)
 ROLES: Final = (*_ONCE, "ignore", *BY_NAME)
 """What a column can be; ``ignore`` is "do not read"."""
+_PLAIN_NUMBER: Final = re.compile(r"\d{1,12}(\.\d{1,12})?", re.ASCII)
 _CODE: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
 
 
@@ -224,11 +225,8 @@ def _limit_problems(column: Column) -> list[tuple[str, str]]:
 
 
 def _number(text: str) -> float | None:
-    try:
-        number = float(text.strip().replace(",", "."))
-    except ValueError:
-        return None
-    return number if number == number and abs(number) < 1e12 else None
+    plain = text.strip().replace(",", ".")
+    return float(plain) if _PLAIN_NUMBER.fullmatch(plain) else None
 
 
 def _format_problems(decisions: Decisions) -> list[tuple[str, str]]:

@@ -1,6 +1,8 @@
 """The upload page in all its states: form, preview, mapping, outcome. One page, so that the file stays chosen."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
 from typing import Any
 
 from fastapi import Request
@@ -15,6 +17,7 @@ from app.services.upload_view import (
     unit_choices,
     units_decided,
 )
+from app.store.database import Database
 from app.web.templating import render
 from app.web.upload_form import MOST_UNITS, Upload, said_units
 
@@ -23,58 +26,61 @@ NOT_LISTED = "?"
 """Chosen as the laboratory: it is not registered, or has no profile."""
 
 
-def upload_page(
-    request: Request,
-    status: int = 200,
-    *,
-    sent: Upload | None = None,
-    outcome: ImportPreview | None = None,
-    error: str = "",
-    done: bool = False,
-    mapping: dict[str, Any] | None = None,
-    mapped: str = "",
-    notice: str = "",
-) -> HTMLResponse:
-    """The page, or for htmx the part under the form.
+@dataclass(frozen=True)
+class Shown:
+    """What stands under the form.
 
-    Args:
-        sent: what was sent, to be shown again.
-        outcome: what a file would do or did.
+    Attributes:
+        outcome: what a file would do or did; ``done``: it did.
         error: what is wrong with what was sent.
-        done: the outcome is an import and not a preview.
+        notice: what was just done.
         mapping: what the mapping's form shows.
         mapped: the laboratory that a mapping was just saved for.
-        notice: what was just done.
     """
+
+    outcome: ImportPreview | None = None
+    done: bool = False
+    error: str = ""
+    notice: str = ""
+    mapping: Mapping[str, Any] | None = None
+    mapped: str = ""
+
+
+def upload_page(
+    request: Request, status: int = 200, sent: Upload | None = None, shown: Shown | None = None
+) -> HTMLResponse:
+    """The page, or for htmx the part under the form; ``sent`` is what was sent, to be shown again."""
+    shown = shown or Shown()
     database = request.app.state.database
     partial = request.headers.get("hx-target") == "preview"
     fields = sent.fields if sent else {}
     context: dict[str, Any] = {
+        **{field.name: getattr(shown, field.name) for field in dataclass_fields(shown)},
         "laboratories": laboratory_choices(database),
         "not_listed": NOT_LISTED,
         "sent": sent,
-        "outcome": outcome,
-        "error": error,
-        "done": done,
-        "mapping": mapping,
-        "mapped": mapped,
         "partial": partial,
-        "notice": notice,
-        "excluded": known_but_excluded(database, outcome, ROWS_SHOWN) if outcome else {},
-        "zones": asset_zones(database) if outcome else {},
-        "choices": unit_choices(database) if outcome and outcome.unknown_units else None,
         "typed": fields,
-        "earlier": units_decided(database, outcome.laboratory_code)
-        if outcome and outcome.unknown_units
-        else {},
-        "unknown": _numbered(outcome, fields) if outcome else [],
-        "by_serial": _by_serial(outcome) if outcome else set(),
-        "said": _said(outcome, fields) if outcome else [],
         "rows_shown": ROWS_SHOWN,
+        **(_about(database, shown.outcome, fields) if shown.outcome else {}),
     }
     # htmx leaves a page as it is when the status is an error; the fragment tells the error in words
     template = "upload_part.html" if partial else "upload.html"
     return render(request, template, 200 if partial else status, **context)
+
+
+def _about(database: Database, outcome: ImportPreview, fields: Mapping[str, str]) -> dict[str, Any]:
+    """What is to be known beside a preview or an outcome."""
+    unknown = bool(outcome.unknown_units)
+    return {
+        "excluded": known_but_excluded(database, outcome, ROWS_SHOWN),
+        "zones": asset_zones(database),
+        "choices": unit_choices(database) if unknown else None,
+        "earlier": units_decided(database, outcome.laboratory_code) if unknown else {},
+        "unknown": _numbered(outcome, fields),
+        "by_serial": _by_serial(outcome),
+        "said": _said(outcome, fields),
+    }
 
 
 def _numbered(outcome: ImportPreview, fields: Mapping[str, str]) -> list[tuple[int, UnknownUnit]]:

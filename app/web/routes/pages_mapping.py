@@ -35,7 +35,7 @@ from app.web.mapping_form import (
     structure_of,
 )
 from app.web.upload_form import Sent, Upload
-from app.web.upload_page import upload_page
+from app.web.upload_page import Shown, upload_page
 
 router = APIRouter()
 Problems = Sequence[tuple[str, str]]
@@ -74,7 +74,7 @@ def save(request: Request, sent: Sent) -> HTMLResponse:
     database = request.app.state.database
     outcome = preview(database, sent.content or b"", sent.filename, code, datetime.now(UTC))
     notice = f"The mapping is saved as the profile of {code}."
-    return upload_page(request, sent=sent, outcome=outcome, mapped=code, notice=notice)
+    return upload_page(request, 200, sent, Shown(outcome, mapped=code, notice=notice))
 
 
 def mapping_page(
@@ -82,11 +82,11 @@ def mapping_page(
 ) -> HTMLResponse:
     """The mapping's form with what was decided so far, and with ``look`` the first rows by it."""
     if sent.content is None:
-        return upload_page(request, 422, sent=sent, error="Choose the file.")
+        return upload_page(request, 422, sent, Shown(error="Choose the file."))
     try:
         found = guess(sent.content, structure_of(sent.fields))
     except UnreadableFileError as fault:
-        return upload_page(request, 422, sent=sent, error=f"The file cannot be mapped: {fault}.")
+        return upload_page(request, 422, sent, Shown(error=f"The file cannot be mapped: {fault}."))
     fields = shown_fields(sent.fields, found)
     mapped, shown = None, ""
     if look:
@@ -98,7 +98,7 @@ def mapping_page(
             problems = (*problems, *(p for p in fault.problems if p not in problems))
     view = _view(request, found, fields, mapped)
     view |= {"problems": problems, "shown": shown, "look": look}
-    return upload_page(request, 422 if problems or error else 200, sent=sent, error=error, mapping=view)
+    return upload_page(request, 422 if problems or error else 200, sent, Shown(error=error, mapping=view))
 
 
 def _view(

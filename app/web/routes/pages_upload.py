@@ -18,7 +18,7 @@ from app.services.record_samples import RecordContext
 from app.services.register import AlreadyRegisteredError, UnknownReferenceError, register_new_asset
 from app.web.routes.pages_mapping import mapping_page
 from app.web.upload_form import NEW_UNIT, Sent, Upload, said_units
-from app.web.upload_page import NOT_LISTED, upload_page
+from app.web.upload_page import NOT_LISTED, Shown, upload_page
 
 router = APIRouter()
 
@@ -34,7 +34,7 @@ def look(request: Request, sent: Sent) -> HTMLResponse:
     """What the file would do. htmx puts the answer under the form, whose file stays chosen."""
     error = _incomplete(sent)
     if error:
-        return upload_page(request, 422, sent=sent, error=error)
+        return upload_page(request, 422, sent, Shown(error=error))
     if sent.laboratory == NOT_LISTED:
         return mapping_page(request, sent)
     return _preview(request, sent)
@@ -45,7 +45,7 @@ def say_units(request: Request, sent: Sent) -> HTMLResponse:
     """Take what was said of units that are not known, register the new ones, and look at the file again."""
     error = _incomplete(sent)
     if error:
-        return upload_page(request, 422, sent=sent, error=error)
+        return upload_page(request, 422, sent, Shown(error=error))
     fields = dict(sent.fields)
     registered, wrong = [], []
     for text, (i, said) in said_units(fields).items():
@@ -66,7 +66,7 @@ def take(request: Request, sent: Sent) -> HTMLResponse:
     """Import the file that was previewed: all of it, or nothing."""
     error = _incomplete(sent)
     if error:
-        return upload_page(request, 422, sent=sent, error=error)
+        return upload_page(request, 422, sent, Shown(error=error))
     if sent.previewed != sent.digest:
         return _preview(
             request, sent, "This is not the file that was previewed. Look at what it would do first."
@@ -84,13 +84,13 @@ def take(request: Request, sent: Sent) -> HTMLResponse:
         RecordContext(state.settings.public_url),
         _choices(sent),
     )
-    return upload_page(request, 200 if done.stored else 422, sent=sent, outcome=done, done=done.stored)
+    return upload_page(request, 200 if done.stored else 422, sent, Shown(done, done.stored))
 
 
 def _preview(request: Request, sent: Upload, error: str = "", notice: str = "") -> HTMLResponse:
     database, now = request.app.state.database, datetime.now(UTC)
     outcome = preview(database, sent.content or b"", sent.filename, sent.laboratory, now, _choices(sent))
-    return upload_page(request, 422 if error else 200, sent=sent, outcome=outcome, error=error, notice=notice)
+    return upload_page(request, 422 if error else 200, sent, Shown(outcome, error=error, notice=notice))
 
 
 def _choices(sent: Upload) -> ImportChoices:
