@@ -3,14 +3,19 @@
 import os
 import smtplib
 import ssl
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.utils import format_datetime
+from hashlib import sha256
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
+
+LOG_IN_FIRST: Final = 530
+"""RFC 4954, 6: the server wants a log-in. That is for the settings to mend, so the message is kept."""
 
 
 class DeliveryError(Exception):
@@ -44,8 +49,16 @@ def build(mail: Outgoing) -> EmailMessage:
     """The message: plain text first, then HTML; threaded under the alert's first mail.
 
     Raises:
-        DeliveryError: an address is none; for good, since no later try can mend it.
+        DeliveryError: an address is none, or the words cannot be written as mail (half a character, say);
+            for good, since no later try can mend it.
     """
+    try:
+        return _written(mail)
+    except (ValueError, IndexError, MessageError) as error:
+        raise DeliveryError(f"cannot be written as mail: {error}", permanent=True) from error
+
+
+def _written(mail: Outgoing) -> EmailMessage:
     message = EmailMessage()
     message["From"] = _address(mail.sender, "Ullage")
     message["To"] = _address(mail.to_address)
@@ -58,6 +71,8 @@ def build(mail: Outgoing) -> EmailMessage:
     message["Auto-Submitted"] = "auto-generated"
     message.set_content(mail.text)
     message.add_alternative(mail.html, subtype="html")
+    # the same bytes however often it is written; "=_" is in neither base64 nor quoted-printable: RFC 2045, 6.7
+    message.set_boundary("=_" + sha256(mail.message_id.encode()).hexdigest()[:32])
     return message
 
 
@@ -81,27 +96,44 @@ class SmtpTransport:
     context: ssl.SSLContext | None = None
 
     def send(self, message: EmailMessage) -> None:
-        """Answers of 500 and above are permanent, all else is worth another try."""
+        """Whatever fails before the message is offered is no fault of the message: it is worth another try.
+
+        After that, answers of 500 and above are permanent, and so is a message that cannot be written.
+        """
         try:
-            with self._connect() as server:
-                if self.security == "starttls":
-                    server.starttls(context=self.context or ssl.create_default_context())
-                if self.username:
-                    server.login(self.username, self.password)
-                server.send_message(message)
+            server = self._open()
+        except smtplib.SMTPResponseException as error:
+            raise _answered(error.smtp_code, error.smtp_error, permanent=False) from error
+        except (smtplib.SMTPException, OSError, ValueError) as error:  # ValueError: a name no host can have
+            raise self._unreached(error) from error
+        try:
+            server.send_message(message)
         except smtplib.SMTPRecipientsRefused as error:
             code, reason = next(iter(error.recipients.values()))
-            raise DeliveryError(f"{code} {_words(reason)}", permanent=code >= 500) from error
-        except smtplib.SMTPAuthenticationError as error:
-            # a password can be put right without touching the message
-            raise DeliveryError(f"{error.smtp_code} {_words(error.smtp_error)}", permanent=False) from error
+            raise _answered(code, reason, permanent=code >= 500 and code != LOG_IN_FIRST) from error
         except smtplib.SMTPResponseException as error:
-            permanent = error.smtp_code >= 500
-            raise DeliveryError(
-                f"{error.smtp_code} {_words(error.smtp_error)}", permanent=permanent
-            ) from error
+            permanent = error.smtp_code >= 500 and error.smtp_code != LOG_IN_FIRST
+            raise _answered(error.smtp_code, error.smtp_error, permanent=permanent) from error
         except (smtplib.SMTPException, OSError) as error:
-            raise DeliveryError(f"{self.host}:{self.port}: {error}", permanent=False) from error
+            raise self._unreached(error) from error
+        except ValueError as error:
+            raise DeliveryError(f"cannot be written as mail: {error}", permanent=True) from error
+        finally:
+            _leave(server)
+
+    def _open(self) -> smtplib.SMTP:
+        """The server, ready to take a message."""
+        server = self._connect()
+        try:
+            if self.security == "starttls":
+                server.starttls(context=self.context or ssl.create_default_context())
+            server.ehlo_or_helo_if_needed()
+            if self.username:
+                server.login(self.username, self.password)
+        except BaseException:
+            _leave(server)
+            raise
+        return server
 
     def _connect(self) -> smtplib.SMTP:
         if self.security == "tls":
@@ -109,9 +141,23 @@ class SmtpTransport:
             return smtplib.SMTP_SSL(self.host, self.port, timeout=self.timeout_seconds, context=context)
         return smtplib.SMTP(self.host, self.port, timeout=self.timeout_seconds)
 
+    def _unreached(self, error: Exception) -> DeliveryError:
+        told = str(error)
+        if isinstance(error, UnicodeEncodeError):  # its text would show a letter of the password
+            told = "the user name or password holds a character that is not ASCII, which SMTP cannot carry"
+        return DeliveryError(f"{self.host}:{self.port}: {told}", permanent=False)
 
-def _words(reply: bytes | str) -> str:
-    return reply.decode("utf-8", "replace") if isinstance(reply, bytes) else str(reply)
+
+def _answered(code: int, reply: bytes | str, *, permanent: bool) -> DeliveryError:
+    words = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else str(reply)
+    return DeliveryError(f"{code} {words}", permanent=permanent)
+
+
+def _leave(server: smtplib.SMTP) -> None:
+    """Say goodbye and hang up; how that goes changes nothing about a message that was taken."""
+    with suppress(smtplib.SMTPException, OSError):
+        server.quit()
+    server.close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,5 +178,16 @@ class FolderTransport:
                 file.flush()
                 os.fsync(file.fileno())
             temporary.replace(target)
+            self._keep_name()
+        except ValueError as error:
+            raise DeliveryError(f"cannot be written as mail: {error}", permanent=True) from error
         except OSError as error:
             raise DeliveryError(f"{self.folder}: {error}", permanent=False) from error
+
+    def _keep_name(self) -> None:
+        """A file outlives a power cut only when its folder, which holds the name, is on the disk too."""
+        folder = os.open(self.folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)

@@ -1,9 +1,8 @@
 """The outbox as people see it: the list, one mail, and the mail as a file."""
 
 from dataclasses import dataclass
-from email.message import EmailMessage
-from email.utils import format_datetime
 
+from app.notify.transport import Outgoing, build
 from app.store.database import Database
 from app.store.view_mail import MessageBody, MessageView, Traffic, message, message_list, traffic
 
@@ -34,15 +33,19 @@ def one_mail(database: Database, message_id: int) -> tuple[MessageView, MessageB
 
 
 def as_eml(view: MessageView, body: MessageBody, sender: str) -> bytes:
-    """The message as an RFC 5322 file, with the text first and the HTML as its alternative."""
-    mail = EmailMessage()
-    mail["From"] = sender
-    mail["To"] = view.to_address
-    mail["Subject"] = view.subject
-    mail["Date"] = format_datetime(view.created_at)
-    mail["Message-ID"] = body.message_id
-    if body.thread_id != body.message_id:
-        mail["References"] = body.thread_id
-    mail.set_content(body.text)
-    mail.add_alternative(body.html, subtype="html")
-    return mail.as_bytes()
+    """The message as it is sent, as an RFC 5322 file.
+
+    Raises:
+        DeliveryError: it cannot be written as mail, and so was never sent.
+    """
+    mail = Outgoing(
+        sender,
+        view.to_address,
+        view.subject,
+        body.text,
+        body.html,
+        body.message_id,
+        body.thread_id,
+        view.created_at,
+    )
+    return build(mail).as_bytes()

@@ -1,12 +1,16 @@
 """Mail leaves through a real SMTP server of this test run: plain, with a password, over TLS; and into a folder."""
 
+import os
 import shutil
 import socket
 import ssl
+import stat
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from email import message_from_bytes, policy
+from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
@@ -219,6 +223,91 @@ def test_a_server_that_says_nothing_is_given_up_after_the_timeout() -> None:
             SmtpTransport("127.0.0.1", silent.getsockname()[1], timeout_seconds=0.3).send(build(MAIL))
 
 
+@pytest.mark.parametrize("host", ["a" * 70 + ".example", "post..weirs.example", "post.weirs.example\0"])
+def test_a_name_that_no_host_can_have_is_for_the_settings_to_mend(host: str) -> None:
+    # RFC 1035, 2.3.4: a label has 1 to 63 octets
+    with pytest.raises(DeliveryError) as refusal:
+        SmtpTransport(host, 25, timeout_seconds=2.0).send(build(MAIL))
+    assert not refusal.value.permanent
+    assert str(refusal.value).startswith(f"{host}:25: ")
+
+
+def test_a_password_that_smtp_cannot_carry_is_told_without_it(
+    start: Start, mailbox: Mailbox, certificate: tuple[Path, Path]
+) -> None:
+    server = {"authenticator": opens_with(b"u", b"p"), "tls_context": server_context(certificate)}
+    way = {"security": "starttls", "context": trusting(certificate), "username": "u", "password": "pässwört"}
+    with pytest.raises(DeliveryError, match="not ASCII") as refusal:
+        start(way, **server).send(build(MAIL))
+    assert not refusal.value.permanent
+    assert not set("äö") & set(str(refusal.value))
+    assert mailbox.messages == []
+
+
+@pytest.mark.parametrize("field", ["subject", "text", "html"])
+def test_half_a_character_fails_for_good(field: str) -> None:
+    with pytest.raises(DeliveryError, match="cannot be written as mail") as refusal:
+        build(replaced(**{field: "half a \ud83d pair"}))
+    assert refusal.value.permanent
+
+
+def test_a_message_that_cannot_be_written_fails_for_good(start: Start, tmp_path: Path) -> None:
+    message = EmailMessage()
+    message["From"] = message["To"] = "planner@weirs.example"
+    message.set_payload("half a \ud83d pair")
+    for way in (start(), FolderTransport(tmp_path)):
+        with pytest.raises(DeliveryError, match="cannot be written as mail") as refusal:
+            way.send(message)
+        assert refusal.value.permanent
+    assert list(tmp_path.glob("*.eml")) == []
+
+
+def replies(*lines: bytes) -> tuple[threading.Thread, int]:
+    """A server for one caller that answers each line it gets with the next of these, its greeting first."""
+    listening = socket.create_server(("127.0.0.1", 0))
+    listening.settimeout(10)
+
+    def talk() -> None:
+        with listening:
+            caller, _ = listening.accept()
+        with caller, caller.makefile("rwb") as wire:
+            for line in lines:
+                wire.write(line + b"\r\n")
+                wire.flush()
+                if line.startswith(b"354"):
+                    while wire.readline() not in (b".\r\n", b""):
+                        pass
+                elif not wire.readline():
+                    return
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    return thread, int(listening.getsockname()[1])
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        [b"554 no mail service here"],  # RFC 5321, 3.1: at the greeting, whatever the message
+        [b"220 here", b"502 no", b"502 no"],  # neither EHLO nor HELO
+        [b"220 here", b"250 here", b"530 5.7.0 Authentication required"],  # RFC 4954, 6
+    ],
+)
+def test_a_server_that_takes_no_mail_at_all_dooms_no_message(lines: list[bytes]) -> None:
+    thread, port = replies(*lines)
+    with pytest.raises(DeliveryError) as refusal:
+        SmtpTransport("127.0.0.1", port, timeout_seconds=5.0).send(build(MAIL))
+    thread.join(10)
+    assert not refusal.value.permanent
+
+
+def test_a_message_that_was_taken_is_sent_however_rude_the_goodbye() -> None:
+    taken = [b"220 here", b"250 here", b"250 sender", b"250 recipient", b"354 go on", b"250 taken"]
+    thread, port = replies(*taken, b"421 shutting down")
+    SmtpTransport("127.0.0.1", port, timeout_seconds=5.0).send(build(MAIL))
+    thread.join(10)
+
+
 def replaced(**values: Any) -> Outgoing:
     return Outgoing(**({name: getattr(MAIL, name) for name in Outgoing.__slots__} | values))
 
@@ -270,6 +359,20 @@ def test_a_folder_holds_a_mail_whole_or_not_at_all(tmp_path: Path, monkeypatch: 
         FolderTransport(tmp_path).send(build(MAIL))
     assert not refusal.value.permanent
     assert list(tmp_path.glob("*.eml")) == []
+
+
+def test_a_folder_and_its_file_are_both_brought_to_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[tuple[str, list[str]]] = []
+
+    def fsync(descriptor: int) -> None:
+        kind = "folder" if stat.S_ISDIR(os.fstat(descriptor).st_mode) else "file"
+        synced.append((kind, [path.suffix for path in tmp_path.iterdir()]))
+
+    monkeypatch.setattr("app.notify.transport.os.fsync", fsync)
+    FolderTransport(tmp_path).send(build(MAIL))
+    assert synced == [("file", [".part"]), ("folder", [".eml"])], "the name is kept once it is the last one"
 
 
 def test_a_message_id_cannot_leave_the_folder(tmp_path: Path) -> None:
