@@ -23,6 +23,8 @@ from app.store.tables import assessments, assets, compartments, samples, sources
 END = datetime(2026, 3, 2, 12, tzinfo=UTC)
 OWN = {"id", "compartment_id", "source_id", "received_at", "file_id", "file_line"}
 """Columns of a sample that are about this database and not about the sample."""
+OF_THE_NEWEST = {"trends", "certainty", "norm_sets"}
+"""Told of on-line readings for the newest one of a batch only, and the batches are others."""
 
 
 def record(connection: Connection) -> dict[tuple[Any, ...], tuple[dict[str, Any], dict[str, Any]]]:
@@ -44,8 +46,7 @@ def record(connection: Connection) -> dict[tuple[Any, ...], tuple[dict[str, Any]
         stored = {c.name: row[c] for c in samples.c if c.name not in OWN}
         detail = dict(row[assessments.c.detail])
         if row["source"] != "QUILLFEN":
-            # trends and probabilities of on-line readings are told for the newest one of a batch only
-            detail = {k: v for k, v in detail.items() if k not in ("trends", "certainty")}
+            detail = {k: v for k, v in detail.items() if k not in OF_THE_NEWEST}
         found[key] = (stored, detail)
     return found
 
