@@ -7,8 +7,9 @@ One place for new samples (:mod:`app.services.record_samples`) and for correctio
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
+from app.domain.alerting import ONLINE_IN_A_ROW_TO_EASE
 from app.domain.engine import RULE_SET
 from app.domain.findings import Assessment
 from app.domain.model import SourceKind, utc_day
@@ -41,7 +42,8 @@ def follow_up(
     """Assess what the changes can have changed, then let the newest samples speak to the alerts.
 
     Only a sample at least as new as the newest of its kind of source may raise or clear an alert. When the
-    newest one was taken away, the one that is the newest now speaks in its place.
+    newest one was taken away, the one that is the newest now speaks in its place; of an instrument, which is
+    believed only after so many readings in a row, the newest of that number speak once more.
     """
     online = source.source.kind is SourceKind.INSTRUMENT
     if online:
@@ -77,12 +79,15 @@ def _judge(
     newest = samples.newest_judged(connection, series.compartment_id, series.instrument_id, fresh)
     gone = [t for t in touched if not t.counts]
     newest_went = _newest_went(gone, newest, [t.taken_at for t in touched if t.counts])
-    since = min([*times, newest]) if newest_went and newest is not None else min(times)
-    judged = judge_since(connection, series, since, max(times))
+    in_a_row = 1 if series.instrument_id is None else ONLINE_IN_A_ROW_TO_EASE
+    left = []
+    if newest_went:
+        left = samples.newest_times(connection, series.compartment_id, series.instrument_id, fresh, in_a_row)
+    judged = judge_since(connection, series, min([*times, *left]), max(times))
     assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
     speaking = [j for j in judged if j.sample_id in fresh and (newest is None or j.taken_at >= newest)]
     if newest_went and not speaking:
-        return judged[-1:] or [_nothing_left(max(gone, key=lambda t: t.taken_at))]
+        return judged[-in_a_row:] or _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row)
     return speaking
 
 
@@ -92,8 +97,8 @@ def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequen
     return any(left is None or t.taken_at >= left for t in gone)
 
 
-def _nothing_left(gone: Touched) -> Judged:
-    """No sample counts any more, so there is nothing to be alarmed about."""
+def _nothing_left(gone: Touched, times: int) -> list[Judged]:
+    """No sample counts any more, so there is nothing to be alarmed about; said as often as is believed."""
     nothing = Assessment(
         status=None,
         suspect=False,
@@ -101,4 +106,5 @@ def _nothing_left(gone: Touched) -> Judged:
         norm_set="",
         rule_set=RULE_SET,
     )
-    return Judged(gone.sample_id, gone.taken_at, nothing)
+    instant = timedelta(microseconds=1)  # what is said twice about one time counts once
+    return [Judged(gone.sample_id, gone.taken_at + i * instant, nothing) for i in range(times)]

@@ -5,19 +5,12 @@ alerts follow. Nothing is deleted: an edit is a revision, a move leaves the old 
 leaves its samples excluded and what it had corrected comes back into force.
 """
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from app.domain.model import SourceKind
-from app.intake.numbers import shown
-from app.intake.validate import (
-    EARLIEST_LABORATORY,
-    EARLIEST_ONLINE,
-    ImpossibleError,
-    check_time,
-)
 from app.services.follow_up import Touched, follow_up
 from app.services.sample_contents import (
     LONGEST_REASON,
@@ -26,24 +19,35 @@ from app.services.sample_contents import (
     differences,
     too_long,
 )
+from app.services.sample_places import (
+    Place,
+    copies_elsewhere,
+    must_be_free,
+    must_not_count_elsewhere,
+    target_of,
+    where,
+)
 from app.store import corrections, fleet, view_samples
 from app.store.corrections import By, Contents, Correction, StoredRow
 from app.store.database import Connection, Database
+
+__all__ = [
+    "LONGEST_AUTHOR",
+    "NoSuchError",
+    "Place",
+    "Undone",
+    "edit_sample",
+    "exclude_sample",
+    "move_sample",
+    "restore_sample",
+    "undo_file",
+]
 
 LONGEST_AUTHOR = 200
 
 
 class NoSuchError(LookupError):
     """There is no sample or file of that number."""
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where and when a sample was really taken; ``taken_at`` None leaves the time."""
-
-    asset_code: str
-    compartment: str
-    taken_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +67,15 @@ def edit_sample(database: Database, sample_id: int, contents: Contents, by: By, 
     """
     by = _checked(by)
     with database.write() as connection:
-        row = _locked(connection, sample_id)
+        row = _locked(connection, _found(connection, sample_id))
         _must_count(connection, row)
         before = contents_of(connection, sample_id)
         changed = differences(before, contents)
         if not changed:
             raise PutRightError(("readings", "nothing is changed"))
         new_id = corrections.add_revision(connection, row, contents, by.at)
-        corrections.note(connection, [Correction(new_id, "edited", by, {"changed": changed})])
+        detail = {"changed": changed, "in_place_of": [row.id]}
+        corrections.note(connection, [Correction(new_id, "edited", by, detail)])
         _follow(connection, [Touched(row.compartment_id, row.taken_at, new_id)], row, by.at, public_url)
         return new_id
 
@@ -83,7 +88,7 @@ def exclude_sample(database: Database, sample_id: int, by: By, public_url: str) 
     """
     by = _checked(by)
     with database.write() as connection:
-        row = _locked(connection, sample_id)
+        row = _locked(connection, _found(connection, sample_id))
         _must_count(connection, row)
         corrections.exclude(connection, [row.id], by)
         corrections.note(connection, [Correction(row.id, "excluded", by)])
@@ -96,13 +101,16 @@ def restore_sample(database: Database, sample_id: int, by: By, public_url: str) 
 
     Raises:
         NoSuchError: there is no such sample.
-        PutRightError: no author or reason, or the sample is not excluded.
+        PutRightError: no author or reason, the sample is not excluded, or it was moved and counts elsewhere.
     """
     by = _checked(by)
     with database.write() as connection:
-        row = _locked(connection, sample_id)
+        row = _found(connection, sample_id)
+        copies = copies_elsewhere(connection, row)
+        row = _locked(connection, row, (one.compartment_id for one in copies))
         if not row.excluded:
             raise PutRightError(("sample", "it is not excluded, so there is nothing to restore"))
+        must_not_count_elsewhere(connection, copies_elsewhere(connection, row))
         in_force = [r.id for r in corrections.revisions(connection, row) if r.current and r.id != row.id]
         corrections.set_current(connection, in_force, current=False)
         corrections.restore(connection, [row.id])
@@ -121,18 +129,16 @@ def move_sample(database: Database, sample_id: int, place: Place, by: By, public
     """
     by = _checked(by)
     with database.write() as connection:
-        row = _locked(connection, sample_id)
+        row = _found(connection, sample_id)
+        target = target_of(connection, _source(connection, row), row, place, by.at)
+        row = _locked(connection, row, [target[0]])
         _must_count(connection, row)
-        source = _source(connection, row)
-        target = _target(connection, source, row, place, by.at)
-        fleet.lock_compartments(connection, [target[0]])
-        new_id = corrections.add_moved(
-            connection, row, contents_of(connection, row.id), by.at, _free(connection, row, target)
-        )
+        must_be_free(connection, row, target)
+        new_id = corrections.add_moved(connection, row, contents_of(connection, row.id), by.at, target)
         names = fleet.compartment_context(connection, [row.compartment_id, target[0]])
         detail = {
-            "from": _where(names[row.compartment_id], row.taken_at, row.id),
-            "to": _where(names[target[0]], target[1], new_id),
+            "from": where(names[row.compartment_id], row.taken_at, row.id),
+            "to": where(names[target[0]], target[1], new_id),
         }
         there = f"moved to {detail['to']['asset']}, {detail['to']['compartment']}: {by.reason}"
         corrections.exclude(connection, [row.id], By(by.author, there, by.at))
@@ -164,7 +170,7 @@ def undo_file(database: Database, file_id: int, by: By, public_url: str) -> Undo
         valid = [row for row in rows if not row.excluded]
         if not valid:
             raise PutRightError(("file", "none of its samples counts any more: it is undone already"))
-        again = _replaced(connection, rows)
+        again = _replaced(connection, file_id)
         corrections.exclude(connection, [row.id for row in valid], by)
         corrections.set_current(connection, [row.id for row in rows], current=False)
         corrections.set_current(connection, [row.id for row in again.values()], current=True)
@@ -175,9 +181,7 @@ def undo_file(database: Database, file_id: int, by: By, public_url: str) -> Undo
                 *(Correction(row.id, "in_force_again", by, {"file": file_id}) for row in again.values()),
             ],
         )
-        touched = [_after_undo(row, again.get(row.id)) for row in valid if row.current]
-        if touched:
-            _follow(connection, touched, rows[0], by.at, public_url)
+        _follow_undone(connection, rows, again, by.at, public_url)
         return Undone(len(valid), len(again))
 
 
@@ -195,13 +199,21 @@ def _checked(by: By) -> By:
     return By(author, reason, by.at)
 
 
-def _locked(connection: Connection, sample_id: int) -> StoredRow:
-    """The sample as it stands once nobody else can change its compartment."""
+def _found(connection: Connection, sample_id: int) -> StoredRow:
+    """The sample as it stands; somebody else may be changing it."""
     found = corrections.rows_by_id(connection, [sample_id]).get(sample_id)
     if found is None:
         raise NoSuchError(f"there is no sample {sample_id}")
-    fleet.lock_compartments(connection, [found.compartment_id])
-    return corrections.rows_by_id(connection, [sample_id])[sample_id]
+    return found
+
+
+def _locked(connection: Connection, row: StoredRow, others: Iterable[int] = ()) -> StoredRow:
+    """The sample as it stands once nobody else can change its compartment nor the ``others``.
+
+    All are locked at once: two transactions that took theirs one after another could wait for each other.
+    """
+    fleet.lock_compartments(connection, {row.compartment_id, *others})
+    return _found(connection, row.id)
 
 
 def _must_count(connection: Connection, row: StoredRow) -> None:
@@ -220,68 +232,46 @@ def _source(connection: Connection, row: StoredRow) -> fleet.StoredSource:
     return found
 
 
-def _target(
-    connection: Connection, source: fleet.StoredSource, row: StoredRow, place: Place, now: datetime
-) -> tuple[int, datetime]:
-    """The compartment's id and the time."""
-    wanted = (place.asset_code, place.compartment)
-    target = fleet.compartment_ids(connection, [wanted]).get(wanted)
-    if target is None:
-        raise PutRightError(
-            ("compartment", f"{shown(place.asset_code)} has no compartment {shown(place.compartment)}")
-        )
-    online = source.source.kind is SourceKind.INSTRUMENT
-    if online and target not in source.compartments.values():
-        served = ", ".join(source.compartments)
-        raise PutRightError(
-            ("compartment", f"the instrument {source.source.code} measures only {served} of its own unit")
-        )
-    if place.taken_at is None:
-        return target, row.taken_at
-    try:
-        return target, check_time(place.taken_at, now, EARLIEST_ONLINE if online else EARLIEST_LABORATORY)
-    except ImpossibleError as error:
-        raise PutRightError(("taken_at", str(error))) from None
-
-
-def _free(connection: Connection, row: StoredRow, target: tuple[int, datetime]) -> tuple[int, datetime]:
-    """The target, when no sample of the same source counts there."""
-    if target == (row.compartment_id, row.taken_at):
-        raise PutRightError(("compartment", "it stands there already, at that time"))
-    there = StoredRow(0, target[0], row.source_id, target[1], 0, True, None, None, False)
-    taken = [r.id for r in corrections.revisions(connection, there) if r.counts]
-    if taken:
-        raise PutRightError(
-            (
-                "compartment",
-                f"sample {taken[0]} of the same source stands there at that time; correct that one",
-            )
-        )
-    return target
-
-
-def _where(context: fleet.CompartmentContext, at: datetime, sample_id: int) -> dict[str, Any]:
-    return {
-        "asset": context.asset.code,
-        "compartment": context.compartment.name,
-        "taken_at": at.isoformat(),
-        "sample": sample_id,
-    }
-
-
-def _replaced(connection: Connection, rows: Sequence[StoredRow]) -> dict[int, StoredRow]:
-    """By the id of a sample in force, the newest earlier revision that came otherwise and was not undone."""
+def _replaced(connection: Connection, file_id: int) -> dict[int, StoredRow]:
+    """By the id of a file's sample in force, the newest earlier revision that came otherwise and was not undone."""
+    by_identity: dict[tuple[int, int, datetime], list[StoredRow]] = defaultdict(list)
+    for row in corrections.revisions_beside_file(connection, file_id):
+        by_identity[row.compartment_id, row.source_id, row.taken_at].append(row)
+    excluded = [row.id for rows in by_identity.values() for row in rows if row.excluded]
+    last = {line.sample_id: line.kind for line in corrections.history(connection, excluded)}
     found = {}
-    for row in rows:
-        if not row.current or row.revision == 1:
-            continue
-        others = [r for r in corrections.revisions(connection, row) if r.file_id != row.file_id]
-        history = corrections.history(connection, [r.id for r in others if r.excluded])
-        last = {line.sample_id: line.kind for line in history}
-        others = [r for r in others if not r.excluded or last.get(r.id) != "undone"]
-        if others:
-            found[row.id] = others[-1]
+    for rows in by_identity.values():
+        in_force = next((row for row in rows if row.current and row.file_id == file_id), None)
+        others = [
+            row
+            for row in rows
+            if row.file_id != file_id and not (row.excluded and last.get(row.id) == "undone")
+        ]
+        if in_force is not None and others:
+            found[in_force.id] = others[-1]
     return found
+
+
+def _follow_undone(
+    connection: Connection,
+    rows: Sequence[StoredRow],
+    again: Mapping[int, StoredRow],
+    now: datetime,
+    public_url: str,
+) -> None:
+    """Let assessments, medians and alerts follow, once for each source that the file's samples are of.
+
+    Laboratories go first: on-line readings are judged with the laboratories' oxygen ratio.
+    """
+    by_source: dict[int, list[StoredRow]] = defaultdict(list)
+    for row in rows:
+        back = again.get(row.id)
+        if row.current and (not row.excluded or (back is not None and not back.excluded)):
+            by_source[row.source_id].append(row)
+    sources = [(_source(connection, ones[0]), ones) for ones in by_source.values()]
+    for source, ones in sorted(sources, key=lambda s: s[0].source.kind is SourceKind.INSTRUMENT):
+        touched = [_after_undo(row, again.get(row.id)) for row in ones]
+        follow_up(connection, source, touched, now, public_url)
 
 
 def _after_undo(row: StoredRow, again: StoredRow | None) -> Touched:

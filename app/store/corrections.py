@@ -3,7 +3,7 @@
 Nothing is deleted: an excluded sample and a superseded revision stay, and every change leaves a row.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
@@ -84,14 +84,12 @@ def note(connection: Connection, lines: Sequence[Correction]) -> None:
 
 def history(connection: Connection, sample_ids: Iterable[int]) -> list[Correction]:
     """What was put right about some samples, oldest first."""
-    query = (
-        sa.select(corrections)
-        .where(corrections.c.sample_id.in_(list(sample_ids)))
-        .order_by(corrections.c.at, corrections.c.id)
-    )
+    found: list[sa.Row[Any]] = []
+    for chunk in _chunks(list(sample_ids)):
+        found += connection.execute(sa.select(corrections).where(corrections.c.sample_id.in_(chunk))).all()
     return [
         Correction(row.sample_id, row.kind, By(row.author, row.reason, row.at), row.detail)
-        for row in connection.execute(query)
+        for row in sorted(found, key=lambda row: (row.at, row.id))
     ]
 
 
@@ -115,6 +113,18 @@ def revisions(connection: Connection, row: StoredRow) -> list[StoredRow]:
         samples.c.taken_at == row.taken_at,
     )
     return [_row(found) for found in connection.execute(query.order_by(samples.c.revision))]
+
+
+def revisions_beside_file(connection: Connection, file_id: int) -> list[StoredRow]:
+    """All revisions of the identities that a file brought samples of, oldest first."""
+    of_file = samples.alias("of_file")
+    beside = sa.exists().where(
+        of_file.c.file_id == file_id,
+        of_file.c.compartment_id == samples.c.compartment_id,
+        of_file.c.source_id == samples.c.source_id,
+        of_file.c.taken_at == samples.c.taken_at,
+    )
+    return [_row(found) for found in connection.execute(_query().where(beside).order_by(samples.c.revision))]
 
 
 def exclude(connection: Connection, sample_ids: Sequence[int], by: By) -> None:
@@ -171,9 +181,13 @@ def _insert(
 
 
 def _set(connection: Connection, sample_ids: Sequence[int], values: Mapping[str, Any]) -> None:
-    for begin in range(0, len(sample_ids), 500):
-        chunk = sample_ids[begin : begin + 500]
+    for chunk in _chunks(sample_ids):
         connection.execute(sa.update(samples).where(samples.c.id.in_(chunk)).values(values))
+
+
+def _chunks(ids: Sequence[int], size: int = 500) -> Iterator[Sequence[int]]:
+    for begin in range(0, len(ids), size):
+        yield ids[begin : begin + size]
 
 
 def _query() -> sa.Select[Any]:

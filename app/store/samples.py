@@ -80,7 +80,7 @@ def add_new(connection: Connection, rows: Sequence[NewRow], now: datetime) -> li
         if key not in known:
             fresh_at[key] = i
             fresh.append(_values(row, packed, newest.get(key, 0) + 1, now))
-        elif _same(known[key], packed) or _was_put_right(connection, key, known[key], packed):
+        elif _same(known[key], packed) or _was_put_right(connection, key, packed):
             results[i] = AddedRow("already_known", known[key]["id"])
         else:
             newest[key] = max(newest.get(key, 0), known[key]["revision"]) + 1
@@ -109,18 +109,22 @@ def _same(stored: Mapping[str, Any], packed: Mapping[str, Any]) -> bool:
     return stored["below"] == packed["below"] and all(stored[name] == packed[name] for name in NAMES)
 
 
-def _was_put_right(
-    connection: Connection, key: Identity, current: Mapping[str, Any], packed: Mapping[str, Any]
-) -> bool:
-    """True when the readings are those of an earlier revision that was corrected by hand."""
-    by_hand = sa.select(corrections.c.id).where(
-        corrections.c.sample_id == current["id"], corrections.c.kind == "edited"
+def _was_put_right(connection: Connection, key: Identity, packed: Mapping[str, Any]) -> bool:
+    """True when the readings are those of an earlier revision that was corrected by hand, however long ago."""
+    of_identity = (
+        samples.c.compartment_id == key[0],
+        samples.c.source_id == key[1],
+        samples.c.taken_at == key[2],
     )
-    if connection.execute(by_hand).first() is None:
+    edits = (
+        sa.select(corrections.c.detail)
+        .join(samples, samples.c.id == corrections.c.sample_id)
+        .where(*of_identity, corrections.c.kind == "edited")
+    )
+    replaced = {i for detail in connection.execute(edits).scalars() for i in detail.get("in_place_of", ())}
+    if not replaced:
         return False
-    query = sa.select(samples.c.below, *_READINGS).where(
-        samples.c.compartment_id == key[0], samples.c.source_id == key[1], samples.c.taken_at == key[2]
-    )
+    query = sa.select(samples.c.below, *_READINGS).where(samples.c.id.in_(replaced))
     return any(_same(dict(row), packed) for row in connection.execute(query).mappings())
 
 
@@ -377,6 +381,13 @@ def newest_judged(
 
     Samples whose ids are in ``but`` are left out.
     """
+    return next(iter(newest_times(connection, compartment_id, instrument_id, but, 1)), None)
+
+
+def newest_times(
+    connection: Connection, compartment_id: int, instrument_id: int | None, but: set[int], count: int
+) -> list[datetime]:
+    """As :func:`newest_judged`, of up to ``count`` samples, newest first."""
     if instrument_id is None:
         laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
         which: sa.ColumnElement[bool] = samples.c.source_id.in_(laboratory)
@@ -391,9 +402,9 @@ def newest_judged(
             samples.c.excluded_at.is_(None),
         )
         .order_by(samples.c.taken_at.desc())
-        .limit(len(but) + 1)
+        .limit(len(but) + count)
     )
-    return next((at for sample_id, at in connection.execute(query) if sample_id not in but), None)
+    return [at for sample_id, at in connection.execute(query) if sample_id not in but][:count]
 
 
 def all_series(connection: Connection) -> list[tuple[int, int | None, str]]:

@@ -110,7 +110,7 @@ def test_an_edit_is_a_revision_with_author_and_reason_and_the_old_and_new_values
     assert (kept.current, kept.revision, kept.h2, kept.laboratory_number) == (True, 2, 31.0, "26-1")
     (line,) = history(fleet_database, old, new)
     assert (line.sample_id, line.kind, line.by) == (new, "edited", BY)
-    assert line.detail == {"changed": {"h2": ["310", "31"]}}
+    assert line.detail == {"changed": {"h2": ["310", "31"]}, "in_place_of": [old]}
 
 
 def test_assessments_and_alerts_follow_an_edit_of_the_newest_sample(fleet_database: Database) -> None:
