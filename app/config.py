@@ -5,12 +5,37 @@ A variable that begins with ``ULLAGE_`` and is no setting is refused: a misspelt
 
 import os
 from collections.abc import Mapping
-from typing import Literal
+from ipaddress import IPv6Address
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
-from pydantic import Field, SecretStr, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 PREFIX = "ULLAGE_"
+
+
+def _without_port(name: str) -> str:
+    if ":" in name:
+        try:
+            IPv6Address(name.removeprefix("[").removesuffix("]"))
+        except ValueError:
+            raise ValueError(
+                f"{name} is no name; give it without port, several separated by commas"
+            ) from None
+    return name
+
+
+HostName = Annotated[
+    str, Field(pattern=r"^(\[[0-9A-Fa-f:.]+\]|[\w.:-]+)$", max_length=253), AfterValidator(_without_port)
+]
+
+
+def _listed(value: object) -> object:
+    """The parts of a text with commas."""
+    if not isinstance(value, str):
+        return value
+    return tuple(part.strip() for part in value.split(",") if part.strip())
 
 
 class Settings(BaseSettings):
@@ -31,6 +56,12 @@ class Settings(BaseSettings):
         default="http://127.0.0.1:8750",
         description="Address under which people reach the pages; mails link to it",
         pattern=r"^https?://[^\s/]+(/[^\s]*)?$",
+    )
+    allowed_hosts: Annotated[tuple[HostName, ...], BeforeValidator(_listed)] = Field(
+        default=(),
+        description="Further names that the server answers to, without port, separated by commas;"
+        " localhost, ULLAGE_HOST and the host of ULLAGE_PUBLIC_URL it answers to anyway",
+        max_length=50,
     )
     mail_transport: Literal["folder", "smtp"] = Field(
         default="folder", description="How mail leaves: smtp, or folder (.eml files, for trying out)"
@@ -73,6 +104,18 @@ class Settings(BaseSettings):
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = Field(
         default="INFO", description="Least level that is logged"
     )
+
+    @field_validator("public_url")
+    @classmethod
+    def _has_a_host(cls, url: str) -> str:
+        try:
+            parts = urlsplit(url)
+            _ = parts.port  # raises ValueError when it is no port
+        except ValueError as error:
+            raise ValueError(f"is not an address ({error})") from None
+        if not parts.hostname:
+            raise ValueError("names no host")
+        return url
 
     @classmethod
     def settings_customise_sources(

@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from app.config import Settings
 from app.store.database import Database
 from app.web import problems
+from app.web.hosts import AllowedHosts, allowed_hosts
 from app.web.routes import (
     api,
     exports,
@@ -55,5 +56,6 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
         app.include_router(pages.router, include_in_schema=False)
     app.mount("/static", HashedStaticFiles(), name="static")
     app.add_middleware(SameSiteForms)
+    app.add_middleware(AllowedHosts, allowed=allowed_hosts(settings))
     app.add_middleware(SecurityHeaders)
     return app

@@ -20,6 +20,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from app.intake.strict_json import inlined
+from app.web.security import add_headers
 from app.web.templating import render
 
 MEDIA_TYPE: Final = "application/problem+json"
@@ -119,7 +120,9 @@ def _on_unhandled(request: Request, error: Exception) -> Response:
         exception=_traceback(error),
     )
     detail = "The server failed at this request. It is written in the server's log under this request id."
-    return _answer(request, Problem(500, detail), request_id)
+    answer = _answer(request, Problem(500, detail), request_id)
+    add_headers(answer.headers, request.url.path)  # it is made outside of the middleware that adds them
+    return answer
 
 
 def _traceback(error: Exception) -> str:
@@ -133,6 +136,19 @@ def _answer(request: Request, problem: Problem, request_id: str | None = None) -
         page = _page(request, problem, title, request_id)
         page.headers.update(problem.headers)
         return page
+    return _details(problem, title, request_id)
+
+
+def plain_answer(request: Request, problem: Problem) -> Response:
+    """The problem without anything around it: for strangers, and for when no page can be drawn."""
+    title = HTTPStatus(problem.status).phrase
+    if not _wants_page(request):
+        return _details(problem, title)
+    lines = [f"{problem.status} {title}", problem.detail]
+    return HTMLResponse(_plain_page(lines), problem.status, problem.headers)
+
+
+def _details(problem: Problem, title: str, request_id: str | None = None) -> Response:
     body: dict[str, Any] = {
         "type": "about:blank",
         "title": title,

@@ -31,6 +31,17 @@ _HEADERS = {
 _SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 
 
+def add_headers(headers: MutableHeaders, path: str) -> None:
+    """Give the answer from ``path`` the headers above and keep it out of caches, unless it says otherwise.
+
+    Pages are kept nowhere: they show the record to whoever reaches the server, not to who reaches the disk.
+    """
+    for name, value in _HEADERS.items():
+        headers.setdefault(name, value)
+    if not path.startswith("/static/"):
+        headers.setdefault("Cache-Control", "no-store")
+
+
 class SecurityHeaders:
     """Adds the headers above unless the endpoint set its own."""
 
@@ -44,11 +55,7 @@ class SecurityHeaders:
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
-                    headers.setdefault(name, value)
-                if not scope["path"].startswith("/static/"):
-                    headers.setdefault("Cache-Control", "private, no-cache")
+                add_headers(MutableHeaders(scope=message), scope["path"])
             await send(message)
 
         await self.app(scope, receive, send_with_headers)

@@ -25,7 +25,7 @@ HTML = {"Accept": "text/html"}
 
 @pytest.fixture
 def empty(database: Database) -> Iterator[TestClient]:
-    with TestClient(create_app(load_settings({}), database)) as client:
+    with TestClient(create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database)) as client:
         yield client
 
 
@@ -359,7 +359,7 @@ def test_health_is_ok_when_a_worker_is_alive_and_no_mail_waits(empty: TestClient
 def test_health_says_when_the_database_does_not_answer(tmp_path: Path) -> None:
     lost = Database(f"sqlite:///{tmp_path}/folder/ullage.db")
     (tmp_path / "folder").rmdir()
-    with TestClient(create_app(load_settings({}), lost)) as client:
+    with TestClient(create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), lost)) as client:
         answer = client.get("/health")
     lost.dispose()
     assert answer.status_code == 503

@@ -13,6 +13,7 @@ from fastapi.testclient import TestClient
 from app.config import load_settings
 from app.store.database import Database
 from app.web.app import create_app
+from app.web.templating import brief
 
 STORY = runpy.run_path(str(Path(__file__).with_name("story.py")))
 HTML = {"Accept": "text/html"}
@@ -24,7 +25,9 @@ WHO = {"author": "R. Oster", "reason": "digits swapped"}
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
     STORY["tell"](database, datetime.now(UTC))
-    with TestClient(create_app(load_settings({}), database), headers=HTML) as client:
+    with TestClient(
+        create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database), headers=HTML
+    ) as client:
         yield client
 
 
@@ -96,6 +99,21 @@ def test_a_correction_leads_to_the_revision_and_shows_old_and_new(client: TestCl
     assert "hydrogen 7.5 → 75 µL/L" in said
     assert "R. Oster edited digits swapped" in said
     assert "Superseded: revision 2 is in force." in words(client.get(sample))
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("20.9649496844619", '<span title="20.9649496844619">20.96</span>'),
+        ("<0.465909", '<span title="&lt;0.465909">&lt;\N{NARROW NO-BREAK SPACE}0.4659</span>'),
+        ("12.5", "12.5"),
+        ("12500", "12\N{NARROW NO-BREAK SPACE}500"),
+        (None, "none"),
+        ("<b>", "&lt;b&gt;"),
+    ],
+)
+def test_old_and_new_values_are_told_in_four_figures(text: str | None, shown: str) -> None:
+    assert str(brief(text)) == shown
 
 
 def test_what_was_typed_stays_in_the_form_when_it_is_refused(client: TestClient, sample: str) -> None:

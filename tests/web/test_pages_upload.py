@@ -25,7 +25,12 @@ BAD = STORY["laboratory_file"](STORY["BAD_ROW"].format(day=DAY, number="78"))
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
     STORY["tell"](database, datetime.now(UTC))
-    with TestClient(create_app(load_settings({"ULLAGE_MAX_UPLOAD_BYTES": "100000"}), database)) as client:
+    with TestClient(
+        create_app(
+            load_settings({"ULLAGE_MAX_UPLOAD_BYTES": "100000", "ULLAGE_ALLOWED_HOSTS": "testserver"}),
+            database,
+        )
+    ) as client:
         yield client
 
 
