@@ -13,6 +13,7 @@ from app.services.authenticate import authenticate
 from app.store import fleet
 from app.store.database import Database
 from app.store.keys import KeyHolder
+from app.web.forms import declared_length
 from app.web.problems import Problem
 
 _bearer = HTTPBearer(
@@ -95,8 +96,7 @@ async def _json_body(request: Request) -> bytes:
         )
     limit: int = request.app.state.settings.max_body_bytes
     too_large = Problem(413, f"The body is larger than {limit} bytes; send the samples in several posts.")
-    declared = request.headers.get("content-length", "")
-    if declared.isascii() and declared.isdigit() and (len(declared) > 18 or int(declared) > limit):
+    if (declared_length(request) or 0) > limit:
         raise too_large
     body = bytearray()
     try:

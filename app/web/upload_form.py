@@ -1,4 +1,4 @@
-"""The form that carries a laboratory's file: read once, refused early when it is too long."""
+"""The form that carries a laboratory's file: read once, refused early when it is too long or holds what is no text."""
 
 import hashlib
 from collections.abc import Mapping
@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import UploadFile
 
-from app.web.forms import FORM_BYTES, check_length
+from app.web.forms import FORM_BYTES, check_form, check_texts
 
 MOST_FIELDS = 1000
 """A mapping has up to four fields a column."""
@@ -36,16 +36,17 @@ class Upload:
 
 
 async def read_upload(request: Request) -> Upload:
-    """The form, read only after its declared length was found to be allowed. 411 and 413 otherwise."""
+    """The form, read only after its declared length was found to be allowed. 411, 413, 415 and 422 otherwise."""
     limit = request.app.state.settings.max_upload_bytes
     too_long = f"The file is larger than {limit} bytes; split it."
-    check_length(request, limit + FORM_BYTES, too_long)
+    check_form(request, limit + FORM_BYTES, too_long)
     async with request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=FORM_BYTES) as form:
         file = form.get("file")
         chosen = isinstance(file, UploadFile) and bool(file.filename)
         fields = {
             name: text.strip()[:LONGEST_FIELD] for name, text in form.multi_items() if isinstance(text, str)
         }
+        check_texts({**fields, "file": file.filename or ""} if isinstance(file, UploadFile) else fields)
         content = await file.read() if chosen and isinstance(file, UploadFile) else None
         if content is not None and len(content) > limit:
             raise HTTPException(413, too_long)

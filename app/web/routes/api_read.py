@@ -12,12 +12,12 @@ from app.intake.registration import CODE_PATTERN
 from app.intake.validate import ImpossibleError
 from app.services.read_samples import PageQuery, PlacedSample, read_newest, read_page, read_sample
 from app.web.dependencies import Store, registrar
+from app.web.parameters import LARGEST_ID, RowId
 from app.web.problems import Problem, responses
 
 router = APIRouter(tags=["reading"], dependencies=[Depends(registrar)])
 
 Code = Annotated[str, Path(pattern=CODE_PATTERN, description="the owner's code of the asset")]
-LARGEST_ID = 2**63 - 1
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -89,7 +89,7 @@ def get_samples(
 
 
 @router.get("/samples/{sample_id}", summary="One sample with its assessment", responses=_RESPONSES)
-def get_sample(sample_id: Annotated[int, Path(ge=1, le=LARGEST_ID)], database: Store) -> AssessedSample:
+def get_sample(sample_id: RowId, database: Store) -> AssessedSample:
     """A sample by its id, with the assessment that counts."""
     placed = read_sample(database, sample_id)
     if placed is None:

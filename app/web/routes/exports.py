@@ -11,6 +11,7 @@ from fastapi.responses import StreamingResponse
 from app.services.export_files import Format, UnknownScopeError, export
 from app.services.export_tables import Kind
 from app.store.exports import Scope
+from app.web.parameters import PrintableText
 
 router = APIRouter()
 
@@ -20,7 +21,7 @@ TYPES: dict[Format, str] = {
     "csv": "text/csv; charset=utf-8",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
-Code = Annotated[str | None, Query(min_length=1, max_length=200)]
+Code = Annotated[PrintableText | None, Query(min_length=1, max_length=200)]
 
 
 @router.get("/exports/{kind}.{form}")
@@ -30,8 +31,6 @@ def take_away(
     """The file, written whole before the first byte is sent: a failure is told and never half a file."""
     if asset is not None and site is not None:
         raise HTTPException(422, "Ask for an asset or for a site, not for both.")
-    if any(code is not None and not code.isprintable() for code in (asset, site)):
-        raise HTTPException(404, "No unit or site has that code.")
     # closed by whoever sends it
     written = cast(BinaryIO, SpooledTemporaryFile(max_size=IN_MEMORY))  # noqa: SIM115
     try:

@@ -1,21 +1,24 @@
 """Alerts: the list by state, one alert's history, and the forms to acknowledge and to shelve."""
 
+from collections.abc import Mapping
 from datetime import UTC, datetime, time
-from typing import Annotated, Literal
+from typing import Literal
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app.services.alert_views import alert_detail, alert_groups, alert_totals
 from app.services.handle_alert import AlertError, acknowledge, shelve
+from app.web.forms import Fields, field_of
+from app.web.parameters import RowId
 from app.web.templating import render
 
 router = APIRouter()
 State = Literal["", "unacknowledged", "returned", "acknowledged", "shelved", "normal"]
-Author = Annotated[str, Form(max_length=200)]
-Note = Annotated[str, Form(max_length=2000)]
+LONGEST_AUTHOR = 200
+LONGEST_NOTE = 2000
 
 
 @router.get("/alerts", response_class=HTMLResponse)
@@ -32,14 +35,15 @@ def alerts(request: Request, state: State = "") -> HTMLResponse:
 
 
 @router.get("/alerts/{alert_id}", response_class=HTMLResponse)
-def alert(request: Request, alert_id: int) -> HTMLResponse:
+def alert(request: Request, alert_id: RowId) -> HTMLResponse:
     """One alert with everything that happened to it and why."""
     return _alert_page(request, alert_id)
 
 
 @router.post("/alerts/{alert_id}/acknowledge", response_class=HTMLResponse)
-def acknowledge_alert(request: Request, alert_id: int, author: Author = "", note: Note = "") -> Response:
+def acknowledge_alert(request: Request, alert_id: RowId, sent: Fields) -> Response:
     """Somebody has seen it."""
+    author, note = _who_and_why(sent)
     try:
         acknowledge(request.app.state.database, alert_id, author, note, datetime.now(UTC))
     except AlertError as error:
@@ -48,14 +52,10 @@ def acknowledge_alert(request: Request, alert_id: int, author: Author = "", note
 
 
 @router.post("/alerts/{alert_id}/shelve", response_class=HTMLResponse)
-def shelve_alert(
-    request: Request,
-    alert_id: int,
-    until: Annotated[str, Form(max_length=40)] = "",
-    author: Author = "",
-    note: Note = "",
-) -> Response:
+def shelve_alert(request: Request, alert_id: RowId, sent: Fields) -> Response:
     """Hold its mails to the end of a day, in the site's time zone."""
+    author, note = _who_and_why(sent)
+    until = field_of(sent, "until", 40)
     database = request.app.state.database
     found = alert_detail(database, alert_id)
     if found is None:
@@ -73,7 +73,14 @@ def _end_of_day(text: str, zone: str) -> datetime:
         day = datetime.strptime(text.strip(), "%Y-%m-%d").date()  # noqa: DTZ007
     except ValueError:
         raise AlertError(f"until: {text!r} is not a day; write it as 2026-12-31") from None
-    return datetime.combine(day, time(23, 59, 59), ZoneInfo(zone)).astimezone(UTC)
+    try:
+        return datetime.combine(day, time(23, 59, 59), ZoneInfo(zone)).astimezone(UTC)
+    except OverflowError:
+        raise AlertError(f"until: the year {day.year} is out of range") from None
+
+
+def _who_and_why(sent: Mapping[str, str]) -> tuple[str, str]:
+    return field_of(sent, "author", LONGEST_AUTHOR), field_of(sent, "note", LONGEST_NOTE)
 
 
 def _alert_page(

@@ -1,32 +1,31 @@
 """The page of one asset, and the figures it draws."""
 
-from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import APIRouter, HTTPException, Path, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse
 
 from app.services.asset_view import asset_view
 from app.services.figures import diagram_figures, trend_figures
 from app.services.trend_data import RANGES
+from app.web.parameters import PrintableText, UtcTime
 from app.web.templating import render
 
 router = APIRouter()
-Name = Annotated[str, Query(max_length=200)]
+Code = Annotated[PrintableText, Path(max_length=200)]
+Name = Annotated[PrintableText, Query(max_length=200)]
 Range = Literal["1m", "6m", "1y", "5y", "all"]
 
 
 @router.get("/assets/{code}", response_class=HTMLResponse)
 def asset(
     request: Request,
-    code: str,
-    compartment: Annotated[str | None, Query(max_length=200)] = None,
+    code: Code,
+    compartment: Annotated[PrintableText | None, Query(max_length=200)] = None,
     show: Literal["laboratory", "instrument", "all"] | None = None,
-    before: Annotated[datetime | None, Query(description="show samples older than this time")] = None,
+    before: Annotated[UtcTime | None, Query(description="show samples older than this time")] = None,
 ) -> HTMLResponse:
     """Verdict, evidence, trends, diagrams, history and alerts of one compartment of an asset."""
-    if before is not None and before.tzinfo is None:
-        raise HTTPException(422, "before: give the time with its zone, e.g. 2026-11-25T08:00:00Z")
     try:
         view = asset_view(request.app.state.database, code, compartment, show=show, before=before)
     except LookupError as error:
@@ -44,13 +43,13 @@ def asset(
 
 
 @router.get("/assets/{code}/figures/trend")
-def trend(request: Request, code: str, compartment: Name, range: Range = "1y") -> JSONResponse:  # noqa: A002
+def trend(request: Request, code: Code, compartment: Name, range: Range = "1y") -> JSONResponse:  # noqa: A002
     """Figures of every quantity that has readings in the window, and what was left out of them."""
     return _found(trend_figures(request.app.state.database, code, compartment, range))
 
 
 @router.get("/assets/{code}/figures/diagrams")
-def diagrams(request: Request, code: str, compartment: Name) -> JSONResponse:
+def diagrams(request: Request, code: Code, compartment: Name) -> JSONResponse:
     """Triangle 1 and pentagon 1 with the unit's path through them."""
     return _found(diagram_figures(request.app.state.database, code, compartment))
 

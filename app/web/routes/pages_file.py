@@ -1,10 +1,9 @@
 """The files that laboratories sent: the list, one file with its samples, its content, and the form to undo it."""
 
 from datetime import UTC, datetime
-from typing import Annotated
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, HTTPException, Path, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app.services.file_view import FILES_SHOWN, SAMPLES_SHOWN, file_content, file_detail, newest_files
@@ -12,10 +11,10 @@ from app.services.put_right import NoSuchError, undo_file
 from app.services.sample_contents import PutRightError
 from app.store.corrections import By
 from app.web.forms import Fields
+from app.web.parameters import RowId
 from app.web.templating import render
 
 router = APIRouter()
-FileId = Annotated[int, Path(ge=1, le=2**63 - 1)]
 
 
 @router.get("/files", response_class=HTMLResponse)
@@ -25,13 +24,13 @@ def files(request: Request) -> HTMLResponse:
 
 
 @router.get("/files/{file_id}", response_class=HTMLResponse)
-def file(request: Request, file_id: FileId) -> HTMLResponse:
+def file(request: Request, file_id: RowId) -> HTMLResponse:
     """One file and what came with it."""
     return _page(request, file_id)
 
 
 @router.get("/files/{file_id}/content")
-def content(request: Request, file_id: FileId) -> Response:
+def content(request: Request, file_id: RowId) -> Response:
     """The file as it arrived, to be saved and never to be shown."""
     found = file_content(request.app.state.database, file_id)
     if found is None:
@@ -42,7 +41,7 @@ def content(request: Request, file_id: FileId) -> Response:
 
 
 @router.post("/files/{file_id}/undo", response_class=HTMLResponse)
-def undo(request: Request, file_id: FileId, sent: Fields) -> Response:
+def undo(request: Request, file_id: RowId, sent: Fields) -> Response:
     """Take the whole file back."""
     state = request.app.state
     by = By(sent.get("author", ""), sent.get("reason", ""), datetime.now(UTC))

@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from app.services.fleet_overview import FleetQuery, fleet_overview
+from app.web.parameters import PrintableText
 from app.web.static_files import static_url
 from app.web.templating import render
 
@@ -16,8 +17,8 @@ router = APIRouter()
 @router.get("/", response_class=HTMLResponse)
 def fleet(
     request: Request,
-    site: Annotated[str, Query(max_length=200)] = "",
-    q: Annotated[str, Query(max_length=200)] = "",
+    site: Annotated[PrintableText, Query(max_length=200)] = "",
+    q: Annotated[PrintableText, Query(max_length=200)] = "",
     status: Literal["", "1", "2", "3", "none"] = "",
     page: Annotated[int, Query(ge=1, le=100_000)] = 1,
 ) -> HTMLResponse:

@@ -7,6 +7,7 @@ from fastapi.responses import HTMLResponse, Response
 
 from app.services.mail_view import as_eml, mail_page, one_mail
 from app.store.view_mail import MessageBody, MessageView
+from app.web.parameters import LARGEST_ID, RowId
 from app.web.templating import render
 
 router = APIRouter()
@@ -18,7 +19,7 @@ _MAIL_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; fr
 def mail(
     request: Request,
     state: Literal["", "queued", "sent", "failed"] = "",
-    before: Annotated[int | None, Query(ge=1)] = None,
+    before: Annotated[int | None, Query(ge=1, le=LARGEST_ID)] = None,
 ) -> HTMLResponse:
     """Messages, newest first."""
     page = mail_page(request.app.state.database, state or None, before)
@@ -26,14 +27,14 @@ def mail(
 
 
 @router.get("/mail/{message_id}", response_class=HTMLResponse)
-def one(request: Request, message_id: int) -> HTMLResponse:
+def one(request: Request, message_id: RowId) -> HTMLResponse:
     """One message: state, text and HTML."""
     view, body = _find(request, message_id)
     return render(request, "mail_one.html", message=view, body=body)
 
 
 @router.get("/mail/{message_id}/html")
-def as_html(request: Request, message_id: int) -> HTMLResponse:
+def as_html(request: Request, message_id: RowId) -> HTMLResponse:
     """The HTML part alone, for the sandboxed frame: no script, no form, nothing loaded from elsewhere."""
     _, body = _find(request, message_id)
     return HTMLResponse(
@@ -42,7 +43,7 @@ def as_html(request: Request, message_id: int) -> HTMLResponse:
 
 
 @router.get("/mail/{message_id}/mail.eml")
-def as_file(request: Request, message_id: int) -> Response:
+def as_file(request: Request, message_id: RowId) -> Response:
     """The message as a file that mail programs open."""
     view, body = _find(request, message_id)
     return Response(

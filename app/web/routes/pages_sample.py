@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Any
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, HTTPException, Path, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app.intake.local_time import to_utc
@@ -23,10 +23,10 @@ from app.services.sample_contents import PutRightError, read_contents, written
 from app.services.sample_view import SampleDetail, sample_detail
 from app.store.corrections import By
 from app.web.forms import Fields
+from app.web.parameters import RowId
 from app.web.templating import render
 
 router = APIRouter()
-SampleId = Annotated[int, Path(ge=1, le=2**63 - 1)]
 LOCAL = "%Y-%m-%dT%H:%M:%S"
 """How a browser writes a local time."""
 _DONE = {
@@ -38,13 +38,13 @@ _DONE = {
 
 
 @router.get("/samples/{sample_id}", response_class=HTMLResponse)
-def sample(request: Request, sample_id: SampleId) -> HTMLResponse:
+def sample(request: Request, sample_id: RowId) -> HTMLResponse:
     """What a sample says and means, its revisions and its history."""
     return _page(request, _found(request, sample_id))
 
 
 @router.post("/samples/{sample_id}/edit", response_class=HTMLResponse)
-def edit(request: Request, sample_id: SampleId, sent: Fields) -> Response:
+def edit(request: Request, sample_id: RowId, sent: Fields) -> Response:
     """Other readings, laboratory number or remark: a revision."""
     state = request.app.state
     try:
@@ -60,7 +60,7 @@ def edit(request: Request, sample_id: SampleId, sent: Fields) -> Response:
 
 
 @router.post("/samples/{sample_id}/exclude", response_class=HTMLResponse)
-def exclude(request: Request, sample_id: SampleId, sent: Fields) -> Response:
+def exclude(request: Request, sample_id: RowId, sent: Fields) -> Response:
     """It no longer counts."""
     state = request.app.state
     try:
@@ -71,7 +71,7 @@ def exclude(request: Request, sample_id: SampleId, sent: Fields) -> Response:
 
 
 @router.post("/samples/{sample_id}/restore", response_class=HTMLResponse)
-def restore(request: Request, sample_id: SampleId, sent: Fields) -> Response:
+def restore(request: Request, sample_id: RowId, sent: Fields) -> Response:
     """It counts again."""
     state = request.app.state
     try:
@@ -82,7 +82,7 @@ def restore(request: Request, sample_id: SampleId, sent: Fields) -> Response:
 
 
 @router.post("/samples/{sample_id}/move", response_class=HTMLResponse)
-def move(request: Request, sample_id: SampleId, sent: Fields) -> Response:
+def move(request: Request, sample_id: RowId, sent: Fields) -> Response:
     """It was taken elsewhere or at another time."""
     state = request.app.state
     try:
