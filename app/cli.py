@@ -37,13 +37,14 @@ def serve() -> None:
 
     import uvicorn
 
-    from app.jobs import worker
+    from app.jobs import logging_setup, worker
     from app.web.app import create_app
 
     settings = settings_or_fail()
     # uvicorn ends in good order and then raises the signal again, which would leave the worker in mid-turn
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     with open_database() as database:
+        logging_setup.configure(settings.log_level)
         stop = threading.Event()
         thread = threading.Thread(target=worker.run, args=(database, settings, stop), name="worker")
         if settings.embedded_worker:
@@ -53,6 +54,7 @@ def serve() -> None:
                 create_app(settings, database),
                 host=settings.host,
                 port=settings.port,
+                log_config=None,  # its lines go where all others go
                 log_level=settings.log_level.lower(),
                 access_log=settings.log_level == "DEBUG",
             )
@@ -68,11 +70,14 @@ def worker() -> None:
     import threading
 
     from app.demo.stopping import stopping_on_signals
+    from app.jobs import logging_setup
     from app.jobs import worker as job
 
+    settings = settings_or_fail()
     stop = threading.Event()
     with stopping_on_signals(stop), open_database() as database:
-        job.run(database, settings_or_fail(), stop)
+        logging_setup.configure(settings.log_level)
+        job.run(database, settings, stop)
 
 
 @db_app.command()
