@@ -80,14 +80,17 @@ def _judge(
     gone = [t for t in touched if not t.counts]
     newest_went = _newest_went(gone, newest, [t.taken_at for t in touched if t.counts])
     in_a_row = 1 if series.instrument_id is None else ONLINE_IN_A_ROW_TO_EASE
-    left = []
+    left: dict[int, datetime] = {}
     if newest_went:
-        left = samples.newest_times(connection, series.compartment_id, series.instrument_id, fresh, in_a_row)
-    judged = judge_since(connection, series, min([*times, *left]), max(times))
+        left = dict(
+            samples.newest_of(connection, series.compartment_id, series.instrument_id, fresh, in_a_row)
+        )
+    judged = judge_since(connection, series, min([*times, *left.values()]), max(times))
     assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
     speaking = [j for j in judged if j.sample_id in fresh and (newest is None or j.taken_at >= newest)]
     if newest_went and not speaking:
-        return judged[-in_a_row:] or _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row)
+        again = [j for j in judged if j.sample_id in left]
+        return again or _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row)
     return speaking
 
 

@@ -381,13 +381,13 @@ def newest_judged(
 
     Samples whose ids are in ``but`` are left out.
     """
-    return next(iter(newest_times(connection, compartment_id, instrument_id, but, 1)), None)
+    return next((at for _, at in newest_of(connection, compartment_id, instrument_id, but, 1)), None)
 
 
-def newest_times(
+def newest_of(
     connection: Connection, compartment_id: int, instrument_id: int | None, but: set[int], count: int
-) -> list[datetime]:
-    """As :func:`newest_judged`, of up to ``count`` samples, newest first."""
+) -> list[tuple[int, datetime]]:
+    """As :func:`newest_judged`, ids and times of up to ``count`` samples, newest first."""
     if instrument_id is None:
         laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
         which: sa.ColumnElement[bool] = samples.c.source_id.in_(laboratory)
@@ -404,7 +404,7 @@ def newest_times(
         .order_by(samples.c.taken_at.desc())
         .limit(len(but) + count)
     )
-    return [at for sample_id, at in connection.execute(query) if sample_id not in but][:count]
+    return [(row.id, row.taken_at) for row in connection.execute(query) if row.id not in but][:count]
 
 
 def all_series(connection: Connection) -> list[tuple[int, int | None, str]]:

@@ -175,6 +175,17 @@ def test_readings_before_those_of_an_undone_file_speak_for_the_monitor_again(
     assert state(fleet_database, asset="W-T2") is State.RETURNED
 
 
+def test_what_the_monitor_showed_before_what_was_taken_away_still_counts(fleet_database: Database) -> None:
+    """The newest reading was as alarming as those before it, so taking it away clears nothing."""
+    ids = [record(fleet_database, days_ago(20 - i), "W-T1-M", **ALARMING) for i in range(14)]
+    assert state(fleet_database) is State.UNACKNOWLEDGED
+    exclude_sample(fleet_database, ids[-1], BY, URL)
+    assert state(fleet_database) is State.UNACKNOWLEDGED
+    for sample_id in reversed(ids[:-1]):
+        exclude_sample(fleet_database, sample_id, BY, URL)
+    assert state(fleet_database) is State.RETURNED
+
+
 def test_what_an_excluded_row_of_a_file_had_replaced_counts_after_the_undo(fleet_database: Database) -> None:
     """The file's row had been excluded by hand: undoing the file brings the earlier revision back, judged."""
     at = days_ago(20)
