@@ -56,6 +56,20 @@ def reading(value: Reading | None) -> str:
     return f"<{THIN_SPACE}{number(value.below)}" if value.below is not None else number(value.value, 4)
 
 
+def brief(text: str | None) -> Markup:
+    """A reading as the history keeps it (``20.9649496844619``, ``<0.466``) in four figures, with all in the title."""
+    if text is None:
+        return Markup("none")
+    sign, digits = ("<", text[1:]) if text.startswith("<") else ("", text)
+    try:
+        shown = f"{sign}{THIN_SPACE * bool(sign)}{number(float(digits), 4)}"
+    except ValueError:
+        return Markup(escape(text))
+    if shown.replace(THIN_SPACE, "").replace(MINUS, "-") == text:
+        return Markup(escape(shown))
+    return Markup('<span title="{}">{}</span>').format(text, shown)
+
+
 def chemical(text: str) -> Markup:
     """Turns subscript characters into ``<sub>``, which every font can draw."""
     return Markup(str(escape(text)).translate(_SUBSCRIPTS))
@@ -138,6 +152,7 @@ def _environment() -> Environment:
         number=number,
         signed=signed,
         reading=reading,
+        brief=brief,
         chemical=chemical,
         symbol=symbol,
         moment=moment,
