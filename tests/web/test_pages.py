@@ -15,7 +15,7 @@ from fastapi.testclient import TestClient
 
 from app.config import load_settings
 from app.store.database import Database
-from app.store.tables import heartbeats
+from app.store.tables import heartbeats, messages
 from app.web.app import create_app
 from app.web.static_files import FOLDER, static_url
 
@@ -319,6 +319,14 @@ def test_a_mail_is_shown_in_a_sandbox_and_comes_as_a_file(client: TestClient) ->
     assert mail["Subject"].startswith("[Ullage] BW-T1")
     assert mail["References"] == "<alert-1@ullage.example.org>"
     assert [part.get_content_type() for part in mail.iter_parts()] == ["text/plain", "text/html"]
+
+
+def test_a_mail_that_cannot_be_written_is_told_and_no_file(client: TestClient, database: Database) -> None:
+    with database.write() as connection:
+        connection.execute(sa.update(messages).values(to_address="not an address"))
+    answer = client.get("/mail/1/mail.eml")
+    assert answer.status_code == 409
+    assert "'not an address' is not a mail address" in answer.json()["detail"]
 
 
 def test_every_norm_is_shown_with_its_source(client: TestClient) -> None:

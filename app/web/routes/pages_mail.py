@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
+from app.notify.transport import DeliveryError
 from app.services.mail_view import as_eml, mail_page, one_mail
 from app.store.view_mail import MessageBody, MessageView
 from app.web.parameters import LARGEST_ID, RowId
@@ -46,8 +47,13 @@ def as_html(request: Request, message_id: RowId) -> HTMLResponse:
 def as_file(request: Request, message_id: RowId) -> Response:
     """The message as a file that mail programs open."""
     view, body = _find(request, message_id)
+    try:
+        file = as_eml(view, body, request.app.state.settings.mail_from)
+    except DeliveryError as error:
+        detail = f"There is no file of message {message_id}, since it could not be sent: {error}."
+        raise HTTPException(409, detail) from error
     return Response(
-        as_eml(view, body, request.app.state.settings.mail_from),
+        file,
         media_type="message/rfc822",
         headers={"Content-Disposition": f'attachment; filename="ullage-{message_id}.eml"'},
     )
