@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, HTTPException, Request
@@ -59,28 +59,6 @@ def edit(request: Request, sample_id: RowId, sent: Fields) -> Response:
     return _done(new_id, "edited")
 
 
-@router.post("/samples/{sample_id}/exclude", response_class=HTMLResponse)
-def exclude(request: Request, sample_id: RowId, sent: Fields) -> Response:
-    """It no longer counts."""
-    state = request.app.state
-    try:
-        exclude_sample(state.database, sample_id, _by(sent), state.settings.public_url)
-    except (PutRightError, NoSuchError) as error:
-        return _refused(request, sample_id, "exclude", sent, error)
-    return _done(sample_id, "excluded")
-
-
-@router.post("/samples/{sample_id}/restore", response_class=HTMLResponse)
-def restore(request: Request, sample_id: RowId, sent: Fields) -> Response:
-    """It counts again."""
-    state = request.app.state
-    try:
-        restore_sample(state.database, sample_id, _by(sent), state.settings.public_url)
-    except (PutRightError, NoSuchError) as error:
-        return _refused(request, sample_id, "restore", sent, error)
-    return _done(sample_id, "restored")
-
-
 @router.post("/samples/{sample_id}/move", response_class=HTMLResponse)
 def move(request: Request, sample_id: RowId, sent: Fields) -> Response:
     """It was taken elsewhere or at another time."""
@@ -91,6 +69,20 @@ def move(request: Request, sample_id: RowId, sent: Fields) -> Response:
     except (PutRightError, NoSuchError) as error:
         return _refused(request, sample_id, "move", sent, error)
     return _done(new_id, "moved")
+
+
+@router.post("/samples/{sample_id}/{what}", response_class=HTMLResponse)
+def exclude_or_restore(
+    request: Request, sample_id: RowId, what: Literal["exclude", "restore"], sent: Fields
+) -> Response:
+    """It no longer counts, or it counts again."""
+    state = request.app.state
+    act = exclude_sample if what == "exclude" else restore_sample
+    try:
+        act(state.database, sample_id, _by(sent), state.settings.public_url)
+    except (PutRightError, NoSuchError) as error:
+        return _refused(request, sample_id, what, sent, error)
+    return _done(sample_id, f"{what}d")
 
 
 def _place(detail: SampleDetail, sent: Mapping[str, str]) -> Place:
