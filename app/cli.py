@@ -101,7 +101,7 @@ def fleet_load(file: ExistingFile) -> None:
         fail(f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8")
     with open_database() as database:
         try:
-            report = load_fleet(database, text, str(file))
+            report = load_fleet(database, text, str(file), datetime.now(UTC))
         except FleetFileError as error:
             fail(f"{error}\nnothing was stored: mend the file and load it again")
     for section, counts in report.counts.items():
@@ -109,6 +109,12 @@ def fleet_load(file: ExistingFile) -> None:
         typer.echo(f"{section.replace('_', ' ')}: {words}")
     for section, codes in report.not_named.items():
         typer.echo(f"registered and not named in the file, kept as they are: {section} {', '.join(codes)}")
+    again = report.judged_again
+    if again.samples:
+        typer.echo(
+            f"judged again: {again.samples} samples, {again.changed} assessments changed,"
+            f" {again.alerts} alerts eased or returned; nobody was mailed"
+        )
 
 
 @key_app.command("issue")

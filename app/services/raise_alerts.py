@@ -31,6 +31,8 @@ class News:
     source: Source
     asset: Asset
     public_url: str
+    again: str | None = None
+    """Why stored samples were judged again; nobody is mailed then, and an alert only eases or returns."""
 
 
 @dataclass(slots=True)
@@ -62,11 +64,17 @@ def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], n
         for condition, shown in evidence(sample.assessment, speaker, online=online).items():
             before = states.get(condition, AlertState(condition))
             after, change = decide(before, shown, now)
+            if change and news.again and change.reason not in {Reason.EASED, Reason.RETURNED}:
+                continue  # what is worse than was known is for the next sample to say, by mail
             states[condition] = after
             if change is None:
                 continue
             note = alerts.EventNote(
-                now, headline(condition, sample.assessment), sample.sample_id, sample.taken_at
+                now,
+                headline(condition, sample.assessment),
+                sample.sample_id,
+                sample.taken_at,
+                note=news.again or "",
             )
             ids[condition], event_id = alerts.append(
                 connection, news.compartment_id, ids.get(condition), change, note
@@ -74,7 +82,8 @@ def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], n
             first = episodes[condition].first if condition in episodes else before
             episodes[condition] = _Episode(ids[condition], event_id, first, change, sample)
     _remember(connection, news.compartment_id, stored, states, ids, episodes, now)
-    _mail(connection, news, list(episodes.values()), now)
+    if news.again is None:
+        _mail(connection, news, list(episodes.values()), now)
 
 
 def headline(condition: Condition, assessment: Assessment) -> str:
