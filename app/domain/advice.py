@@ -51,16 +51,26 @@ def urgency(assessment: Assessment) -> str:
     """Which rung of the ladder an assessment stands on."""
     if any(f.rule == "extreme" for f in assessment.findings):
         return "extreme"
-    if assessment.suspect:
+    status = assessment.status
+    if assessment.suspect and not assessment.doubtful:
+        status = max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
+        if status == 3:
+            return "high"  # the levels alone say so; its first step is the confirming sample
+    if assessment.suspect and not assessment.online:
         return "suspect"
-    if assessment.status == 3:
+    if status == 3:
         return "high"
-    if assessment.status == 2:
+    if status == 2:
         fault = assessment.fault.code if assessment.fault else None
         return "urgent" if fault in URGENT_FAULTS else "watch"
     return "routine"
 
 
+PRACTICE = "common practice, no source"
+OIL_RULES = frozenset({"oil_quality", "relative_saturation"})
+OIL_STEP = (
+    "Repeat the oil tests and have a specialist judge the oil: water, breakdown voltage or ageing stand out."
+)
 RUNGS = ("routine", "suspect", "watch", "urgent", "high", "extreme")
 OWNER_LADDER = "owner's ladder of actions"
 
@@ -78,6 +88,10 @@ def advice(
     actions = _rung(step, ladder, taken_at)
     if step == "suspect" and assessment.status == 3:
         actions += _rung("high", ladder, taken_at)[1:]
+    if step == "routine" and assessment.online:
+        actions = (Action("Let the monitor go on; keep the laboratory's routine interval.", None, PRACTICE),)
+    if any(f.rule in OIL_RULES for f in assessment.findings):
+        actions += (Action(OIL_STEP, _due(taken_at, 90), PRACTICE),)
     if assessment.norm_set == "ieee_c57_104_2008":
         actions = _tdcg(assessment, taken_at) + actions
     cautions: tuple[str, ...] = SAMPLING_CAUTIONS
@@ -95,7 +109,7 @@ def _rung(name: str, ladder: Sequence[LadderStep], taken_at: datetime) -> tuple[
 
 
 def _published(row: dict[str, str], taken_at: datetime) -> Action:
-    source = "common practice, no source"
+    source = PRACTICE
     if row["provenance"] == "standard":
         source = f"{row['source']}-{row['edition']}, {row['clause']}"
     elif row["source"] != "common practice":

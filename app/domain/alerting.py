@@ -6,9 +6,9 @@ acknowledged) and ``shelved``. A compartment has one alert per condition, for ev
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from app.domain.findings import Assessment
 
@@ -45,9 +45,18 @@ ONLINE_IN_A_ROW_TO_EASE = 12
 """On-line readings in a row before it eases or returns: two days of 4-hourly readings (likewise)."""
 
 
+EXTREME: Final = 4
+"""Severity of an extreme result: one rung above status 3."""
+INSTRUMENT_MEMORY: Final = timedelta(days=30)
+"""What an instrument said counts this long after its last word, when others speak (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class AlertState:
-    """One alert as it stands. ``memory`` holds what each source last said and how often in a row."""
+    """One alert as it stands. ``memory`` holds what each source last said and how often in a row.
+
+    ``shelved_severity`` is how severe it was when it was shelved: a shelf holds up to that.
+    """
 
     condition: Condition
     state: State = State.NORMAL
@@ -55,16 +64,24 @@ class AlertState:
     fault: str | None = None
     memory: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     shelved_until: datetime | None = None
+    shelved_severity: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What a sample shows about a condition: ``severity`` 0 when there is nothing to tell."""
+    """What a sample shows about a condition: ``severity`` 0 when there is nothing to tell.
+
+    ``gases`` are those that raise it, ``judged`` those that could have: a sample eases only what it measured.
+    """
 
     source: str
     online: bool
     severity: int
     fault: str | None = None
+    at: datetime | None = None
+    gases: tuple[str, ...] = ()
+    judged: frozenset[str] | None = None
+    """None when the sample can ease anything."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,36 +94,62 @@ class Transition:
     after: AlertState
 
 
-def evidence(assessment: Assessment, source: str, *, online: bool) -> dict[Condition, Evidence]:
-    """What an assessment says about each condition.
+LABORATORIES: Final = ":laboratories"
+"""The one voice of all laboratories; no source can have this code."""
 
-    A suspect sample raises "confirmation", and counts for "gassing" with no more than its levels alone say:
-    it is judged, but its change is not believed yet. A doubtful one neither raises nor clears "gassing".
+
+def evidence(
+    assessment: Assessment, source: str, *, online: bool, at: datetime | None = None
+) -> dict[Condition, Evidence]:
+    """What an assessment says about each condition; a sample without a status says nothing.
+
+    A suspect sample raises "confirmation", and counts for "gassing" with no more than its levels alone say: it is
+    judged, but its change is not believed yet. A doubtful one neither raises nor clears "gassing". While an earlier
+    suspect waits for a sample that has the gases in question, "confirmation" stays as it is.
     """
-    status = assessment.status or 0
-    if assessment.suspect:
-        status = _status_of_levels(assessment)
-    fault = assessment.fault.code if assessment.fault and status >= 2 else None
+    if assessment.status is None:
+        return {}
     found = {}
     if not assessment.doubtful:
-        found[Condition.GASSING] = Evidence(source, online, status if status >= 2 else 0, fault)
-    if not online:
-        severity = max(2, assessment.status or 0) if assessment.suspect else 0
-        found[Condition.CONFIRMATION] = Evidence(source, online, severity)
+        severity = _severity(assessment)
+        fault = assessment.fault.code if assessment.fault and severity else None
+        found[Condition.GASSING] = Evidence(
+            source, online, severity, fault, at, _raising(assessment), frozenset(assessment.judged_gases)
+        )
+    if not online and not assessment.waiting:
+        asked = max(2, assessment.status) if assessment.suspect else 0
+        gases = _raising(assessment) if assessment.suspect else ()
+        found[Condition.CONFIRMATION] = Evidence(source, online, asked, ", ".join(gases) or None, at)
     return found
 
 
-def _status_of_levels(assessment: Assessment) -> int:
-    return max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
+def _severity(assessment: Assessment) -> int:
+    """0 below status 2; the levels alone while the change is suspect; above status 3 where a result is extreme."""
+    if assessment.suspect:
+        status = max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
+    else:
+        status = assessment.status or 0
+        if status == 3 and any(f.rule == "extreme" for f in assessment.findings):
+            return EXTREME
+    return status if status >= 2 else 0
+
+
+def _raising(assessment: Assessment) -> tuple[str, ...]:
+    rules = {"level", "delta", "rate", "extreme"}
+    return tuple(sorted({f.quantity for f in assessment.findings if f.rule in rules and f.quantity}))
 
 
 def decide(previous: AlertState, shown: Evidence, now: datetime) -> tuple[AlertState, Transition | None]:
     """The alert after a sample, and the transition if there is one.
 
-    Several sources may speak for one compartment: the alert is as severe as the worst of them. A shelved
-    alert keeps its shelf until ``shelved_until``, unless it gets worse.
+    Several sources may speak for one compartment: the alert is as severe as the worst of them. A shelf holds until
+    its end, also while the alert returns and comes back, unless it gets worse than it was when it was shelved.
     """
-    memory = dict(previous.memory)
+    memory = {
+        name: said
+        for name, said in previous.memory.items()
+        if name == shown.source or not _stale(said, shown)
+    }
     memory[shown.source] = _remember(memory.get(shown.source), shown)
     believed = [m for m in memory.values() if m["severity"] > 0]
     severity = max((m["severity"] for m in believed), default=0)
@@ -117,25 +160,54 @@ def decide(previous: AlertState, shown: Evidence, now: datetime) -> tuple[AlertS
     reason = _reason(previous, severity, fault, now)
     if reason is None:
         return after, None
+    shelf = previous.shelved_until is not None and previous.shelved_until > now
     after = replace(
-        after,
-        severity=severity,
-        fault=fault,
-        state=_next_state(previous, reason, now),
-        shelved_until=previous.shelved_until if previous.state is State.SHELVED and severity else None,
+        after, severity=severity, fault=fault, state=_next_state(previous, severity, reason, shelf)
     )
-    if after.state is not State.SHELVED:
-        after = replace(after, shelved_until=None)
+    if not shelf or severity > _shelved_at(previous):
+        after = replace(after, shelved_until=None, shelved_severity=0)
     return after, Transition(previous.condition, reason, previous, after)
+
+
+def _shelved_at(state: AlertState) -> int:
+    return max(state.shelved_severity, state.severity if state.state is State.SHELVED else 0)
+
+
+def unshelve(previous: AlertState, now: datetime) -> Transition | None:
+    """The end of a shelf, by time alone; None while it holds."""
+    if previous.state is not State.SHELVED or previous.shelved_until is None or previous.shelved_until > now:
+        return None
+    after = replace(previous, state=State.UNACKNOWLEDGED, shelved_until=None, shelved_severity=0)
+    return Transition(previous.condition, Reason.UNSHELVED, previous, after)
+
+
+def _stale(said: Mapping[str, Any], shown: Evidence) -> bool:
+    """Whether a source has been silent so long that it holds no alert open any more; laboratories do."""
+    if shown.at is None or not said.get("online") or said.get("at") is None:
+        return False
+    return shown.at - datetime.fromisoformat(said["at"]) > INSTRUMENT_MEMORY
+
+
+_NOTHING: Final = {"severity": 0, "fault": None, "candidate": 0, "count": 0}
 
 
 def _remember(memory: Mapping[str, Any] | None, shown: Evidence) -> dict[str, Any]:
     """What a source is believed to say: a laboratory at once, an instrument after so many in a row."""
-    old: dict[str, Any] = dict(memory or {"severity": 0, "fault": None, "candidate": 0, "count": 0})
+    old: dict[str, Any] = dict(memory or _NOTHING)
+    covers = shown.judged is None or set(old.get("gases", ())) <= shown.judged
+    if shown.severity < old["severity"] and not covers:
+        return old  # what raised the alert was not measured: nothing is known to have eased
+    said: dict[str, Any] = {"severity": shown.severity, "fault": shown.fault, "candidate": 0, "count": 0}
+    if shown.severity:
+        said["gases"] = list(shown.gases)
     if not shown.online:
-        return {"severity": shown.severity, "fault": shown.fault, "candidate": 0, "count": 0}
+        return said
+    at = shown.at.isoformat() if shown.at else None
+    said |= {"online": True, "at": at}
+    if at is not None and old["count"] and old.get("at") == at:
+        return old  # a corrected reading is not a second one in a row
     if shown.severity == old["severity"]:
-        return {**old, "fault": shown.fault or old["fault"], "candidate": 0, "count": 0}
+        return _same_severity(old, shown, said)
     worse = shown.severity > old["severity"]
     same_way = old["count"] > 0 and (old["candidate"] > old["severity"]) == worse
     count = old["count"] + 1 if same_way else 1
@@ -144,8 +216,21 @@ def _remember(memory: Mapping[str, Any] | None, shown: Evidence) -> dict[str, An
     if same_way:
         candidate = min(candidate, old["candidate"]) if worse else max(candidate, old["candidate"])
     if count >= (ONLINE_IN_A_ROW_TO_WORSEN if worse else ONLINE_IN_A_ROW_TO_EASE):
-        return {"severity": candidate, "fault": shown.fault, "candidate": 0, "count": 0}
-    return {**old, "candidate": candidate, "count": count}
+        return said | {"severity": candidate}
+    return {**old, "candidate": candidate, "count": count, "online": True, "at": at}
+
+
+def _same_severity(old: dict[str, Any], shown: Evidence, said: dict[str, Any]) -> dict[str, Any]:
+    """A pattern on the edge of two zones flips from reading to reading: another fault counts after so many in a row."""
+    if not shown.severity:
+        return dict(_NOTHING)
+    if shown.fault is None or shown.fault == old["fault"] or old["fault"] is None:
+        return said | {"fault": shown.fault or old["fault"]}
+    again = old.get("next_fault") == shown.fault
+    in_a_row = old.get("next_count", 0) + 1 if again else 1
+    if in_a_row >= ONLINE_IN_A_ROW_TO_EASE:
+        return said
+    return said | {"fault": old["fault"], "next_fault": shown.fault, "next_count": in_a_row}
 
 
 def _reason(previous: AlertState, severity: int, fault: str | None, now: datetime) -> Reason | None:
@@ -165,13 +250,13 @@ def _reason(previous: AlertState, severity: int, fault: str | None, now: datetim
     return None
 
 
-def _next_state(previous: AlertState, reason: Reason, now: datetime) -> State:
+def _next_state(previous: AlertState, severity: int, reason: Reason, shelf: bool) -> State:
     """An acknowledgement ends when the alert returns or gets worse; a shelf when it ends or things get worse."""
     if reason is Reason.RETURNED:
         unseen = previous.state in {State.UNACKNOWLEDGED, State.RETURNED}
         return State.RETURNED if unseen else State.NORMAL
-    if reason in {Reason.RAISED, Reason.WORSENED, Reason.UNSHELVED}:
-        return State.UNACKNOWLEDGED
-    if previous.state is State.SHELVED and previous.shelved_until and previous.shelved_until <= now:
-        return State.UNACKNOWLEDGED
-    return State.UNACKNOWLEDGED if reason is Reason.FAULT_CHANGED else previous.state
+    if shelf and severity <= _shelved_at(previous):
+        return State.SHELVED
+    if reason is Reason.EASED and previous.state is not State.SHELVED:
+        return previous.state
+    return State.UNACKNOWLEDGED

@@ -87,7 +87,7 @@ def assess(
         levels=levels,
         changes=changes,
         patterns=judge_patterns(frame, levels),
-        increments=judge_increments(frame, changes),
+        increments=judge_increments(frame, changes, daily),
         quality=judge_quality(frame, levels, changes, saturation),
         nei_oil=np.asarray(nei_oil(ch4, c2h6, c2h4, c2h2)),
         nei_oil_without_ethane=np.asarray(nei_oil_without_ethane(ch4, c2h4, c2h2)),

@@ -155,6 +155,12 @@ class Assessment:
     findings: tuple[Finding, ...] = ()
     doubtful: bool = False
     """True when the sample itself is in doubt (air, a slip of the pen); it then raises no alarm alone."""
+    online: bool = False
+    """True for a reading of an instrument."""
+    waiting: bool = False
+    """True when an earlier suspect sample waits still: this one has none of the gases in question."""
+    judged_gases: tuple[str, ...] = ()
+    """Norm gases whose level could be judged."""
     increments: Mapping[str, MethodCall] = field(default_factory=dict)
     """Zone methods on the new gas alone, e.g. ``duval_triangle_1/since_reference``."""
     numbers: Mapping[str, float] = field(default_factory=dict)
@@ -191,6 +197,7 @@ class Assessment:
                 Finding(**{**f, "severity": Severity(f["severity"])}) for f in rest.pop("findings")
             ),
             status_reasons=tuple(rest.pop("status_reasons")),
+            judged_gases=tuple(rest.pop("judged_gases", ())),
             increments={k: MethodCall(**v) for k, v in rest.pop("increments", {}).items()},
             trends={k: _trend(v) for k, v in rest.pop("trends", {}).items()},
             certainty=Certainty(**certainty) if certainty else None,

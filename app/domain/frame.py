@@ -104,6 +104,14 @@ class DailyMedians:
     series: Integers
     day: Floats
     values: Floats
+    limits: Floats | None = None
+    """(d, quantities) the detection limit where a median is one, NaN elsewhere; None when not known."""
+
+    def references(self) -> Floats:
+        """Medians, with the limit where a median is one: what a later value can be compared with for certain."""
+        return (
+            self.values if self.limits is None else np.where(np.isnan(self.values), self.limits, self.values)
+        )
 
 
 def daily_medians(frame: SampleFrame) -> DailyMedians:
@@ -119,15 +127,19 @@ def daily_medians(frame: SampleFrame) -> DailyMedians:
     first = np.flatnonzero(np.r_[True, (np.diff(online.series) != 0) | (np.diff(day) != 0)])
     group = np.repeat(np.arange(len(first)), np.diff(np.r_[first, len(online)]))
     values = np.full((len(first), len(NAMES)), np.nan)
+    limits = values.copy()
     for q in range(len(NORM_GASES)):
         column = online.values[:, q]
         known = np.flatnonzero(~np.isnan(column))
         if known.size:
-            values[:, q] = _grouped_median(column[known], online.below[known, q], group[known], len(first))
-    return DailyMedians(online.series[first], day[first], values)
+            values[:, q], limits[:, q] = _grouped_median(
+                column[known], online.below[known, q], group[known], len(first)
+            )
+    return DailyMedians(online.series[first], day[first], values, limits)
 
 
-def _grouped_median(values: Floats, below: Bools, group: Integers, groups: int) -> Floats:
+def _grouped_median(values: Floats, below: Bools, group: Integers, groups: int) -> tuple[Floats, Floats]:
+    """Medians, NaN where they are detection limits; and those limits, NaN elsewhere."""
     order = np.lexsort((~below, values, group) if below.any() else (values, group))
     count = np.bincount(group, minlength=groups)
     start = np.concatenate([[0], np.cumsum(count)[:-1]])
@@ -136,8 +148,10 @@ def _grouped_median(values: Floats, below: Bools, group: Integers, groups: int) 
     high = start[present] + count[present] // 2
     middle = 0.5 * (values[order][low] + values[order][high])
     median = np.full(groups, np.nan)
+    limit = median.copy()
     median[present] = np.where(below[order][high], np.nan, middle)
-    return median
+    limit[present] = np.where(below[order][high], values[order][high], np.nan)
+    return median, limit
 
 
 def frame_of(

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.model import Asset, LimitScope, OwnerLimit, TapChanger
+from app.domain.model import Asset, CompartmentKind, LimitScope, Liquid, OwnerLimit, TapChanger
 from app.science.quantities import NORM_GASES
 from app.science.tables import rows
 
@@ -108,6 +108,7 @@ class Norming:
         owner: (n,) row of the owner's limits that replace published ones, -1 for none.
         owner_typical, owner_high: (k, 7) the owner's limits [µL/L] in place of Table 1 and 2; NaN leaves the
             published limit in force.
+        barred: (n,) index into :data:`BARRED`: why no norm applies, 0 where one does.
     """
 
     norm_set: NDArray[np.int64]
@@ -115,6 +116,7 @@ class Norming:
     owner: NDArray[np.int64]
     owner_typical: NDArray[np.float64]
     owner_high: NDArray[np.float64]
+    barred: NDArray[np.int8]
 
     @classmethod
     def default(cls, count: int) -> "Norming":
@@ -126,10 +128,24 @@ class Norming:
             np.full(count, -1, dtype=np.int64),
             none,
             none,
+            np.zeros(count, dtype=np.int8),
         )
 
 
-def norming_of(asset: Asset, limits: Iterable[OwnerLimit], count: int) -> Norming:
+BARRED: Final = (
+    "",
+    "the norms are for main tanks; gas of switching in a tap changer's oil is no fault by itself",
+    "the norms are for mineral oil; this unit holds another liquid",
+)
+"""Why no norm applies, in words."""
+
+
+def norming_of(
+    asset: Asset,
+    limits: Iterable[OwnerLimit],
+    count: int,
+    kind: CompartmentKind = CompartmentKind.MAIN_TANK,
+) -> Norming:
     """What judges ``count`` samples of one asset: its norm set and the owner's limits that concern it.
 
     A limit for the asset goes before one for its kind, that before one for the fleet, gas by gas.
@@ -150,7 +166,14 @@ def norming_of(asset: Asset, limits: Iterable[OwnerLimit], count: int) -> Normin
         owner=np.zeros(count, dtype=np.int64) if owned else norming.owner,
         owner_typical=typical,
         owner_high=high,
+        barred=np.full(count, _bar(asset, kind), dtype=np.int8),
     )
+
+
+def _bar(asset: Asset, kind: CompartmentKind) -> int:
+    if kind is CompartmentKind.TAP_CHANGER:
+        return 1
+    return 0 if asset.liquid is Liquid.MINERAL_OIL else 2
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,12 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
     doubtful = bool(judgement.quality.doubtful[row])
     return Assessment(
         status=int(judgement.changes.status[row]) or None,
-        suspect=bool(judgement.changes.suspect[row]) or doubtful,
+        suspect=(bool(judgement.changes.suspect[row]) or doubtful) and not judgement.changes.dropped[row],
+        online=bool(judgement.frame.online[row]),
+        waiting=bool(judgement.changes.waiting[row]),
+        judged_gases=tuple(
+            g for g, known in zip(NORM_GASES, judgement.levels.level[row] >= 0, strict=True) if known
+        ),
         doubtful=doubtful,
         status_reasons=status_reasons(judgement, row, findings),
         norm_set=NORM_SETS[judgement.levels.norm_set[row]],

@@ -11,6 +11,7 @@ import structlog
 from app.config import Settings
 from app.notify.transport import FolderTransport, SmtpTransport, Transport
 from app.services.deliver import LEASE, deliver_next
+from app.services.end_shelves import end_shelves
 from app.services.heartbeat import beat
 from app.store.database import Database
 
@@ -60,6 +61,8 @@ def run(
             if last_beat is None or clock() - last_beat >= BEAT_EVERY:
                 last_beat = clock()
                 beat(database, name, last_beat)
+                if ended := end_shelves(database, last_beat, settings.public_url):
+                    log.info("shelves ended", alerts=ended)
             delivery = deliver_next(database, transport, settings.mail_from, clock, lease(settings))
             if delivery is not None:
                 log.info("mail", result=delivery.value)

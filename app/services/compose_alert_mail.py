@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from app.domain.advice import advice
-from app.domain.alerting import Condition, Reason
+from app.domain.alerting import EXTREME, Condition, Reason
 from app.domain.findings import Assessment, Finding
 from app.domain.model import Asset, LadderStep
 from app.domain.news import AlertChange, AlertNews
@@ -139,7 +139,10 @@ def nameplate(asset: Asset) -> str:
 
 def _headline(assessment: Assessment, change: AlertChange) -> str:
     status = f"status {assessment.status}" if assessment.status else "no status"
-    told = f"{status}, {'normal' if assessment.status == 1 else 'gas above its norms'}"
+    if _has(assessment, "extreme"):
+        status += " extreme"
+    what = "gas" if _has(assessment, "level") else "change"
+    told = f"{status}, {'normal' if assessment.status == 1 else f'{what} above its norms'}"
     if assessment.status is None:
         told = "; ".join((status, *assessment.status_reasons[:1]))
     if assessment.fault and assessment.status != 1:
@@ -164,6 +167,11 @@ def _has(assessment: Assessment, rule: str) -> bool:
     return any(f.rule == rule for f in assessment.findings)
 
 
+def _standing(severity: int) -> str:
+    """A severity as people say it: above status 3 there is only "extreme"."""
+    return "3, extreme" if severity >= EXTREME else str(severity)
+
+
 def _sentence(change: AlertChange, assessment: Assessment) -> str:
     if change.condition == Condition.CONFIRMATION:
         if change.reason != Reason.RETURNED:
@@ -172,8 +180,8 @@ def _sentence(change: AlertChange, assessment: Assessment) -> str:
         if _has(assessment, "confirmed"):
             return "The confirmation sample confirms the change: it is taken as real."
         return "The confirmation sample does not show the change of the one before it."
-    was = f", it was {change.previous_status}" if change.previous_status else ""
-    stands = f"status {max(change.severity, 1)}{was}"
+    was = f", it was {_standing(change.previous_status)}" if change.previous_status else ""
+    stands = f"status {_standing(max(change.severity, 1))}{was}"
     if change.reason == Reason.RETURNED:
         return f"The gassing alert is back to normal ({stands})."
     if change.reason == Reason.FAULT_CHANGED:

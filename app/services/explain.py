@@ -48,7 +48,12 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
         context = fleet.compartment_context(connection, [place.compartment_id])[place.compartment_id]
         events = events_for(connection, [place.compartment_id]).get(place.compartment_id, [])
         series = Series(
-            place.compartment_id, place.instrument_id, context.asset, events, context.compartment.oil_volume_l
+            place.compartment_id,
+            place.instrument_id,
+            context.asset,
+            events,
+            context.compartment.oil_volume_l,
+            context.compartment.kind,
         )
         found = judgement_of(connection, series, place.taken_at, place.taken_at)
     if found is None:

@@ -13,7 +13,8 @@ from app.domain.alerting import ONLINE_IN_A_ROW_TO_EASE
 from app.domain.engine import RULE_SET
 from app.domain.findings import Assessment
 from app.domain.model import SourceKind, utc_day
-from app.services.judging import Judged, Series, judge_since
+from app.science.quantities import NORM_GASES
+from app.services.judging import ONLINE_AFTERMATH, Judged, Series, judge_since
 from app.services.raise_alerts import News, raise_alerts
 from app.store import assessments, fleet, samples
 from app.store.database import Connection
@@ -63,6 +64,7 @@ def follow_up(
             context.asset,
             events.get(compartment_id, ()),
             context.compartment.oil_volume_l,
+            context.compartment.kind,
         )
         speaking = _judge(connection, series, ones, now)
         raise_alerts(
@@ -85,13 +87,30 @@ def _judge(
         left = dict(
             samples.newest_of(connection, series.compartment_id, series.instrument_id, fresh, in_a_row)
         )
-    judged = judge_since(connection, series, min([*times, *left.values()]), max(times))
+    judged = [
+        one
+        for since, until in _spells(series, [*times, *left.values()])
+        for one in judge_since(connection, series, since, until, fresh | left.keys())
+    ]
     assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
     speaking = [j for j in judged if j.sample_id in fresh and (newest is None or j.taken_at >= newest)]
     if newest_went and not speaking:
         again = [j for j in judged if j.sample_id in left]
         return again or _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row)
     return speaking
+
+
+def _spells(series: Series, times: Sequence[datetime]) -> list[tuple[datetime, datetime]]:
+    """First and last of the times that can concern the same samples: one old on-line reading beside a new one must
+    not judge all the years between them again."""
+    ordered = sorted(times)
+    spells = [(ordered[0], ordered[0])]
+    for at in ordered[1:]:
+        if series.instrument_id is not None and at - spells[-1][1] > ONLINE_AFTERMATH:
+            spells.append((at, at))
+        else:
+            spells[-1] = (spells[-1][0], at)
+    return spells
 
 
 def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequence[datetime]) -> bool:
@@ -103,11 +122,12 @@ def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequen
 def _nothing_left(gone: Touched, times: int) -> list[Judged]:
     """No sample counts any more, so there is nothing to be alarmed about; said as often as is believed."""
     nothing = Assessment(
-        status=None,
+        status=1,
         suspect=False,
         status_reasons=("no sample counts any more",),
         norm_set="",
         rule_set=RULE_SET,
+        judged_gases=NORM_GASES,
     )
     instant = timedelta(microseconds=1)  # what is said twice about one time counts once
     return [Judged(gone.sample_id, gone.taken_at + i * instant, nothing) for i in range(times)]

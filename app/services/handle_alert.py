@@ -6,6 +6,7 @@ from datetime import datetime
 from app.domain.alerting import AlertState, Reason, State, Transition
 from app.store import alerts
 from app.store.database import Connection, Database
+from app.store.fleet import lock_compartments
 
 
 class AlertError(Exception):
@@ -19,7 +20,7 @@ def acknowledge(database: Database, alert_id: int, author: str, note: str, now: 
         AlertError: no such alert, no author, or nothing to acknowledge.
     """
     with database.write() as connection:
-        stored = alerts.find(connection, alert_id)
+        stored = _locked(connection, alert_id)
         if stored is None:
             raise AlertError(f"there is no alert {alert_id}")
         if not author.strip():
@@ -44,7 +45,7 @@ def shelve(database: Database, alert_id: int, until: datetime, author: str, note
             alert that is normal.
     """
     with database.write() as connection:
-        stored = alerts.find(connection, alert_id)
+        stored = _locked(connection, alert_id)
         if stored is None:
             raise AlertError(f"there is no alert {alert_id}")
         if not author.strip():
@@ -57,8 +58,18 @@ def shelve(database: Database, alert_id: int, until: datetime, author: str, note
             raise AlertError("until: an alert can be shelved for at most 400 days")
         if stored.state.state not in {State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.SHELVED}:
             raise AlertError(f"alert {alert_id} is {stored.state.state.value}: there is nothing to shelve")
-        after = replace(stored.state, state=State.SHELVED, shelved_until=until)
+        severity = stored.state.severity
+        after = replace(stored.state, state=State.SHELVED, shelved_until=until, shelved_severity=severity)
         _append(connection, stored, after, Reason.SHELVED, author, note, now)
+
+
+def _locked(connection: Connection, alert_id: int) -> alerts.StoredAlert | None:
+    """The alert, read again once no sample of its compartment can change it any more."""
+    found = alerts.find(connection, alert_id)
+    if found is None:
+        return None
+    lock_compartments(connection, [found.compartment_id])
+    return alerts.find(connection, alert_id)
 
 
 def _append(

@@ -1,7 +1,8 @@
 """`ullage interpret`: the engine on a plain CSV, without any database.
 
 Columns: ``asset,taken_at`` and any quantity; optional ``age_years``, ``source_kind`` (laboratory or instrument)
-and ``baseline`` (any text; where it changes within an asset, a new baseline starts, e.g. after a degassing).
+and ``baseline`` (any text; where it changes in the course of an asset's samples, a new baseline starts, e.g. after a
+degassing; an empty cell is as before).
 Numbers are in the program's units; "<0.5" is a censored reading; an empty cell was not measured.
 """
 
@@ -107,7 +108,8 @@ def judge_csv(file: TextIO) -> tuple[list[CsvRow], Judgement, list[int]]:
 def _judge(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
     """One call of the engine for all rows; also where each row of the file stands in its frame."""
     online = _online(rows)
-    keys = [(r.asset, r.baseline, online[i]) for i, r in enumerate(rows)]
+    baselines = _baselines(rows)
+    keys = [(r.asset, baselines[i], online[i]) for i, r in enumerate(rows)]
     numbers = {key: n for n, key in enumerate(dict.fromkeys(keys))}
     series = np.array([numbers[key] for key in keys], dtype=np.int64)
     at = np.array([to_days(r.taken_at) for r in rows], dtype=np.float64)
@@ -127,6 +129,19 @@ def _judge(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
     place = np.empty(len(rows), dtype=np.int64)
     place[order] = np.arange(len(rows))
     return assess(frame), place.tolist()
+
+
+def _baselines(rows: list[CsvRow]) -> list[int]:
+    """Number of each row's baseline within its asset: a label that differs from the last one starts a new one."""
+    numbers = [0] * len(rows)
+    last: dict[str, tuple[str, int]] = {}
+    for i in sorted(range(len(rows)), key=lambda i: rows[i].taken_at):
+        label, number = last.get(rows[i].asset, ("", 0))
+        if rows[i].baseline and rows[i].baseline != label:
+            label, number = rows[i].baseline, number + 1
+        last[rows[i].asset] = (label, number)
+        numbers[i] = number
+    return numbers
 
 
 def _online(rows: list[CsvRow]) -> list[bool]:

@@ -1,7 +1,7 @@
 """From stored samples to assessments: builds the engine's frame for one compartment and one kind of source."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
@@ -11,16 +11,19 @@ from numpy.typing import NDArray
 from app.domain.engine import Judgement, assess
 from app.domain.findings import Assessment
 from app.domain.frame import DailyMedians, SampleFrame, to_days
-from app.domain.model import Asset, EventKind, ServiceEvent, TapChanger, utc_day
+from app.domain.model import Asset, CompartmentKind, EventKind, ServiceEvent, TapChanger, utc_day
 from app.domain.norms import SHORT_SPAN_DAYS, norming_of
 from app.domain.report import ReportOptions, report
 from app.domain.rules.change import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
 from app.science.quantities import INDEX
+from app.store import assessments
 from app.store.database import Connection
 from app.store.limits import all_limits
 from app.store.samples import Window, instrument_window, laboratory_window, median_window
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
+DETAILED_SAMPLES = 10
+"""Laboratory samples of a unit, newest first, that get trends and probabilities: most of the time goes there."""
 RATIO_AGE = timedelta(days=731)
 """An O2/N2 ratio of a laboratory is used for on-line readings up to this long after it (two years)."""
 ONLINE_LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + REFERENCE_GAP_DAYS + REFERENCE_LENGTH_DAYS)
@@ -39,6 +42,7 @@ class Series:
     events: Sequence[ServiceEvent] = ()
     oil_volume_l: float | None = None
     """Of the compartment; the asset's where None."""
+    kind: CompartmentKind = CompartmentKind.MAIN_TANK
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +52,17 @@ class Judged:
     assessment: Assessment
 
 
-def judge_since(connection: Connection, series: Series, since: datetime, until: datetime) -> list[Judged]:
+def judge_since(
+    connection: Connection,
+    series: Series,
+    since: datetime,
+    until: datetime,
+    fresh: Collection[int] | None = None,
+) -> list[Judged]:
     """Assess the stored samples of a series that the samples taken in [since, until] can have changed.
+
+    With ``fresh``, on-line samples that are not among these ids are told only where their status or suspicion is
+    not what is stored: a late reading changes thousands of later rates a little and hardly ever what they mean.
 
     That is every laboratory sample from ``since`` on, and every on-line sample from ``since`` to nine months
     after ``until``. In time order. Excluded samples and old revisions take no part.
@@ -60,14 +73,36 @@ def judge_since(connection: Connection, series: Series, since: datetime, until: 
     window, judgement = found
     brief, full = ReportOptions(detailed=False), report_options(series)
     newest = len(window.ids) - 1
+    dropped = judgement.changes.dropped
+    settled = _settled(connection, series, window, judgement, fresh)
     return [
-        # trends and probabilities of on-line readings are told for the newest one of a batch
         Judged(
             sample_id, taken_at, report(judgement, row, full if _wants_detail(series, row, newest) else brief)
         )
         for row, (sample_id, taken_at) in enumerate(zip(window.ids, window.taken_at, strict=True))
-        if taken_at >= since
+        # a sample just refuted is told so, though it is older
+        if sample_id not in settled
+        and (taken_at >= since or (dropped[row] and row < newest and window.taken_at[row + 1] >= since))
     ]
+
+
+def _settled(
+    connection: Connection,
+    series: Series,
+    window: Window,
+    judgement: Judgement,
+    fresh: Collection[int] | None,
+) -> set[int]:
+    """On-line samples, not fresh, that stand as they are stored."""
+    if series.instrument_id is None or fresh is None:
+        return set()
+    standing = assessments.standings(connection, [i for i in window.ids if i not in fresh])
+    changes = judgement.changes
+    return {
+        sample_id
+        for row, sample_id in enumerate(window.ids)
+        if standing.get(sample_id) == (int(changes.status[row]) or None, bool(changes.suspect[row]))
+    }
 
 
 def judgement_of(
@@ -77,7 +112,7 @@ def judgement_of(
     if series.instrument_id is None:
         window = laboratory_window(connection, series.compartment_id, ALWAYS)
         frame = _frame(window, series, None)
-        norming = norming_of(series.asset, all_limits(connection), len(frame))
+        norming = norming_of(series.asset, all_limits(connection), len(frame), series.kind)
         judgement = assess(frame, norming=norming)
     else:
         window = instrument_window(
@@ -90,7 +125,7 @@ def judgement_of(
         if not window.ids:
             return None
         frame = _frame(window, series, _laboratory_ratios(connection, series, window))
-        norming = norming_of(series.asset, all_limits(connection), len(frame))
+        norming = norming_of(series.asset, all_limits(connection), len(frame), series.kind)
         judgement = assess(frame, _medians(connection, series, window), norming)
     return window, judgement
 
@@ -105,7 +140,8 @@ def report_options(series: Series) -> ReportOptions:
 
 
 def _wants_detail(series: Series, row: int, newest: int) -> bool:
-    return series.instrument_id is None or row == newest
+    """The newest on-line reading of a batch; the newest laboratory samples of a unit."""
+    return row == newest if series.instrument_id is not None else row > newest - DETAILED_SAMPLES
 
 
 def _frame(window: Window, series: Series, ratios: NDArray[np.float64] | None) -> SampleFrame:
@@ -166,6 +202,7 @@ def _medians(connection: Connection, series: Series, window: Window) -> DailyMed
         series=np.array(numbers, dtype=np.int64),
         day=np.array([_day_number(day) for day in found.days], dtype=np.float64),
         values=found.values,
+        limits=found.limits,
     )
 
 

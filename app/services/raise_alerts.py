@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.domain.alerting import (
+    LABORATORIES,
     AlertState,
     Condition,
     Reason,
@@ -56,12 +57,14 @@ def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], n
         return
     stored = alerts.states_of(connection, [news.compartment_id])
     online = news.source.kind is SourceKind.INSTRUMENT
-    speaker = news.source.code if online else "laboratory"
+    speaker = news.source.code if online else LABORATORIES
     states = {c: a.state for (_, c), a in stored.items()}
     ids: dict[Condition, int] = {c: a.id for (_, c), a in stored.items()}
     episodes: dict[Condition, _Episode] = {}
     for sample in judged:
-        for condition, shown in evidence(sample.assessment, speaker, online=online).items():
+        for condition, shown in evidence(
+            sample.assessment, speaker, online=online, at=sample.taken_at
+        ).items():
             before = states.get(condition, AlertState(condition))
             after, change = decide(before, shown, now)
             if change and news.again and change.reason not in {Reason.EASED, Reason.RETURNED}:
@@ -169,4 +172,6 @@ def _net_reason(episode: _Episode) -> Reason | None:
         return Reason.WORSENED
     if after.severity < before.severity:
         return Reason.EASED
-    return episode.last.reason
+    if after.fault == before.fault:
+        return None
+    return Reason.FAULT_CHANGED

@@ -9,7 +9,6 @@ from app.store import assessments, fleet, samples
 from app.store.database import Connection, Database
 from app.store.events import events_for
 
-
 Follow = Callable[[Connection, int, Sequence[Judged]], None]
 """What is done with the judged samples of a series of a compartment (its id), in time order."""
 
@@ -38,12 +37,20 @@ def reassess(
     judged_count = changed = 0
     for done, (compartment_id, source_id, kind) in enumerate(series, start=1):
         with database.write() as connection:
+            fleet.lock_compartments(connection, [compartment_id])
             context = fleet.compartment_context(connection, [compartment_id])[compartment_id]
             events = events_for(connection, [compartment_id]).get(compartment_id, [])
             instrument = source_id if kind == SourceKind.INSTRUMENT else None
             judged = judge_since(
                 connection,
-                Series(compartment_id, instrument, context.asset, events, context.compartment.oil_volume_l),
+                Series(
+                    compartment_id,
+                    instrument,
+                    context.asset,
+                    events,
+                    context.compartment.oil_volume_l,
+                    context.compartment.kind,
+                ),
                 ALWAYS,
                 now,
             )

@@ -54,6 +54,7 @@ def _stored(row: sa.Row[tuple[object, ...]]) -> StoredAlert:
         fault=row.memory.get("fault"),
         memory=row.memory.get("sources", {}),
         shelved_until=row.shelved_until,
+        shelved_severity=row.memory.get("shelved_severity", 0),
     )
     return StoredAlert(row.id, row.compartment_id, state)
 
@@ -62,7 +63,11 @@ def remember(
     connection: Connection, compartment_id: int, alert_id: int | None, state: AlertState, now: datetime
 ) -> int:
     """Store an alert's memory without a transition; creates the alert in state normal if need be."""
-    memory = {"sources": {k: dict(v) for k, v in state.memory.items()}, "fault": state.fault}
+    memory = {
+        "sources": {k: dict(v) for k, v in state.memory.items()},
+        "fault": state.fault,
+        "shelved_severity": state.shelved_severity,
+    }
     if alert_id is not None:
         connection.execute(sa.update(alerts).where(alerts.c.id == alert_id).values(memory=memory))
         return alert_id
@@ -125,3 +130,14 @@ def opened_at(connection: Connection, alert_id: int) -> datetime:
     query = sa.select(alerts.c.opened_at).where(alerts.c.id == alert_id)
     found: datetime = connection.execute(query).scalar_one()
     return found
+
+
+def shelves_over(connection: Connection, now: datetime) -> list[int]:
+    """Ids of the alerts whose shelf has ended."""
+    query = sa.select(alerts.c.id).where(alerts.c.state == State.SHELVED.value, alerts.c.shelved_until <= now)
+    return list(connection.execute(query.order_by(alerts.c.id)).scalars())
+
+
+def sample_of(connection: Connection, alert_id: int) -> int | None:
+    """The newest sample that changed an alert."""
+    return connection.execute(sa.select(alerts.c.sample_id).where(alerts.c.id == alert_id)).scalar()

@@ -66,6 +66,17 @@ def current_of(connection: Connection, sample_ids: Iterable[int]) -> dict[int, d
     return found
 
 
+def standings(connection: Connection, sample_ids: Sequence[int]) -> dict[int, tuple[int | None, bool]]:
+    """Status and suspicion of the assessments that count, by sample id."""
+    found: dict[int, tuple[int | None, bool]] = {}
+    for chunk in _chunks(list(sample_ids)):
+        query = sa.select(assessments.c.sample_id, assessments.c.status, assessments.c.suspect).where(
+            assessments.c.sample_id.in_(chunk), assessments.c.superseded_at.is_(None)
+        )
+        found.update((row.sample_id, (row.status, row.suspect)) for row in connection.execute(query))
+    return found
+
+
 def history_of(connection: Connection, sample_id: int) -> list[dict[str, Any]]:
     """All assessments of a sample, oldest first: what was known when."""
     query = sa.select(assessments).where(assessments.c.sample_id == sample_id).order_by(assessments.c.id)

@@ -285,10 +285,14 @@ class Window:
 
 @dataclass(frozen=True)
 class MedianWindow:
-    """Daily medians of one compartment and instrument: days, and (d, quantities) values, NaN where censored."""
+    """Daily medians of one compartment and instrument: days, and (d, quantities) values, NaN where censored.
+
+    ``limits`` has the detection limit where a median is one, NaN elsewhere.
+    """
 
     days: list[date]
     values: NDArray[np.float64]
+    limits: NDArray[np.float64]
 
 
 def laboratory_window(
@@ -346,7 +350,9 @@ def median_window(
     )
     found = connection.execute(query).all()
     values, below = _matrix([tuple(r[1:]) for r in found])
-    return MedianWindow([r[0] for r in found], np.where(below, np.nan, values))
+    return MedianWindow(
+        [r[0] for r in found], np.where(below, np.nan, values), np.where(below, values, np.nan)
+    )
 
 
 def newest_before(
@@ -426,12 +432,15 @@ class Place:
     compartment_id: int
     instrument_id: int | None
     taken_at: datetime
+    source_name: str
 
 
 def place_of(connection: Connection, sample_id: int) -> Place | None:
     """The place of a sample that counts, or None."""
     query = (
-        sa.select(samples.c.compartment_id, samples.c.source_id, samples.c.taken_at, sources.c.kind)
+        sa.select(
+            samples.c.compartment_id, samples.c.source_id, samples.c.taken_at, sources.c.kind, sources.c.name
+        )
         .join(sources, sources.c.id == samples.c.source_id)
         .where(samples.c.id == sample_id, samples.c.current, samples.c.excluded_at.is_(None))
     )
@@ -439,4 +448,4 @@ def place_of(connection: Connection, sample_id: int) -> Place | None:
     if row is None:
         return None
     instrument = row.source_id if row.kind == SourceKind.INSTRUMENT else None
-    return Place(row.compartment_id, instrument, row.taken_at)
+    return Place(row.compartment_id, instrument, row.taken_at, row.name)

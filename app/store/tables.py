@@ -247,6 +247,13 @@ assessments = Table(
     Column("fault", sa.Text),
     Column("detail", Json, nullable=False),  # Assessment.to_json()
     Index("ix_assessments_sample_id", "sample_id"),
+    Index(  # one assessment of a sample counts
+        "uq_assessments_counting",
+        "sample_id",
+        unique=True,
+        sqlite_where=sa.text("superseded_at IS NULL"),
+        postgresql_where=sa.text("superseded_at IS NULL"),
+    ),
 )
 
 alerts = Table(

@@ -6,7 +6,7 @@ from app.domain.norms import NORM_SET_NAMES
 from app.domain.reporting.fault import FAULT_NAMES
 from app.domain.reporting.methods import METHOD_NAMES
 
-STATUS_WORDS: Final = {1: "low", 2: "intermediate", 3: "high"}
+STATUS_WORDS: Final = {1: "low", 2: "intermediate", 3: "high", 4: "extreme"}
 STATUS_MEANING: Final = {
     1: "low gas, no sign of gassing",
     2: "intermediate gas or possible gassing",

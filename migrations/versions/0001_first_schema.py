@@ -361,6 +361,13 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("assessments", schema=None) as batch_op:
         batch_op.create_index("ix_assessments_sample_id", ["sample_id"], unique=False)
+        batch_op.create_index(
+            "uq_assessments_counting",
+            ["sample_id"],
+            unique=True,
+            sqlite_where=sa.text("superseded_at IS NULL"),
+            postgresql_where=sa.text("superseded_at IS NULL"),
+        )
 
     op.create_table(
         "alert_events",
@@ -431,6 +438,7 @@ def downgrade() -> None:
 
     op.drop_table("alert_events")
     with op.batch_alter_table("assessments", schema=None) as batch_op:
+        batch_op.drop_index("uq_assessments_counting")
         batch_op.drop_index("ix_assessments_sample_id")
 
     op.drop_table("assessments")

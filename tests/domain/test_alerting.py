@@ -14,6 +14,7 @@ from app.domain.alerting import (
     State,
     decide,
     evidence,
+    unshelve,
 )
 from app.domain.findings import Assessment, Finding, Severity
 from app.domain.suppression import Suppressed, suppressed
@@ -149,3 +150,69 @@ def test_a_suspect_sample_asks_for_confirmation_and_its_change_raises_no_gassing
 def test_a_suspect_sample_above_table_2_is_gassing_at_once() -> None:
     shown = evidence(assessment(3, suspect=True, levels=3), "laboratory", online=False)
     assert shown[Condition.GASSING].severity == 3
+
+
+# --- who may ease, what counts in a row, shelves ----------------------------------------------------------
+
+
+def test_a_sample_without_a_status_says_nothing() -> None:
+    nothing = Assessment(None, False, ("nothing measured",), "ieee_c57_104_2019", "test")
+    assert evidence(nothing, "laboratory", online=False) == {}
+
+
+def test_a_sample_eases_only_what_it_measured() -> None:
+    raised = replace(laboratory(3, "T3"), gases=("c2h4",), judged=frozenset({"h2", "c2h4"}))
+    hydrogen_only = replace(laboratory(0), judged=frozenset({"h2"}))
+    whole = replace(laboratory(0), judged=frozenset({"h2", "c2h4"}))
+    assert run([raised, hydrogen_only])[0].state is State.UNACKNOWLEDGED
+    assert run([raised, hydrogen_only, whole])[0].state is State.RETURNED
+
+
+def test_extreme_is_worse_than_status_3() -> None:
+    findings = (Finding("extreme", Severity.HIGH, "C2H4 rose by 300.", "c2h4"),)
+    extreme = Assessment(3, False, ("because",), "ieee_c57_104_2019", "test", findings=findings)
+    assert evidence(extreme, "laboratory", online=False)[Condition.GASSING].severity == 4
+    state, reasons = run([laboratory(3), laboratory(4)])
+    assert (state.severity, reasons) == (4, [Reason.RAISED, Reason.WORSENED])
+
+
+def test_a_fault_on_the_edge_of_two_zones_mails_nobody() -> None:
+    flipping = [monitor(3, fault) for _ in range(20) for fault in ("T2", "T3")]
+    assert run(flipping)[1] == [Reason.RAISED]
+    settled = [monitor(3, "T2")] * 3 + [monitor(3, "T3")] * ONLINE_IN_A_ROW_TO_EASE
+    assert run(settled)[1] == [Reason.RAISED, Reason.FAULT_CHANGED]
+
+
+def test_a_corrected_reading_is_not_a_second_one_in_a_row() -> None:
+    once = replace(monitor(3), at=NOW)
+    assert run([once, once])[0].state is State.NORMAL
+    assert run([once, replace(once, at=NOW + timedelta(hours=4))])[0].state is State.UNACKNOWLEDGED
+
+
+def test_what_a_silent_instrument_said_holds_no_alert_open_for_ever() -> None:
+    said = [replace(monitor(3), at=NOW + timedelta(hours=4 * i)) for i in range(3)]
+    soon = replace(laboratory(0), at=NOW + timedelta(days=20))
+    late = replace(laboratory(0), at=NOW + timedelta(days=40))
+    assert run([*said, soon])[0].state is State.UNACKNOWLEDGED
+    assert run([*said, late])[0].state is State.RETURNED
+
+
+def test_a_shelf_holds_through_a_return_and_through_another_fault() -> None:
+    raised = run([laboratory(2, "T1")])[0]
+    shelved = replace(raised, state=State.SHELVED, shelved_until=NOW + timedelta(days=9), shelved_severity=2)
+    assert run([laboratory(2, "T2")], shelved)[0].state is State.SHELVED
+    back, reasons = run([laboratory(0), laboratory(2)], shelved)
+    assert (back.state, reasons) == (State.SHELVED, [Reason.RETURNED, Reason.RAISED])
+    assert run([laboratory(0), laboratory(3)], shelved)[0].state is State.UNACKNOWLEDGED
+
+
+def test_a_shelf_ends_by_time_alone() -> None:
+    shelved = replace(run([laboratory(2)])[0], state=State.SHELVED, shelved_until=NOW)
+    assert unshelve(shelved, NOW - timedelta(seconds=1)) is None
+    change = unshelve(shelved, NOW)
+    assert change is not None
+    assert (change.reason, change.after.state) == (Reason.UNSHELVED, State.UNACKNOWLEDGED)
+
+
+def test_another_suspect_gas_is_told() -> None:
+    assert run([laboratory(2, "co"), laboratory(2, "co2")])[1] == [Reason.RAISED, Reason.FAULT_CHANGED]

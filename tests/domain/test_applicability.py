@@ -124,7 +124,7 @@ def test_increments_say_when_there_is_nothing_to_compare_with() -> None:
 def test_increments_say_when_nothing_increased() -> None:
     found = last(steady(4)).increments
     assert {call.why for call in found.values()} == {
-        "no fault gas increased by more than measurement can explain"
+        "fewer than two fault gases increased by more than measurement can explain"
     }
 
 

@@ -63,7 +63,8 @@ def test_the_outlier_of_series_4_is_doubted_asks_for_confirmation_and_is_dropped
     judgement, told, days = judged("4")
     row = days.index(OUTLIER)
     assert told[row].doubtful
-    assert told[row].suspect
+    assert judgement.changes.suspect[row]
+    assert not told[row].suspect, "what a later sample refuted asks for nothing any more"
     assert any("fell by more than measurement can explain" in f.text for f in told[row].findings)
     assert np.flatnonzero(judgement.changes.dropped).tolist() == [row]
     assert judgement.changes.refuted[row + 1], "the next sample does not confirm the fall"

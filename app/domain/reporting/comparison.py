@@ -31,6 +31,7 @@ def compare_norm_sets(
             default.owner,
             default.owner_typical,
             default.owner_high,
+            judgement.levels.barred[index],
         )
         level = judge_levels(frame, norming).level[0]
         found[name] = {gas: int(c) for gas, c in zip(NORM_GASES, level, strict=True) if c >= 0}

@@ -15,8 +15,11 @@ from app.domain.frame import Floats
 from app.domain.reporting.findings import tap_changer_gas
 from app.domain.reporting.methods import METHOD_NAMES, applicable_codes
 from app.domain.rules.certainty import Certainties
+from app.domain.rules.change import ACETYLENE
+from app.domain.rules.levels import RAISED
 from app.domain.rules.patterns import ZoneCalls
 from app.science.fault_call import FAULT_CLASSES, disagreement, fault_probabilities, one_hot
+from app.science.quantities import FAULT_GASES, NORM_GASES
 
 FAULT_NAMES: Final = {
     "PD": "partial discharge",
@@ -51,8 +54,9 @@ def fault_of(
     patterns = judgement.patterns
     level = _zones(patterns.triangle_1, patterns.pentagon_2, row)
     if certainties is not None:
+        # a zone that hangs on a detection limit is told among the probabilities, but names no fault
         drawn = (certainties.triangle_1[0], certainties.pentagon_2[0])
-        level = tuple(d if d.any() else e for d, e in zip(drawn, level, strict=True))  # type: ignore[assignment]
+        level = tuple(d if e.any() else e for d, e in zip(drawn, level, strict=True))  # type: ignore[assignment]
     since = judgement.increments.since_reference
     increment = _zones(since.triangle_1, since.pentagon_2, row)
     basis, evidence = (
@@ -61,17 +65,24 @@ def fault_of(
     if not (evidence[0].any() or evidence[1].any()):
         return None
     chances = fault_probabilities(triangle_1=evidence[0], pentagon_2=evidence[1])
-    code = _refined(FAULT_CLASSES[int(np.argmax(chances))], evidence[0], patterns.triangle_1.zones)
     codes = applicable_codes(methods)
-    code = _stray(code, codes)
+    likeliest = _supported(chances, codes, basis)
+    if likeliest is None:
+        return None
+    code = _refined(likeliest, evidence[0], patterns.triangle_1.zones)
+    if judgement.levels.level[row, ACETYLENE] < RAISED:
+        code = _stray(code, codes)
     return FaultCall(
         code=code,
         name=FAULT_NAMES[code],
         agreement=_agreement(code, codes, basis),
         confidence=None if code == "S" else round(float(chances.max()), 3),
-        probabilities={c: round(float(p), 3) for c, p in zip(FAULT_CLASSES, chances, strict=True)},
+        probabilities={}
+        if code == "S"
+        else {c: round(float(p), 3) for c, p in zip(FAULT_CLASSES, chances, strict=True)},
         basis=basis,
         mixture=_contamination(judgement, row, code)
+        or _hydrogen_alone(judgement, row, code)
         or _mixture(evidence, level if basis == "increment" else None, codes),
     )
 
@@ -80,6 +91,29 @@ def _zones(triangle: ZoneCalls, pentagon: ZoneCalls, row: int) -> tuple[Floats, 
     return (
         one_hot(triangle.zone[row], triangle.zones),
         one_hot(pentagon.zone[row], pentagon.zones),
+    )
+
+
+def _supported(chances: Floats, codes: dict[str, str], basis: str) -> str | None:
+    """The likeliest class that some method names; of the new gas alone, simply the likeliest."""
+    order = [FAULT_CLASSES[i] for i in np.argsort(-chances)]
+    if basis == "increment":
+        return order[0]
+    named = {part for code in codes.values() for part in code.replace("T3-H", "T3").split("/")}
+    named |= {"T1/T2"} if named & {"T1", "T2"} else set()
+    best = next((fault for fault in order if fault in named), None)
+    # a class that a method names but that is much less likely than another is no better founded than that one
+    return best if best is not None and chances[FAULT_CLASSES.index(best)] >= 0.5 * chances.max() else None
+
+
+def _hydrogen_alone(judgement: Judgement, row: int, code: str) -> str | None:
+    """In words, where hydrogen is the only raised gas: other causes than discharges are commoner."""
+    raised = judgement.levels.level[row, [NORM_GASES.index(g) for g in FAULT_GASES]] >= RAISED
+    if code != "PD" or not raised[0] or raised[1:].any():
+        return None
+    return (
+        "hydrogen alone is often stray gassing of the oil, or comes of water on galvanized fittings and core steel "
+        "(common practice, no source): look for those first"
     )
 
 
@@ -143,7 +177,8 @@ def _mixture(
         said = ", ".join(
             f"{METHOD_NAMES[n]} {codes[n]}" for n in ("duval_triangle_1", "duval_pentagon_2") if n in codes
         )
-        return f"thermal and electrical signs together ({said}): more than one fault may be at work"
+        said = f" ({said})" if said else ""
+        return f"thermal and electrical signs together{said}: more than one fault may be at work"
     if level is not None and (level[0].any() or level[1].any()):
         now, before = (_family(e) for e in (evidence, level))
         if now != before and None not in (now, before):

@@ -9,6 +9,7 @@ from app.domain.engine import Judgement
 from app.domain.findings import Finding, Severity, written
 from app.domain.norms import (
     AGES,
+    BARRED,
     IEC,
     IEEE_2008,
     OWNER,
@@ -25,7 +26,11 @@ from app.science.limits import beyond
 from app.science.limits import limit as single_limit
 from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
 
-EXTREME: Final = {"c2h4": ("delta", "extreme_ethylene_rise"), "c2h6": ("level", "extreme_ethane")}
+EXTREME: Final = {
+    "c2h4": ("delta", "extreme_ethylene_rise"),
+    "c2h2": ("delta", "extreme_acetylene_rise"),
+    "c2h6": ("level", "extreme_ethane"),
+}
 """The examples of extreme results in IEEE C57.104-2019, 6.1.2: what is compared, and with which limit."""
 
 GUIDE: Final = "IEEE C57.104-2019"
@@ -117,7 +122,7 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
         shown = value if kind == "level" else float(judgement.changes.delta[row, g])
         if shown >= single_limit(name).value:  # the guide's examples are values reached, not passed
             verb = "rose by" if kind == "delta" else "stands at"
-            text = f"{symbol} {verb} {written(shown, 4)} µL/L, which the guide calls extreme: investigate at once."
+            text = f"{symbol} {verb} {written(shown, 4)} µL/L, which is extreme: investigate at once."
             yield _by_limit("extreme", Severity.HIGH, text, shown, name, gas)
 
 
@@ -127,7 +132,9 @@ def _change_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterat
     symbol = BY_NAME[gas].symbol
     if changes.delta_exceeds[row, g]:
         delta, limit = float(changes.delta[row, g]), float(norms_2019().delta[side, g])
-        against = "the month that ended a month before" if judgement.frame.online[row] else "the last sample"
+        against = (
+            "the month that ended a month before" if judgement.frame.online[row] else "the reference sample"
+        )
         norm = "any increase counts" if g == ACETYLENE else f"the norm is {limit:g} µL/L"
         yield _finding(
             "delta",
@@ -155,15 +162,19 @@ def _change_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterat
 def _confirmation_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     changes = judgement.changes
     clause = f"{GUIDE}, 6.1.2"
-    if changes.suspect[row] and judgement.frame.online[row]:
+    suspect = bool(changes.suspect[row]) and not changes.dropped[row]
+    if suspect and judgement.frame.online[row]:
         text = "The change is new today: it counts when readings a day later still show it."
         yield Finding("confirm", Severity.INTERMEDIATE, text, source=PRACTICE, provenance="common practice")
-    elif changes.suspect[row]:
+    elif suspect:
         text = "The change is not confirmed yet: take a confirmation sample within a month."
         yield Finding("confirm", Severity.INTERMEDIATE, text, source=clause, provenance="standard")
     if changes.confirmed[row] and not judgement.frame.online[row]:
         text = "This sample confirms the change that the one before it showed."
         yield Finding("confirmed", Severity.INTERMEDIATE, text, source=clause, provenance="standard")
+    if changes.dropped[row]:
+        text = "A later sample did not confirm this one; it takes no part in later deltas and rates."
+        yield Finding("dropped", Severity.INFORMATION, text, source=clause, provenance="standard")
     if changes.refuted[row]:
         text = (
             "This sample does not confirm the one before it, which takes no part in later deltas and rates."
@@ -176,6 +187,8 @@ def _quality_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     quality, changes = judgement.quality, judgement.changes
     symbols = [BY_NAME[g].symbol for g in NORM_GASES]
     doubts: list[str] = []
+    if quality.nothing[row]:
+        doubts.append("Every gas is zero: a failed analysis or an empty form rather than oil.")
     if quality.air[row]:
         doubts.append("Hydrogen fell while O₂/N₂ rose: air may have got into the sample.")
     if quality.loss[row]:
@@ -299,11 +312,14 @@ def _rounded(value: float) -> float:
 def status_reasons(judgement: Judgement, row: int, findings: tuple[Finding, ...]) -> tuple[str, ...]:
     """Why the status is what it is, in sentences."""
     status = int(judgement.changes.status[row])
+    barred = int(judgement.levels.barred[row])
+    if barred:
+        return (f"No status: {BARRED[barred]}.",)
     if status == 0:
         return ("None of the seven norm gases has a number that can be judged.",)
     reasons = [f.text for f in findings if f.rule in {"level", "delta", "rate", "extreme"}]
-    reasons += [f.text for f in findings if f.rule in {"confirm", "confirmed", "refuted"}]
+    reasons += [f.text for f in findings if f.rule in {"confirm", "confirmed", "refuted", "dropped"}]
     if status == 1 and not any(f.rule in {"level", "delta", "rate"} for f in findings):
         words = column_words(judgement, row)
-        reasons.insert(0, f"All gases measured are at or below their norms ({words}).")
+        reasons.insert(0, f"All gases that can be judged are at or below their norms ({words}).")
     return tuple(reasons)

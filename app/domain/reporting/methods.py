@@ -36,7 +36,8 @@ _WORDS: Final = {
     Bar.NEAR_DETECTION: "all its gases are below five times their detection limits (IEEE C57.104-2019, 5.2.1)",
     Bar.NOT_CALLED: "Duval triangle 1 does not call for it (IEEE C57.104-2019, D.4)",
     Bar.NO_REFERENCE: "there is no earlier sample to compare with",
-    Bar.NO_INCREASE: "no fault gas increased by more than measurement can explain",
+    Bar.NO_NORM: "no norm applies to this oil, so no fault is named",
+    Bar.NO_INCREASE: "fewer than two fault gases increased by more than measurement can explain",
 }
 
 

@@ -119,8 +119,9 @@ def _status(
     reference = changes.reference[rows]
     before = draws(reference, np.zeros(reference.shape, dtype=np.bool_), relative, _floors(), count, SEED + 1)
     delta_limit = norms_2019().delta[levels.side[rows]]
-    margin = 2.0 * np.hypot(
-        measurement_sd(frame.values[rows, :GASES], relative), measurement_sd(reference, relative)
+    margin = 3.0 * np.hypot(
+        measurement_sd(frame.values[rows, :GASES], relative, _floors()),
+        measurement_sd(reference, relative, _floors()),
     )
     acetylene = NORM_GASES.index("c2h2")
     delta_limit[:, acetylene] += np.nan_to_num(margin[:, acetylene])

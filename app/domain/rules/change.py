@@ -32,8 +32,9 @@ FEWEST = 3
 
 LABORATORY_ACCURACY = 0.15
 """Relative measurement accuracy of a laboratory (clause 5.2.1 recommends better than ±15 %)."""
-INSTRUMENT_FLOOR = 0.5
-"""[µL/L] Acetylene change an on-line monitor is taken to resolve (common practice, no source)."""
+ACETYLENE_FLOOR = 0.5
+"""[µL/L] Least change of acetylene that counts as one: a standard deviation near its detection limit of 1 µL/L
+(clause 5.2.1: confidence is low below five times the limit; the number is common practice, no source)."""
 
 JOINT_FALL = 2.33
 """Standard normal score that chance passes once in a hundred."""
@@ -42,6 +43,8 @@ REFERENCE_GAP_DAYS = 30.0
 """An on-line reading is compared with the month that ended this many days earlier."""
 REFERENCE_LENGTH_DAYS = 30.0
 REFERENCE_FEWEST_DAYS = 7
+ONLINE_FEWEST_DAYS = 30
+"""Days with a median that an on-line rate needs (common practice, no source)."""
 CONFIRM_AFTER_DAYS = 1.0
 """On-line, a change is confirmed when a reading a day earlier already showed it."""
 
@@ -65,6 +68,7 @@ class Changes:
         refuted: this sample refutes the suspect one before it.
         dropped: a later sample refuted this one; it takes no part in later rates.
         fell: a fault gas fell by more than measurement can explain (laboratory only).
+        waiting: an earlier suspect sample waits still, since this one has none of the gases in question.
     """
 
     reference: Floats
@@ -81,6 +85,7 @@ class Changes:
     refuted: Bools
     dropped: Bools
     fell: Bools
+    waiting: Bools
 
 
 def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Changes:
@@ -101,6 +106,7 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
         refuted=np.zeros(n, dtype=np.bool_),
         dropped=np.zeros(n, dtype=np.bool_),
         fell=np.zeros((n, GASES), dtype=np.bool_),
+        waiting=np.zeros(n, dtype=np.bool_),
     )
     if not n:
         return out
@@ -183,8 +189,10 @@ def _step(
     at, side, now = frame.at[row], levels.side[row], points[row]
     value, below = frame.values[row, :GASES], frame.below[row, :GASES]
     reference, delta = _certain_change(value, below, state.reference, state.reference_below)
-    has_tables = levels.norm_set[row] == IEEE_2019
-    delta_exceeds = _above_delta(delta, reference, side, LABORATORY_ACCURACY, 0.0) & has_tables[:, None]
+    has_tables = (levels.norm_set[row] == IEEE_2019) & (levels.barred[row] == 0)
+    delta_exceeds = (
+        _above_delta(delta, reference, side, LABORATORY_ACCURACY, ACETYLENE_FLOOR) & has_tables[:, None]
+    )
     rate, span, count = _window_rate(
         np.concatenate([state.times, at[:, None]], axis=1),
         np.concatenate([state.values, now[:, None, :]], axis=1),
@@ -196,8 +204,13 @@ def _step(
     rises = delta_exceeds | rate_exceeds
 
     waiting = state.pending >= 0
-    confirmed = waiting & ((rises & state.pending_rise) | (fell & state.pending_fall)).any(axis=1)
-    refuted = waiting & ~confirmed
+    has_gas = (~np.isnan(value)).any(axis=1)
+    judgeable = ~np.isnan(delta) | ~np.isnan(rate)
+    decided = waiting & (judgeable & (state.pending_rise | state.pending_fall)).any(axis=1)
+    confirmed = decided & ((rises & state.pending_rise) | (fell & state.pending_fall)).any(axis=1)
+    refuted = decided & ~confirmed
+    # a sample without the gases in question settles nothing: the suspect one goes on waiting
+    held = (waiting & ~decided) | ~has_gas
     doubted = fell.any(axis=1) & ~confirmed  # a fall has no excuse in an earlier rise
     risen = rises.any(axis=1) & ~confirmed & ~state.gassing
     suspect = doubted | risen
@@ -207,18 +220,23 @@ def _step(
     out.rate_limit[row], out.rate_exceeds[row] = limit, rate_exceeds
     out.fell[row] = fell
     out.suspect[row], out.confirmed[row], out.refuted[row] = suspect, confirmed, refuted
+    out.waiting[row] = waiting & ~decided
     out.dropped[state.pending[refuted]] = True
 
     if confirmed.any():
         earlier = np.where(confirmed, state.pending, row)
         state.believe(confirmed, frame.at[earlier], points[earlier])
-    believed = ~suspect
+    believed = ~suspect & ~held
     state.believe(believed, at, now)
     known = believed[:, None] & ~np.isnan(value)
     state.reference[known], state.reference_below[known] = value[known], below[known]
-    state.gassing[:] = np.where(doubted, state.gassing, rises.any(axis=1) & (confirmed | state.gassing))
-    state.pending[:] = np.where(suspect, row, -1)
-    state.pending_rise[:], state.pending_fall[:] = rises & risen[:, None], fell & doubted[:, None]
+    state.gassing[:] = np.where(
+        doubted | held, state.gassing, rises.any(axis=1) & (confirmed | state.gassing)
+    )
+    state.pending[:] = np.where(held, state.pending, np.where(suspect, row, -1))
+    kept = held[:, None]
+    state.pending_rise[:] = (rises & risen[:, None]) | (state.pending_rise & kept)
+    state.pending_fall[:] = (fell & doubted[:, None]) | (state.pending_fall & kept)
 
 
 def _fell(value: Floats, below: Bools, reference: Floats, reference_below: Bools) -> Bools:
@@ -275,7 +293,8 @@ def _above_rate(rate: Floats, limit: Floats, span: Floats, mean: Floats) -> Bool
     """Above Table 4. For acetylene "any increasing rate": one whose rise over the span can be told."""
     limit = limit.copy()
     years = np.where(span[:, ACETYLENE] > 0, span[:, ACETYLENE] / DAYS_PER_YEAR, np.inf)
-    limit[:, ACETYLENE] += LABORATORY_ACCURACY * np.sqrt(2.0) * mean[:, ACETYLENE] / years
+    noise = np.maximum(LABORATORY_ACCURACY * np.sqrt(2.0) * mean[:, ACETYLENE], ACETYLENE_FLOOR)
+    limit[:, ACETYLENE] += noise / years
     above: Bools = rate > limit
     return above
 
@@ -312,10 +331,10 @@ def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: C
     days, mean = sums.mean(series, end - REFERENCE_LENGTH_DAYS, end)
     reference = np.where(days >= REFERENCE_FEWEST_DAYS, mean, np.nan)
     delta = value - reference
-    delta_exceeds = _above_delta(delta, reference, levels.side[rows], 0.0, INSTRUMENT_FLOOR)
+    delta_exceeds = _above_delta(delta, reference, levels.side[rows], 0.0, ACETYLENE_FLOOR)
 
     rate, error, span, count, level = sums.slope(series, today - SHORT_SPAN_DAYS, today)
-    given = span >= SHORTEST_SPAN_DAYS
+    given = (span >= SHORTEST_SPAN_DAYS) & (count >= ONLINE_FEWEST_DAYS)
     rate, span, count = (
         np.where(given, rate, np.nan),
         np.where(given, span, np.nan),
@@ -325,9 +344,9 @@ def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: C
     significant = rate - 2.0 * error > 0
     rate_exceeds = (rate > limit) & significant
     rise = rate[:, ACETYLENE] * span[:, ACETYLENE] / DAYS_PER_YEAR
-    rate_exceeds[:, ACETYLENE] &= rise > np.maximum(INSTRUMENT_FLOOR, 0.1 * level[:, ACETYLENE])
+    rate_exceeds[:, ACETYLENE] &= rise > np.maximum(ACETYLENE_FLOOR, 0.1 * level[:, ACETYLENE])
 
-    has_tables = (levels.norm_set[rows] == IEEE_2019)[:, None]
+    has_tables = ((levels.norm_set[rows] == IEEE_2019) & (levels.barred[rows] == 0))[:, None]
     delta_exceeds &= has_tables
     rate_exceeds &= has_tables
     exceeds = delta_exceeds | rate_exceeds
@@ -339,6 +358,19 @@ def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: C
     out.rate_limit[rows], out.rate_exceeds[rows] = limit, rate_exceeds
     out.suspect[rows] = exceeds.any(axis=1) & ~confirmed
     out.confirmed[rows] = confirmed
+
+
+def online_baseline(frame: SampleFrame, daily: DailyMedians) -> Floats:
+    """(n, 7) what an on-line gas stood at nine months before: the mean of a month of daily medians.
+
+    NaN where there are too few, and for laboratory samples. It does not depend on where a window begins.
+    """
+    found = np.full((len(frame), GASES), np.nan)
+    rows = np.flatnonzero(frame.online)
+    begin = np.floor(frame.at[rows]) - SHORT_SPAN_DAYS
+    days, mean = _PrefixSums(daily).mean(frame.series[rows], begin, begin + REFERENCE_LENGTH_DAYS)
+    found[rows] = np.where(days >= REFERENCE_FEWEST_DAYS, mean, np.nan)
+    return found
 
 
 def _a_day_earlier(series: Integers, at: Floats) -> Integers:
@@ -368,6 +400,19 @@ class _PrefixSums:
         x = (daily.day - np.repeat(self._origin, lengths))[:, None] * known
         dy = np.where(known, y - np.repeat(self._centre, lengths, axis=0), 0.0)
         self._day = daily.day
+        rows = np.arange(len(y))[:, None]
+        # of every gas: the first row with a median at or after a row, and the last one before it
+        end = np.full((1, GASES), len(y))
+        ahead = np.where(known, rows, len(y))[::-1]
+        self._next = np.concatenate([np.minimum.accumulate(ahead, axis=0)[::-1], end])
+        self._previous = np.concatenate(
+            [-np.ones((1, GASES), np.int64), np.maximum.accumulate(np.where(known, rows, -1), axis=0)]
+        )
+        compared = daily.references()[:, :GASES]
+        comparable = ~np.isnan(compared)
+        self._compared = [
+            self._running(c) for c in (comparable.astype(np.float64), np.where(comparable, compared, 0.0))
+        ]
         self._sums = [self._running(c) for c in (known.astype(np.float64), x, dy, x * x, x * dy, dy * dy)]
 
     @staticmethod
@@ -383,12 +428,10 @@ class _PrefixSums:
         return low, np.maximum(high, low), np.minimum(which, max(len(self._series) - 1, 0))
 
     def mean(self, series: Integers, begin: Floats, end: Floats) -> tuple[Floats, Floats]:
-        """Number of days and mean of the medians in a window."""
-        low, high, which = self._window(series, begin, end)
-        count = self._sums[0][high] - self._sums[0][low]
-        total = self._sums[2][high] - self._sums[2][low]
-        mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
-        return count, mean + (self._centre[which] if len(self._centre) else 0.0)
+        """Number of days and mean of what can be compared with in a window: medians, or their limits."""
+        low, high, _ = self._window(series, begin, end)
+        count, total = (sums[high] - sums[low] for sums in self._compared)
+        return count, np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
 
     def slope(
         self, series: Integers, begin: Floats, end: Floats
@@ -402,15 +445,18 @@ class _PrefixSums:
         slope = np.divide(xy, xx, out=np.full(n.shape, np.nan), where=valid)
         residual = np.maximum(yy - np.nan_to_num(slope) * xy, 0.0)
         error = np.sqrt(np.divide(residual, (n - 2) * xx, out=np.full(n.shape, np.nan), where=valid))
-        if len(self._day):
-            last = np.clip(high - 1, 0, len(self._day) - 1)
-            first = np.clip(low, 0, len(self._day) - 1)
-            span = np.where(high > low, self._day[last] - self._day[first], 0.0)
-        else:
-            span = np.zeros(len(series))
+        span = self._span(low, high)
         level = sy / points + (self._centre[which] if len(self._centre) else 0.0)
-        spans = np.repeat(span[:, None], GASES, axis=1)
-        return slope * DAYS_PER_YEAR, error * DAYS_PER_YEAR, spans, n.astype(np.int64), level
+        return slope * DAYS_PER_YEAR, error * DAYS_PER_YEAR, span, n.astype(np.int64), level
+
+    def _span(self, low: Integers, high: Integers) -> Floats:
+        """(r, 7) days between the first and the last median of each gas in the windows; 0 without two."""
+        if not len(self._day):
+            return np.zeros((len(low), GASES))
+        day = np.r_[self._day, np.inf]
+        first, last = day[self._next[low]], day[self._previous[high]]
+        inside = (self._next[low] < high[:, None]) & (self._previous[high] >= low[:, None])
+        return np.where(inside, np.where(inside, last, 0.0) - np.where(inside, first, 0.0), 0.0)
 
 
 # --- status -----------------------------------------------------------------------------------------------

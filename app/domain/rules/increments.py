@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.frame import Floats, SampleFrame
-from app.domain.rules.change import Changes
+from app.domain.frame import DailyMedians, Floats, SampleFrame
+from app.domain.rules.change import Changes, online_baseline
 from app.domain.rules.levels import GASES
 from app.domain.rules.patterns import NEAR_DETECTION, PENTAGON_GASES, Bar, ZoneCalls, ZoneMethod
 from app.science.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES, duval_pentagon_1, duval_pentagon_2
@@ -18,6 +18,8 @@ from app.science.quantities import FAULT_GASES, NORM_GASES
 from app.science.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.uncertainty import LABORATORY_RELATIVE_SD, detection_limit
 
+FEWEST_GASES = 2
+"""One gas that grew alone makes no pattern (common practice, no source)."""
 TRIANGLE_GASES = ("ch4", "c2h4", "c2h2")
 
 
@@ -39,14 +41,19 @@ class Increments:
     since_baseline: Increment
 
 
-def judge_increments(frame: SampleFrame, changes: Changes) -> Increments:
-    """Triangle 1 and the pentagons on what was gained."""
+def judge_increments(frame: SampleFrame, changes: Changes, daily: DailyMedians) -> Increments:
+    """Triangle 1 and the pentagons on what was gained.
+
+    The baseline of a laboratory series is its first sample; that of an on-line one is the month nine months ago.
+    """
     value = frame.values[:, :GASES]
     starts = frame.starts()
     lengths = np.diff(np.r_[starts, len(frame)])
     first = np.repeat(starts, lengths)
     baseline = value[first].copy()
     baseline[starts] = np.nan  # the first sample has gained nothing since itself
+    if frame.online.any():
+        baseline = np.where(frame.online[:, None], online_baseline(frame, daily), baseline)
     return Increments(_increment(frame, changes.reference), _increment(frame, baseline))
 
 
@@ -55,10 +62,11 @@ def _increment(frame: SampleFrame, reference: Floats) -> Increment:
     gained = np.maximum(value - reference, 0.0)
     # three standard deviations of a difference: noise of two like samples must not look like gas
     sure = gained > 3.0 * np.sqrt(2.0) * LABORATORY_RELATIVE_SD * value
-    telling = np.zeros(len(frame), dtype=np.bool_)
+    gases = np.zeros(len(frame), dtype=np.int64)
     for gas in FAULT_GASES:
         g = NORM_GASES.index(gas)
-        telling |= sure[:, g] & (gained[:, g] >= NEAR_DETECTION * detection_limit(gas))
+        gases += sure[:, g] & (gained[:, g] >= NEAR_DETECTION * detection_limit(gas))
+    telling = gases >= FEWEST_GASES
     return Increment(
         gained,
         _calls(gained, telling, TRIANGLE_GASES, duval_triangle_1, TRIANGLE_1_ZONES),

@@ -40,6 +40,7 @@ class Levels:
         level: (n, 7) class of each gas.
         norm_set: (n,) index into ``norms.NORM_SETS``.
         owner_typical, owner_high: (n, 7) True where the limit is the owner's own.
+        barred: (n,) why no norm applies, an index into ``norms.BARRED``; 0 where one does.
     """
 
     oxygen_ratio: Floats
@@ -51,6 +52,7 @@ class Levels:
     norm_set: Integers
     owner_typical: Bools
     owner_high: Bools
+    barred: NDArray[np.int8]
 
 
 def judge_levels(frame: SampleFrame, norming: Norming | None = None) -> Levels:
@@ -68,12 +70,18 @@ def judge_levels(frame: SampleFrame, norming: Norming | None = None) -> Levels:
     _use_other_sets(norming, typical, high)
     owner_typical = _use_owner(norming, norming.owner_typical, typical)
     owner_high = _use_owner(norming, norming.owner_high, high)
+    # the owner's word stands: a published limit on the wrong side of it gives way
+    high[:] = np.where(owner_typical & ~owner_high, np.maximum(high, typical), high)
+    typical[:] = np.where(owner_high & ~owner_typical, np.minimum(typical, high), typical)
     value = frame.values[:, :GASES]
     below = frame.below[:, :GASES]
     level = (value > typical).astype(np.int8) + (value > high).astype(np.int8)
     level[below & (value <= typical)] = TYPICAL
     level[(below & (value > typical)) | np.isnan(value)] = UNKNOWN
-    return Levels(ratio, side, age, typical, high, level, norming.norm_set, owner_typical, owner_high)
+    level[norming.barred > 0] = UNKNOWN
+    return Levels(
+        ratio, side, age, typical, high, level, norming.norm_set, owner_typical, owner_high, norming.barred
+    )
 
 
 def _use_other_sets(norming: Norming, typical: Floats, high: Floats) -> None:

@@ -15,7 +15,14 @@ from app.domain.frame import Bools, Floats, SampleFrame
 from app.domain.rules.levels import RAISED, Levels
 from app.science.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES, duval_pentagon_1, duval_pentagon_2
 from app.science.quantities import FAULT_GASES, NORM_GASES
-from app.science.ratios import IEC_60599_CASES, doernenburg, iec_60599_cases, key_gas, rogers_case
+from app.science.ratios import (
+    IEC_60599_CASES,
+    KEY_GAS_CASES,
+    doernenburg,
+    iec_60599_cases,
+    key_gas,
+    rogers_case,
+)
 from app.science.triangles import (
     TRIANGLE_1_ZONES,
     TRIANGLE_4_ZONES,
@@ -51,6 +58,7 @@ class Bar(IntEnum):
     NOT_CALLED = 7
     NO_REFERENCE = 8
     NO_INCREASE = 9
+    NO_NORM = 10
 
 
 @dataclass(frozen=True)
@@ -147,6 +155,8 @@ class Speech:
     missing: dict[str, Bools]
     telling: dict[str, Bools]
     found: dict[str, Bools]
+    barred: Bools
+    carbon: Bools
 
     @classmethod
     def of(cls, frame: SampleFrame, levels: Levels) -> "Speech":
@@ -157,6 +167,8 @@ class Speech:
             missing={gas: np.isnan(v) for gas, v in value.items()},
             telling={gas: v >= NEAR_DETECTION * detection_limit(gas) for gas, v in value.items()},
             found={gas: v > 0 for gas, v in value.items()},
+            barred=levels.barred > 0,
+            carbon=levels.level[:, NORM_GASES.index("co")] >= RAISED,
         )
 
     def bars(self, gases: Sequence[str]) -> NDArray[np.int8]:
@@ -165,6 +177,7 @@ class Speech:
         bar[~_any(self.telling, gases) & self.raised] = Bar.NEAR_DETECTION
         bar[~_any(self.found, gases)] = Bar.NO_GAS
         bar[_any(self.missing, gases)] = Bar.MISSING
+        bar[self.barred] = Bar.NO_NORM
         return bar
 
 
@@ -270,4 +283,7 @@ def _key_gas(frame: SampleFrame, speech: Speech) -> tuple[CaseCalls, Floats]:
     answer = _ask(frame, speech, KEY_GASES, lambda *gases: key_gas(*gases).case)
     match = np.full(len(frame), np.nan)
     match[answer.rows] = key_gas(*(frame.column(g)[answer.rows] for g in KEY_GASES)).match
+    # ordinary oil is mostly carbon monoxide: cellulose is a case only where that is raised
+    cellulose = answer.found == KEY_GAS_CASES.index("overheated cellulose")
+    answer.found[cellulose & ~speech.carbon[answer.rows]] = -1
     return _case_calls(frame, answer), match

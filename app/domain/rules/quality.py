@@ -26,6 +26,7 @@ class Quality:
         digit: (n, 7) a gas off by a factor of ten. unit: (n,) power of ten by which all are off.
         shift: (n,) columns shifted by one. swapped: (n, 2) exchanged columns, -1 for none.
         saturated: (n, 3) oxygen, nitrogen, water above what oil can hold.
+        nothing: (n,) three norm gases or more, all of them zero.
         doubtful: (n,) any of these, or a fall that measurement cannot explain.
     """
 
@@ -37,6 +38,7 @@ class Quality:
     shift: NDArray[np.int8]
     swapped: NDArray[np.int8]
     saturated: Bools
+    nothing: Bools
     doubtful: Bools
 
 
@@ -70,5 +72,6 @@ def judge_quality(
         shift[odd], swapped[odd] = moved.shift, moved.swapped
     slipped = digit.any(axis=1) | (unit != 0) | (shift != 0) | (swapped[:, 0] >= 0)
     fell = changes.fell.any(axis=1) & changes.suspect
-    doubtful = laboratory & (air | loss | repeat | slipped | saturated.any(axis=1) | fell)
-    return Quality(air, loss, repeat, digit, unit, shift, swapped, saturated, doubtful)
+    nothing = (np.nan_to_num(value).sum(axis=1) == 0) & ((~np.isnan(value)).sum(axis=1) >= 3)
+    doubtful = laboratory & (nothing | air | loss | repeat | slipped | saturated.any(axis=1) | fell)
+    return Quality(air, loss, repeat, digit, unit, shift, swapped, saturated, nothing & laboratory, doubtful)

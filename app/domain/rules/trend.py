@@ -4,9 +4,10 @@ Costlier than the columnar rules and wanted for few samples (the newest, and tho
 worked out for one row at a time from the believed points of its series.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,6 +114,7 @@ def judge_trends(judged: Judged, row: int, oil_volume_l: float | None) -> dict[s
         )
         began = bool(rising[g]) and bend.p[g] < SIGNIFICANCE and bend.size[g] > 0
         limit = None
+        windows = _windows(frame, daily, row, g) if frame.online[row] else {}
         if rising[g]:
             limit = _next_limit(levels, row, g, float(np.fmax(robust.level[g], _reading(frame, row, g))))
         found[gas] = Trend(
@@ -130,11 +132,15 @@ def judge_trends(judged: Judged, row: int, oil_volume_l: float | None) -> dict[s
             days_to_limit=None
             if limit is None
             else _days_to(
-                robust, g, limit, (days[g][valid[g]], values[g][valid[g]]), _reading(frame, row, g)
+                robust,
+                g,
+                limit,
+                (days[g][valid[g]], values[g][valid[g]]),
+                _Now(_reading(frame, row, g), windows),
             ),
             next_limit=limit,
             began=_iso_day(float(bend.day[g])) if began else None,
-            windows=_windows(frame, daily, row, g) if frame.online[row] else {},
+            windows=windows,
         )
     return found
 
@@ -191,19 +197,32 @@ def _next_limit(levels: Levels, row: int, g: int, level: float) -> float | None:
     return None
 
 
+class _Now(NamedTuple):
+    """How a gas stands at the moment: its reading, and its slopes over several windows."""
+
+    reading: float
+    windows: Mapping[str, float]
+
+
 def _days_to(
-    robust: TheilSen, g: int, limit: float, points: tuple[Floats, Floats], reading: float
+    robust: TheilSen, g: int, limit: float, points: tuple[Floats, Floats], now: _Now
 ) -> tuple[float | None, float | None, float | None]:
-    """Earliest, central and latest: each slope of the interval is laid through the points at its own level."""
+    """Earliest, central and latest: each slope of the interval is laid through the points at its own level.
+
+    Where the last week or month rises faster than the whole interval, that is where it goes now.
+    """
     days, values = points
 
     def days_of(slope: float) -> float | None:
         level = float(np.median(values - slope * (days - days[-1]) / DAYS_PER_YEAR))
-        if reading > (1.0 + LABORATORY_ACCURACY) * level:
-            level = reading  # a straight line lags behind a rise that bends
+        if now.reading > (1.0 + LABORATORY_ACCURACY) * level:
+            level = now.reading  # a straight line lags behind a rise that bends
         return _finite(time_to_limit(level, limit, slope, slope, slope).central)
 
     low, middle, high = (float(b[g]) for b in (robust.low, robust.per_year, robust.high))
+    fastest = max((now.windows.get(name, -np.inf) for name in ("week", "month")), default=-np.inf)
+    if fastest > high:
+        middle = high = fastest
     return (days_of(high), days_of(middle), days_of(low))
 
 
