@@ -47,13 +47,13 @@ def refuse_repeated_keys(body: bytes) -> None:
     """
 
     def pairs(found: list[tuple[str, Any]]) -> None:
-        keys = {key for key, _ in found}
-        if len(keys) < len(found):
-            names = [key for key, _ in found]
-            twice = next(key for key in names if names.count(key) > 1)
-            raise BadPayload(
-                key_name(twice), f"the key {shown(twice)} stands twice in one object; keep one of them"
-            )
+        seen = set()
+        for key, _ in found:
+            if key in seen:
+                raise BadPayload(
+                    key_name(key), f"the key {shown(key)} stands twice in one object; keep one of them"
+                )
+            seen.add(key)
 
     json.loads(body, object_pairs_hook=pairs, parse_int=str, parse_float=str, parse_constant=str)
 
