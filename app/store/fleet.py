@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any, Literal
 
 import sqlalchemy as sa
@@ -173,31 +174,38 @@ def upsert_contact(connection: Connection, contact: Contact) -> Upserted:
 
 def find_source(connection: Connection, code: str) -> StoredSource | None:
     """A source by its code, or None."""
-    query = (
-        sa.select(sources, assets.c.code.label("asset_code"))
-        .outerjoin(assets, assets.c.id == sources.c.asset_id)
-        .where(sources.c.code == code)
-    )
-    row = connection.execute(query).first()
-    if row is None:
-        return None
-    served = (
-        sa.select(compartments.c.name, compartments.c.id)
-        .join(source_compartments, source_compartments.c.compartment_id == compartments.c.id)
-        .where(source_compartments.c.source_id == row.id)
-        .order_by(compartments.c.name)
-    )
-    ids = {row.name: row.id for row in connection.execute(served)}
-    return StoredSource(row.id, _source(row, tuple(ids)), ids)
+    return next(iter(_sources(connection, sources.c.code == code)), None)
 
 
 def all_sources(connection: Connection, kind: SourceKind | None = None) -> list[Source]:
-    """All sources in the order of their codes; instruments without their compartments' names left out."""
-    query = sa.select(sources.c.code).order_by(sources.c.code)
-    if kind is not None:
-        query = query.where(sources.c.kind == kind.value)
-    found = (find_source(connection, code) for code in connection.execute(query).scalars().all())
-    return [stored.source for stored in found if stored is not None]
+    """All sources in the order of their codes; instruments with the names of their compartments."""
+    found = _sources(connection, sa.true() if kind is None else sources.c.kind == kind.value)
+    return [stored.source for stored in found]
+
+
+def _sources(connection: Connection, which: sa.ColumnElement[bool]) -> list[StoredSource]:
+    """Sources by their codes, in one statement: a row for each compartment served, one for who serves none."""
+    query = (
+        sa.select(
+            sources,
+            assets.c.code.label("asset_code"),
+            compartments.c.id.label("compartment_id"),
+            compartments.c.name.label("compartment_name"),
+        )
+        .outerjoin(assets, assets.c.id == sources.c.asset_id)
+        .outerjoin(source_compartments, source_compartments.c.source_id == sources.c.id)
+        .outerjoin(compartments, compartments.c.id == source_compartments.c.compartment_id)
+        .where(which)
+        .order_by(sources.c.code, compartments.c.name)
+    )
+    found = []
+    for _, same in groupby(connection.execute(query), key=lambda row: row.id):
+        row, *others = same
+        served = {
+            r.compartment_name: r.compartment_id for r in (row, *others) if r.compartment_id is not None
+        }
+        found.append(StoredSource(row.id, _source(row, tuple(served)), served))
+    return found
 
 
 def _source(row: Any, served: tuple[str, ...]) -> Source:
@@ -279,21 +287,43 @@ def asset_index(connection: Connection) -> AssetIndex:
 
 def find_asset(connection: Connection, code: str) -> tuple[Asset, tuple[Compartment, ...]] | None:
     """An asset and its compartments by the owner's code, or None."""
-    query = (
-        sa.select(assets, sites.c.code.label("site_code"))
-        .join(sites, sites.c.id == assets.c.site_id)
-        .where(assets.c.code == code)
-    )
-    row = connection.execute(query).first()
-    if row is None:
-        return None
-    parts = sa.select(compartments).where(compartments.c.asset_id == row.id).order_by(compartments.c.id)
-    return asset_of(row), tuple(_compartment(code, part) for part in connection.execute(parts))
+    return next(iter(_assets(connection, assets.c.code == code)), None)
 
 
 def all_assets(connection: Connection) -> list[Asset]:
+    """All assets in the order of their codes."""
     query = sa.select(assets, sites.c.code.label("site_code")).join(sites, sites.c.id == assets.c.site_id)
     return [asset_of(row) for row in connection.execute(query.order_by(assets.c.code))]
+
+
+def assets_with_compartments(connection: Connection) -> list[tuple[Asset, tuple[Compartment, ...]]]:
+    """All assets with their compartments, in the order of their codes."""
+    return _assets(connection, sa.true())
+
+
+def _assets(
+    connection: Connection, which: sa.ColumnElement[bool]
+) -> list[tuple[Asset, tuple[Compartment, ...]]]:
+    """Assets by their codes, in one statement: a row for each compartment, one for an asset without."""
+    query = (
+        sa.select(
+            assets,
+            sites.c.code.label("site_code"),
+            compartments.c.name.label("compartment_name"),
+            compartments.c.kind.label("compartment_kind"),
+            compartments.c.oil_volume_l.label("compartment_oil_volume_l"),
+        )
+        .join(sites, sites.c.id == assets.c.site_id)
+        .outerjoin(compartments, compartments.c.asset_id == assets.c.id)
+        .where(which)
+        .order_by(assets.c.code, compartments.c.id)
+    )
+    found = []
+    for _, same in groupby(connection.execute(query), key=lambda row: row.id):
+        row, *others = same
+        parts = tuple(_compartment(r) for r in (row, *others) if r.compartment_name is not None)
+        found.append((asset_of(row), parts))
+    return found
 
 
 def all_sites(connection: Connection) -> list[Site]:
@@ -343,12 +373,7 @@ def compartment_context(
     return {
         row.compartment_id: CompartmentContext(
             asset=asset_of(row),
-            compartment=Compartment(
-                row.code,
-                row.compartment_name,
-                CompartmentKind(row.compartment_kind),
-                row.compartment_oil_volume_l,
-            ),
+            compartment=_compartment(row),
             site=Site(row.site_code, row.site_name, row.time_zone),
             contacts=people.get(row.site_id, ()),
         )
@@ -391,5 +416,7 @@ def asset_of(row: Any) -> Asset:
     )
 
 
-def _compartment(asset_code: str, row: Any) -> Compartment:
-    return Compartment(asset_code, row.name, CompartmentKind(row.kind), row.oil_volume_l)
+def _compartment(row: Any) -> Compartment:
+    """The compartment of a row that has the asset's ``code`` and the compartment's columns by its prefix."""
+    kind = CompartmentKind(row.compartment_kind)
+    return Compartment(row.code, row.compartment_name, kind, row.compartment_oil_volume_l)

@@ -1,11 +1,12 @@
 """Looking up the fleet, and keeping the files that samples came from; on both databases."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
-from app.domain.model import AssetKind, Preservation, Site, SourceKind, TapChanger
+from app.domain.model import Asset, AssetKind, Preservation, Site, Source, SourceKind, TapChanger
 from app.store import files, fleet, tables
 from app.store.database import Database
 
@@ -99,3 +100,38 @@ def test_a_transaction_that_fails_keeps_nothing(fleet_database: Database) -> Non
         half()
     with fleet_database.read() as connection:
         assert [s.code for s in fleet.all_sites(connection)] == ["E", "W"]
+
+
+def test_the_whole_fleet_is_read_in_one_statement_however_many_there_are(fleet_database: Database) -> None:
+    statements: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        statements.append(statement)
+
+    with fleet_database.write() as connection:
+        for i in range(30):
+            fleet.upsert_asset(connection, Asset(f"N-{i:02}", f"New {i}", "W"))
+            fleet.upsert_source(connection, Source(f"L-{i:02}", f"Laboratory {i}", SourceKind.LABORATORY))
+    sa.event.listen(fleet_database.engine, "before_cursor_execute", note)
+    try:
+        with fleet_database.read() as connection:
+            before = len(statements)
+            everything = fleet.all_sources(connection)
+            assets = fleet.assets_with_compartments(connection)
+            assert len(statements) - before == 2
+            plain = fleet.all_assets(connection)
+            laboratories = fleet.all_sources(connection, SourceKind.LABORATORY)
+            found = [fleet.find_source(connection, source.code) for source in everything]
+            found_assets = [fleet.find_asset(connection, asset.code) for asset, _ in assets]
+    finally:
+        sa.event.remove(fleet_database.engine, "before_cursor_execute", note)
+    assert [stored.source for stored in found if stored] == everything
+    assert found_assets == assets
+    assert [asset for asset, _ in assets] == plain
+    assert [source.code for source in everything] == sorted(source.code for source in everything)
+    assert len(laboratories) == 31
+    served = {source.code: source.compartments for source in everything}
+    assert (served["W-T1-M"], served["W-T2-M"], served["LAB"]) == (("main", "tap changer"), ("main",), ())
+    parts = {asset.code: [part.name for part in parts] for asset, parts in assets}
+    assert len(parts) == 33
+    assert (parts["W-T1"], parts["N-07"]) == (["main", "tap changer"], [])

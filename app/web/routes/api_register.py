@@ -139,8 +139,8 @@ def put_asset(code: Code, body: Body, database: Store, response: Response) -> Re
 def get_assets(database: Store) -> list[AssetRecord]:
     """All assets by their codes."""
     with database.read() as connection:
-        found = (fleet.find_asset(connection, asset.code) for asset in fleet.all_assets(connection))
-        return [AssetRecord.model_construct(**AssetBody.of(*pair)) for pair in found if pair]
+        found = fleet.assets_with_compartments(connection)
+    return [AssetRecord.model_construct(**AssetBody.of(*pair)) for pair in found]
 
 
 @router.get("/assets/{code}", summary="One asset", **_READ)
