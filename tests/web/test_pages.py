@@ -374,20 +374,71 @@ def test_health_says_when_the_database_does_not_answer(tmp_path: Path) -> None:
     assert answer.json() == {"status": "down", "database": "OperationalError"}
 
 
-@pytest.mark.parametrize(
-    "address", ["/", "/assets/BW-T1", "/alerts", "/mail", "/about/norms", "/health", "/no"]
-)
+EVERY_KIND = [
+    "/",
+    "/assets/BW-T1",
+    "/alerts",
+    "/alerts/1",
+    "/mail",
+    "/mail/1",
+    "/upload",
+    "/files",
+    "/samples/1",
+]
+EVERY_KIND += [
+    "/about/norms",
+    "/health",
+    "/pulse",
+    "/no",
+    "/?q=%00",
+    "/exports/samples.csv",
+    "/api/openapi.json",
+]
+EVERY_KIND += ["/assets/BW-T1/figures/trend?compartment=main", "/mail/1/mail.eml", "/api/v1/assets"]
+
+
+@pytest.mark.parametrize("address", EVERY_KIND)
 def test_every_answer_carries_the_security_headers(client: TestClient, address: str) -> None:
-    answer = client.get(address)
+    answer = client.get(address, headers=HTML)
     csp = answer.headers["content-security-policy"]
     assert "script-src 'self';" in csp
     assert "unsafe-eval" not in csp
     assert "frame-ancestors 'none'" in csp
+    assert answer.headers["x-frame-options"] == "DENY"
     assert answer.headers["x-content-type-options"] == "nosniff"
     assert answer.headers["referrer-policy"] == "same-origin"
+    assert answer.headers["cache-control"] == "no-store"
     if answer.headers["content-type"].startswith("text/html"):
         assert not re.search(r"<script(?![^>]*\bsrc=)", answer.text)
         assert not re.search(r"\son[a-z]+=", answer.text)
+
+
+def test_only_the_frame_of_a_mail_may_be_framed_and_only_by_this_site(client: TestClient) -> None:
+    answer = client.get("/mail/1/html")
+    assert answer.status_code == 200
+    assert "frame-ancestors 'self'; sandbox" in answer.headers["content-security-policy"]
+    assert "default-src 'none'" in answer.headers["content-security-policy"]
+    assert answer.headers["x-frame-options"] == "SAMEORIGIN"
+    assert answer.headers["cache-control"] == "no-store"
+    assert answer.headers["referrer-policy"] == "same-origin"
+
+
+def test_a_failure_carries_the_security_headers_too(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: Any) -> None:
+        raise RuntimeError("the shelf fell down")
+
+    monkeypatch.setattr("app.web.routes.pages_alerts.alert_groups", fail)
+    app = create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database)
+    for accept in ("text/html", "application/json"):
+        answer = TestClient(app, raise_server_exceptions=False).get("/alerts", headers={"Accept": accept})
+        assert answer.status_code == 500
+        assert "shelf" not in answer.text
+        assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert answer.headers["referrer-policy"] == "same-origin"
+        assert answer.headers["cache-control"] == "no-store"
 
 
 def test_static_files_are_kept_for_a_year_under_the_hash_of_their_content(client: TestClient) -> None:
