@@ -57,6 +57,8 @@ def command(settings: Settings) -> list[str]:
     for name in type(settings).model_fields:
         value = getattr(settings, name)
         text = value.get_secret_value() if isinstance(value, SecretStr) else str(value)
+        if isinstance(value, tuple):
+            text = ",".join(value)
         variables.append(f"{PREFIX}{name.upper()}={text}")
     return ["env", *variables, sys.executable, "-c", "from app.cli import main; main()", "serve"]
 

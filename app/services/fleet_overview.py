@@ -147,11 +147,23 @@ def changes_between(before: SampleView | None, after: SampleView) -> tuple[Chang
         for gas in NORM_GASES
         if gas in before.readings and gas in after.readings
     ]
+    return tuple(sorted((c for c in moved if c.before != c.after), key=_weight, reverse=True))
 
-    def weight(change: Change) -> float:
-        return abs(change.after.number - change.before.number) / max(change.before.number, 1.0)
 
-    return tuple(sorted((c for c in moved if c.before != c.after), key=weight, reverse=True))
+def _changes(before: SampleView | None, after: SampleView) -> tuple[Change, ...]:
+    """Against the sample before; of an on-line reading against the month a month ago: four hours are noise."""
+    if after.source_kind is not SourceKind.INSTRUMENT or after.assessment is None:
+        return changes_between(before, after)
+    moved = [
+        Change(gas, Reading(gas, value=max(0.0, after.readings[gas].number - delta)), after.readings[gas])
+        for gas, delta in after.assessment.deltas.items()
+        if gas in after.readings and delta
+    ]
+    return tuple(sorted(moved, key=_weight, reverse=True))
+
+
+def _weight(change: Change) -> float:
+    return abs(change.after.number - change.before.number) / max(change.before.number, 1.0)
 
 
 def main_reason(assessment: Assessment | None) -> Finding | None:
@@ -208,7 +220,7 @@ def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[Ladde
         reason=reason,
         previous_status=before.assessment.status if before and before.assessment else None,
         previous_at=before.taken_at if before else None,
-        changes=changes_between(before, sample),
+        changes=_changes(before, sample),
         advice=advice(assessment, row.unit.asset, sample.taken_at, steps) if assessment else None,
         key_quantity=_key_quantity(reason, sample),
     )

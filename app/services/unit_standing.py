@@ -17,12 +17,11 @@ def newest_of_each_kind(standings: Iterable[Standing]) -> dict[SourceKind, Stand
 
 
 def leading(standings: Sequence[Standing]) -> Standing | None:
-    """The sample that decides a unit's place in the list: the worse one; of equals the one that names a fault.
+    """The sample that decides a unit's place in the list: the worse one; of equals the one that names a fault,
+    then the newer one.
 
     A hydrogen monitor that reports every four hours must not hide what the laboratory found in seven gases,
     nor the other way round (common practice, no source).
     """
     candidates = newest_of_each_kind(standings).values()
-    return max(
-        candidates, key=lambda s: (s.status or 0, s.fault is not None, s.suspect, s.taken_at), default=None
-    )
+    return max(candidates, key=lambda s: (s.status or 0, s.fault is not None, s.taken_at), default=None)

@@ -55,7 +55,9 @@ class Database:
             )
             event.listen(self.engine, "connect", _prepare_sqlite)
         else:
-            self.engine = sa.create_engine(self.url, pool_size=10, max_overflow=10, pool_pre_ping=True)
+            self.engine = sa.create_engine(
+                self.url, pool_size=10, max_overflow=10, pool_pre_ping=True, hide_parameters=True
+            )
         self._write_lock = threading.Lock()
 
     @contextmanager
