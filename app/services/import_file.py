@@ -88,10 +88,6 @@ class _NoLaboratoryError(Exception):
     """No such laboratory is registered, or its profile cannot be used."""
 
 
-class _UndoError(Exception):
-    """Ends a preview's transaction without a commit."""
-
-
 def preview(
     database: Database,
     content: bytes,
@@ -100,19 +96,14 @@ def preview(
     now: datetime,
     choices: ImportChoices = NO_CHOICES,
 ) -> ImportPreview:
-    """What importing a file would do, found by doing it and taking it back."""
-    found: list[ImportResult] = []
+    """What importing a file would do, found by doing it where it does not stay; instruments go on posting meanwhile."""
     file = _File(content, _printable(filename), laboratory_code, "preview", choices)
     try:
         read = _read(database, file)
-        with database.write() as connection:
-            found.append(_import(connection, file, read, now, RecordContext("")))
-            raise _UndoError
+        with database.rehearse() as connection:
+            done = _import(connection, file, read, now, RecordContext(""))
     except _NoLaboratoryError as error:
-        found.append(_refused(file, error))
-    except _UndoError:
-        pass
-    done = found[0]
+        done = _refused(file, error)
     return ImportPreview(
         file.filename,
         laboratory_code,

@@ -1,9 +1,10 @@
 """One engine and its transactions, for SQLite and PostgreSQL alike."""
 
 import sqlite3
+import tempfile
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -88,6 +89,34 @@ class Database:
                 connection.exec_driver_sql("ROLLBACK")
                 raise
             connection.exec_driver_sql("COMMIT")
+
+    @contextmanager
+    def rehearse(self) -> Iterator[Connection]:
+        """A connection to try changes on: nothing of it stays.
+
+        On SQLite it works on a copy, so that nobody waits for the one writer there can be; on PostgreSQL it is a
+        transaction that is rolled back, and holds the locks of the rows it touches until then.
+        """
+        if not self.is_sqlite:
+            with self.engine.connect() as connection:
+                try:
+                    yield connection
+                finally:
+                    connection.rollback()
+            return
+        with tempfile.TemporaryDirectory(prefix="ullage-") as folder:
+            path = Path(folder) / "rehearsal.db"
+            with (
+                closing(sqlite3.connect(str(self.url.database))) as source,
+                closing(sqlite3.connect(path)) as copy,
+            ):
+                source.backup(copy)
+            rehearsal = Database(f"sqlite:///{path}")
+            try:
+                with rehearsal.read() as connection:
+                    yield connection
+            finally:
+                rehearsal.dispose()
 
     def dispose(self) -> None:
         self.engine.dispose()

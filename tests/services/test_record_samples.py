@@ -113,7 +113,9 @@ def test_a_high_laboratory_sample_raises_an_alert_and_mails_each_contact_once(
         mails = connection.execute(sa.select(messages).order_by(messages.c.to_address)).all()
     assert [m.to_address for m in mails] == ["planner@weirs.example", "watch@weirs.example"]
     text = mails[0].text
-    assert mails[0].subject.startswith("[Ullage] W-T1 main: status 3 extreme, thermal fault above 700 °C (raised)")
+    assert mails[0].subject.startswith(
+        "[Ullage] W-T1 main: status 3 extreme, thermal fault above 700 °C (raised)"
+    )
     for words in (
         "400 µL/L",
         "IEEE C57.104-2019, 6.1.3 Table 2",
