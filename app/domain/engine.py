@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from app.domain.frame import DailyMedians, Floats, SampleFrame, daily_medians
 from app.domain.norms import Norming
-from app.domain.rules.change import Changes, judge_change
+from app.domain.rules.change import Changes
 from app.domain.rules.increments import Increments, judge_increments
 from app.domain.rules.levels import Levels, judge_levels
 from app.domain.rules.patterns import Patterns, judge_patterns
 from app.domain.rules.quality import Quality, judge_quality
+from app.domain.rules.status import judge_change
 from app.science.conditions import CONDITION_QUANTITIES, condition_2008
 from app.science.energy import nei_oil, nei_oil_without_ethane, nei_paper
 from app.science.moisture import relative_saturation

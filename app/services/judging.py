@@ -14,7 +14,7 @@ from app.domain.frame import DailyMedians, SampleFrame, to_days
 from app.domain.model import Asset, CompartmentKind, EventKind, ServiceEvent, TapChanger, utc_day
 from app.domain.norms import SHORT_SPAN_DAYS, norming_of
 from app.domain.report import ReportOptions, report
-from app.domain.rules.change import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
+from app.domain.rules.online import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
 from app.science.quantities import INDEX
 from app.store import assessments
 from app.store.database import Connection

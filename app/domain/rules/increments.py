@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.frame import DailyMedians, Floats, SampleFrame
-from app.domain.rules.change import Changes, online_baseline
+from app.domain.rules.change import Changes
 from app.domain.rules.levels import GASES
+from app.domain.rules.online import online_baseline
 from app.domain.rules.patterns import NEAR_DETECTION, PENTAGON_GASES, Bar, ZoneCalls, ZoneMethod
 from app.science.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES, duval_pentagon_1, duval_pentagon_2
 from app.science.quantities import FAULT_GASES, NORM_GASES
