@@ -28,13 +28,31 @@ LISTED = {
     "duval_triangle_4_limits": "Duval triangle 4: limits of the zones, %",
     "duval_triangle_5": "Duval triangle 5: corners of the zones, %",
     "duval_triangle_5_limits": "Duval triangle 5: limits of the zones, %",
+    "cigre_scheme": "CIGRE scheme",
+    "detection_limits": "Usual detection limits",
+    "fault_call_counts": "Fault call: zones seen under known faults",
+    "fault_call_parameters": "Fault call: parameters of the calibration",
+    "furans": "Furfural and the degree of polymerization",
+    "gas_solubility": "Solubility of gases in oil",
+    "iec_599_codes": "Older IEC 599 and Rogers codes: faults",
+    "iec_599_digits": "Older IEC 599 and Rogers codes: digits of the ratios",
+    "iec_60599_typical": "IEC 60599: typical ranges over networks",
+    "ieee_c57_104_2008": "IEEE C57.104-2008: highest values of conditions 1 to 3",
+    "ieee_c57_104_2008_actions": "IEEE C57.104-2008: actions by condition and rate of TDCG",
+    "ieee_c57_104_2008_blanket": "IEEE C57.104-2008: sampling by gas in the blanket",
     "iec_60599_ratios": "IEC 60599: ratios",
+    "moisture_models": "Water in paper and bubbles: coefficients",
+    "oil_quality": "Oil quality by voltage class",
+    "ostwald": "Ostwald coefficients (sets must not be mixed)",
+    "quality_signs": "Signs of a doubtful sample",
+    "ratio_limits": "Single limits of ratios and gases",
+    "uncertainty": "Measurement uncertainty",
     "key_gas": "Key gas",
     "nei": "Normalized energy intensity: coefficients",
     "rogers_ratios": "Rogers: ratios",
     "water_solubility": "Solubility of water: constants",
 }
-"""Titles of the files shown row by row; a file not named here is shown under its own name."""
+"""Titles of the files shown row by row; every table needs one."""
 _SIDES = {"low": "O₂/N₂ ≤ 0.2", "high": "O₂/N₂ > 0.2"}
 
 
@@ -110,19 +128,24 @@ def _listing(name: str) -> NormTable:
     cite = ("source", "provenance", "note") if found and "source" in found[0] else ()
     body = tuple(
         (
-            *(row[column] for column in header),
+            *(_cell(column, row[column]) for column in header),
             *((_cite(row), row["provenance"], row.get("note", "")) if cite else ()),
         )
         for row in found
     )
     return NormTable(
         key=name,
-        title=LISTED.get(name, name.replace("_", " ").capitalize()),
+        title=LISTED[name],
         header=(*(column.replace("_", " ") for column in header), *cite),
         body=body,
         sources=(),
         notes=(),
     )
+
+
+def _cell(column: str, text: str) -> str:
+    """A gas by its symbol; everything else as it stands in the table."""
+    return BY_NAME[text].symbol if column in {"quantity", "gas"} and text in BY_NAME else text
 
 
 def _sources(found: Sequence[dict[str, str]]) -> tuple[tuple[str, str], ...]:
