@@ -24,6 +24,7 @@ from app.web.routes import (
 )
 from app.web.security import SameSiteForms, SecurityHeaders
 from app.web.static_files import HashedStaticFiles
+from app.web.upload_progress import UploadProgress
 
 
 def create_app(settings: Settings, database: Database) -> FastAPI:
@@ -37,6 +38,7 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     )
     app.state.settings = settings
     app.state.database = database
+    app.state.upload_progress = UploadProgress()
     app.state.started_at = datetime.now(UTC)
     problems.install(app)
     app.include_router(api.router)

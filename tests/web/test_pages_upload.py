@@ -156,3 +156,10 @@ def test_a_file_name_is_shown_as_text(client: TestClient) -> None:
     files = {"file": ("<b>x</b>.csv", GOOD, "text/csv")}
     answer = client.post("/upload/preview", data={"laboratory": "lab-orrin"}, files=files, headers=HTML)
     assert "&lt;b&gt;x&lt;/b&gt;.csv" in answer.text
+
+
+def test_the_page_can_ask_how_far_its_upload_has_got(client: TestClient) -> None:
+    nothing = client.get("/upload/progress/nobody").json()
+    assert nothing == {"step": "", "done": 0, "total": 0}
+    send(client, "preview", GOOD, ticket="t1")
+    assert client.get("/upload/progress/t1").json() == {"step": "judging", "done": 1, "total": 1}

@@ -6,6 +6,7 @@ was previewed; when the two differ, the new one is previewed instead of imported
 
 import json
 from datetime import UTC, datetime
+from functools import partial
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -16,9 +17,11 @@ from app.intake.registration import AssetBody, BadRegistration, parse_registrati
 from app.services.import_file import ImportChoices, import_file, preview
 from app.services.record_samples import RecordContext
 from app.services.register import AlreadyRegisteredError, UnknownReferenceError, register_new_asset
+from app.web.parameters import PrintableText
 from app.web.routes.pages_mapping import mapping_page
 from app.web.upload_form import NEW_UNIT, Sent, Upload, said_units
 from app.web.upload_page import NOT_LISTED, Shown, upload_page
+from app.web.upload_progress import UploadProgress
 
 router = APIRouter()
 
@@ -27,6 +30,13 @@ router = APIRouter()
 def choose(request: Request) -> HTMLResponse:
     """The form."""
     return upload_page(request)
+
+
+@router.get("/upload/progress/{ticket}")
+def progress(request: Request, ticket: PrintableText) -> dict[str, str | int]:
+    """How far the upload with this ticket has got."""
+    step, done, total = request.app.state.upload_progress.read(ticket)
+    return {"step": step, "done": done, "total": total}
 
 
 @router.post("/upload/preview", response_class=HTMLResponse)
@@ -82,21 +92,26 @@ def take(request: Request, sent: Sent) -> HTMLResponse:
         sent.author.strip(),
         datetime.now(UTC),
         RecordContext(state.settings.public_url),
-        _choices(sent),
+        _choices(request, sent),
     )
     return upload_page(request, 200 if done.stored else 422, sent, Shown(done, done.stored))
 
 
 def _preview(request: Request, sent: Upload, error: str = "", notice: str = "") -> HTMLResponse:
     database, now = request.app.state.database, datetime.now(UTC)
-    outcome = preview(database, sent.content or b"", sent.filename, sent.laboratory, now, _choices(sent))
+    outcome = preview(
+        database, sent.content or b"", sent.filename, sent.laboratory, now, _choices(request, sent)
+    )
     return upload_page(request, 422 if error else 200, sent, Shown(outcome, error=error, notice=notice))
 
 
-def _choices(sent: Upload) -> ImportChoices:
-    """Which asset each text of the file stands for, as the form says."""
+def _choices(request: Request, sent: Upload) -> ImportChoices:
+    """Which asset each text of the file stands for, as the form says; and whom to tell how far it has got."""
     said = said_units(sent.fields)
-    return ImportChoices(units={text: code for text, (_, code) in said.items() if code != NEW_UNIT})
+    units = {text: code for text, (_, code) in said.items() if code != NEW_UNIT}
+    ticket = sent.fields.get("ticket", "")
+    told: UploadProgress = request.app.state.upload_progress
+    return ImportChoices(units=units, progress=partial(told.tell, ticket[:64]) if ticket else None)
 
 
 def _register(request: Request, fields: dict[str, str], i: int) -> str:

@@ -17,6 +17,31 @@
   document.addEventListener("htmx:load", (event) => fill(event.detail.elt));
   document.addEventListener("DOMContentLoaded", () => fill(document));
 
+  /* A large file takes its time: the page asks how far it has got. */
+  const waiting = () => document.querySelector("#waiting");
+  let asking = 0;
+  document.addEventListener("htmx:configRequest", (event) => {
+    if (!waiting() || !event.detail.path.startsWith("/upload/")) return;
+    const ticket = Array.from({ length: 4 }, () => Math.random().toString(36).slice(2)).join("");
+    event.detail.parameters.ticket = ticket;
+    clearInterval(asking);
+    asking = setInterval(async () => {
+      const { step, done, total } = await (await fetch(`/upload/progress/${ticket}`)).json();
+      const line = waiting();
+      if (!line || !asking) return;
+      line.hidden = false;
+      const bar = line.querySelector("progress");
+      if (total) { bar.max = total; bar.value = done; } else bar.removeAttribute("value");
+      line.querySelector("span").textContent = total ? `${step}: ${done} of ${total} rows` : "reading the file";
+    }, 1000);
+  });
+  document.addEventListener("htmx:afterRequest", () => {
+    clearInterval(asking);
+    asking = 0;
+    const line = waiting();
+    if (line) line.hidden = true;
+  });
+
   /* A preview belongs to the file and the laboratory it was made of. */
   document.addEventListener("change", (event) => {
     const form = event.target.matches("select, [type=file]") && event.target.closest("form[data-clears]");
