@@ -15,7 +15,7 @@ STATUS_MEANING: Final = {
 """After IEEE C57.104-2019, 6.1, in our words."""
 
 LEVEL_WORDS: Final = {0: "0 typical", 1: "1 above typical", 2: "2 high"}
-SEVERITY_WORDS: Final = {0: "information", 1: "normal", 2: "intermediate", 3: "high"}
+SEVERITY_WORDS: Final = {0: "information", 1: "normal", 2: "intermediate", 3: "high", 4: "extreme"}
 
 STATE_WORDS: Final = {
     "unacknowledged": "unacknowledged",
