@@ -110,22 +110,24 @@ def evidence(
     if assessment.status is None:
         return {}
     found = {}
+    # one that a later sample of the same batch has refuted already was suspect when it came
+    suspect = assessment.suspect or any(f.rule == "dropped" for f in assessment.findings)
     if not assessment.doubtful:
-        severity = _severity(assessment)
+        severity = _severity(assessment, suspect)
         fault = assessment.fault.code if assessment.fault and severity else None
         found[Condition.GASSING] = Evidence(
             source, online, severity, fault, at, _raising(assessment), frozenset(assessment.judged_gases)
         )
     if not online and not assessment.waiting:
-        asked = max(2, assessment.status) if assessment.suspect else 0
-        gases = _raising(assessment) if assessment.suspect else ()
+        asked = max(2, assessment.status) if suspect else 0
+        gases = _raising(assessment) if suspect else ()
         found[Condition.CONFIRMATION] = Evidence(source, online, asked, ", ".join(gases) or None, at)
     return found
 
 
-def _severity(assessment: Assessment) -> int:
+def _severity(assessment: Assessment, suspect: bool) -> int:
     """0 below status 2; the levels alone while the change is suspect; above status 3 where a result is extreme."""
-    if assessment.suspect:
+    if suspect:
         status = max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
     else:
         status = assessment.status or 0

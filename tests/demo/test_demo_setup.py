@@ -117,4 +117,4 @@ def test_the_live_fault_goes_from_1_over_2_to_3_and_mails_each_step(
         last = assessments.current_of(connection, [ids[-1]])[ids[-1]]
     assert last["fault"] == "T3"
     subjects = [m.subject for m in mail_page(prepared, None, None).messages]
-    assert len(subjects) == 4  # two changes, two contacts of the site
+    assert len(subjects) == 6  # status 2, status 3 and extreme, to two contacts of the site

@@ -216,3 +216,11 @@ def test_a_shelf_ends_by_time_alone() -> None:
 
 def test_another_suspect_gas_is_told() -> None:
     assert run([laboratory(2, "co"), laboratory(2, "co2")])[1] == [Reason.RAISED, Reason.FAULT_CHANGED]
+
+
+def test_a_sample_refuted_within_its_own_batch_was_suspect_when_it_came() -> None:
+    refuted = Finding("dropped", Severity.INFORMATION, "A later sample did not confirm this one.")
+    told = Assessment(3, False, ("because",), "ieee_c57_104_2019", "test", findings=(refuted,))
+    shown = evidence(told, "laboratory", online=False)
+    assert shown[Condition.GASSING].severity == 0
+    assert shown[Condition.CONFIRMATION].severity == 3

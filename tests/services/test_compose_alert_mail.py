@@ -56,7 +56,7 @@ def story(fleet_database: Database) -> list[Any]:
 def test_it_says_what_where_since_when_why_what_next_and_with_what_care(story: list[Any]) -> None:
     text = " ".join(story[0].text.split())
     for words in (
-        "Status 3, thermal fault above 700 °C",
+        "Status 3 extreme, thermal fault above 700 °C",
         "W-T1 Step-up transformer 1, main",
         "West Weir (W)",
         "taken 2026-02-09 13:00 CET by Test Laboratory",
