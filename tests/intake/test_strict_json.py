@@ -1,7 +1,6 @@
 """Keys that stand twice are found in one pass, whatever the size of the object."""
 
 import json
-from time import perf_counter
 
 import pytest
 
@@ -28,10 +27,8 @@ def test_one_key_may_stand_in_several_objects() -> None:
 
 
 def test_a_large_object_is_searched_in_one_pass() -> None:
-    """Counting each of 20,000 keys took 5.9 s; of ten times as many it would take 100 times as long."""
+    """A search that counts each key anew would not end here in ten minutes; nothing is timed."""
     keys = ", ".join(f'"k{i}": 0' for i in range(200_000))
-    begin = perf_counter()
     with pytest.raises(BadPayload, match="the key 'k199999' stands twice"):
         refuse_repeated_keys(f'{{{keys}, "k199999": 0}}'.encode())
-    assert perf_counter() - begin < 10
     assert len(json.loads(f"{{{keys}}}")) == 200_000

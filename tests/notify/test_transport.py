@@ -304,8 +304,9 @@ def test_a_server_that_takes_no_mail_at_all_dooms_no_message(lines: list[bytes])
 def test_a_message_that_was_taken_is_sent_however_rude_the_goodbye() -> None:
     taken = [b"220 here", b"250 here", b"250 sender", b"250 recipient", b"354 go on", b"250 taken"]
     thread, port = replies(*taken, b"421 shutting down")
-    SmtpTransport("127.0.0.1", port, timeout_seconds=5.0).send(build(MAIL))
+    SmtpTransport("127.0.0.1", port, timeout_seconds=5.0).send(build(MAIL))  # raises when it is not taken
     thread.join(10)
+    assert not thread.is_alive(), "the server was heard to its end"
 
 
 def replaced(**values: Any) -> Outgoing:

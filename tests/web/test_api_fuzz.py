@@ -6,7 +6,6 @@ It never answers with 5xx, and only with what the description says: statuses, me
 import runpy
 from collections.abc import Callable
 from pathlib import Path
-from time import perf_counter
 from typing import Any
 
 import pytest
@@ -41,7 +40,6 @@ def test_every_answer_is_one_that_the_description_names(sqlite_database: Databas
     operations = [found.ok() for found in schema.get_all_operations() if isinstance(found, Ok)]
     assert len(operations) >= 20
     answered: set[int] = set()
-    begin = perf_counter()
     for operation in operations:
 
         @settings(
@@ -67,7 +65,6 @@ def test_every_answer_is_one_that_the_description_names(sqlite_database: Databas
             )
 
         send()
-    assert perf_counter() - begin < 60, "the fuzzing is meant to take seconds"
     # 422: the bodies were read, not refused at the door; chance seldom hits a time that samples may have
     least = {"instrument": {200, 403, 422}, "registrar": {200, 201, 403, 404, 422}, "nobody": {200, 401}}
     assert answered >= least[scope], answered
