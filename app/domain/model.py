@@ -181,6 +181,29 @@ class LadderStep:
     """Counted from the sample."""
 
 
+class Quality(StrEnum):
+    """What the instrument itself says of a reading (validity and ``oldData`` of IEC 61850-7-3, attribute ``q``).
+
+    Only a good one is judged; the others are kept as they came.
+    """
+
+    GOOD = "good"
+    QUESTIONABLE = "questionable"
+    INVALID = "invalid"
+    OLD = "old"
+
+
+class SetAside(StrEnum):
+    """Why a whole sample is kept but not judged."""
+
+    MAINTENANCE = "maintenance"
+    """The instrument was being worked on."""
+    CLOCK_AHEAD = "clock_ahead"
+    """Its time was further ahead of the server's than clocks differ."""
+    ANCIENT = "ancient"
+    """Its time was so long ago that the clock is doubted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One quantity of a sample: a value, or "below limit L" - never both, never neither.
@@ -192,6 +215,7 @@ class Reading:
     quantity: str
     value: float | None = None
     below: float | None = None
+    quality: Quality = Quality.GOOD
 
     def __post_init__(self) -> None:
         if self.quantity not in BY_NAME:
@@ -226,6 +250,7 @@ class Sample:
     """Where it came from, e.g. ``{"file": "a.csv", "line": 7}``; empty for HTTP."""
     laboratory_number: str | None = None
     remark: str | None = None
+    set_aside: SetAside | None = None
 
     def __post_init__(self) -> None:
         if self.taken_at.tzinfo is None:

@@ -16,7 +16,7 @@ from app.domain.model import SourceKind, utc_day
 from app.science.quantities import NORM_GASES
 from app.services.judging import ONLINE_AFTERMATH, Judged, Series, judge_since
 from app.services.raise_alerts import News, raise_alerts
-from app.store import assessments, fleet, samples
+from app.store import assessments, fleet, samples, summaries
 from app.store.database import Connection
 from app.store.events import events_for
 
@@ -48,7 +48,7 @@ def follow_up(
     """
     online = source.source.kind is SourceKind.INSTRUMENT
     if online:
-        samples.refresh_daily_medians(
+        summaries.refresh_daily_summaries(
             connection, ((t.compartment_id, source.id, utc_day(t.taken_at)) for t in touched)
         )
     by_compartment: dict[int, list[Touched]] = defaultdict(list)

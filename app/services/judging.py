@@ -19,7 +19,7 @@ from app.science.quantities import INDEX
 from app.store import assessments
 from app.store.database import Connection
 from app.store.limits import all_limits
-from app.store.samples import Window, instrument_window, laboratory_window, median_window
+from app.store.windows import Window, instrument_window, laboratory_window, median_window
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
 DETAILED_SAMPLES = 10

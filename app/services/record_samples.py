@@ -112,7 +112,12 @@ def _resolve(
         line = item.origin.get("line")
         rows.append(
             samples.NewRow(
-                compartment_id, source.id, item, context.file_id, line if isinstance(line, int) else None
+                compartment_id,
+                source.id,
+                item,
+                source.source.kind is SourceKind.INSTRUMENT,
+                context.file_id,
+                line if isinstance(line, int) else None,
             )
         )
         places.append(place)

@@ -1,7 +1,7 @@
 """Where a sample stands, where it can be moved to, and where else it may count already."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -60,7 +60,7 @@ def must_be_free(connection: Connection, row: StoredRow, target: tuple[int, date
     """Raises PutRightError when the sample stands there already, or another one of its source counts there."""
     if target == (row.compartment_id, row.taken_at):
         raise PutRightError(("compartment", "it stands there already, at that time"))
-    there = StoredRow(0, target[0], row.source_id, target[1], 0, True, None, None, False)
+    there = replace(row, compartment_id=target[0], taken_at=target[1])
     taken = [r.id for r in corrections.revisions(connection, there) if r.counts]
     if taken:
         raise PutRightError(

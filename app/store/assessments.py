@@ -8,7 +8,13 @@ import sqlalchemy as sa
 
 from app.domain.findings import Assessment
 from app.store.database import Connection
-from app.store.tables import assessments
+from app.store.tables import assessments, samples
+
+_SET_STANDING = (
+    sa.update(samples)
+    .where(samples.c.id == sa.bindparam("new_sample_id"))
+    .values({name: sa.bindparam(f"new_{name}") for name in ("status", "suspect", "fault", "rule_set")})
+)
 
 
 def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: datetime) -> int:
@@ -43,7 +49,20 @@ def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: 
         )
     if new:
         connection.execute(sa.insert(assessments), new)
+        set_standings(connection, new)
     return len(new)
+
+
+def set_standings(connection: Connection, judged: Sequence[Mapping[str, Any]]) -> None:
+    """Write into the samples how they stand: mappings with sample_id, status, suspect, fault, rule_set."""
+    if judged:
+        connection.execute(
+            _SET_STANDING,
+            [
+                {f"new_{name}": one[name] for name in ("sample_id", "status", "suspect", "fault", "rule_set")}
+                for one in judged
+            ],
+        )
 
 
 def _plain(value: Any) -> Any:

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from app.domain.model import Reading
 from app.store.database import Connection
-from app.store.samples import pack
+from app.store.reading_columns import pack
 from app.store.tables import corrections, samples
 
 Kind = Literal["edited", "excluded", "restored", "moved", "undone", "in_force_again"]
@@ -59,10 +59,12 @@ class StoredRow:
     file_id: int | None
     file_line: int | None
     excluded: bool
+    online: bool
+    set_aside: str | None
 
     @property
     def counts(self) -> bool:
-        return self.current and not self.excluded
+        return self.current and not self.excluded and self.set_aside is None
 
 
 def note(connection: Connection, lines: Sequence[Correction]) -> None:
@@ -171,6 +173,9 @@ def _insert(
         "revision": newest + 1,
         "current": True,
         "received_at": now,
+        "online": old.online,
+        "set_aside": old.set_aside,
+        "suspect": False,
         "file_id": old.file_id,
         "file_line": old.file_line,
         "laboratory_number": contents.laboratory_number,
@@ -201,6 +206,8 @@ def _query() -> sa.Select[Any]:
         samples.c.file_id,
         samples.c.file_line,
         samples.c.excluded_at,
+        samples.c.online,
+        samples.c.set_aside,
     )
 
 
@@ -215,4 +222,6 @@ def _row(row: Any) -> StoredRow:
         row.file_id,
         row.file_line,
         row.excluded_at is not None,
+        row.online,
+        row.set_aside,
     )

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 
 from app.science.quantities import NAMES
 from app.store.database import Connection
+from app.store.reading_columns import counting
 from app.store.tables import alerts, assessments, assets, compartments, files, samples, sites, sources
 
 _AT_ONCE = 1000
@@ -40,7 +41,7 @@ def samples_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
             samples.c.remark,
             samples.c.below,
             samples.c.revision,
-            assessments.c.status,
+            samples.c.status,
             files.c.name.label("file"),
             samples.c.file_line.label("line"),
             *(samples.c[name] for name in NAMES),
@@ -108,7 +109,7 @@ def is_registered(connection: Connection, scope: Scope) -> bool:
 
 
 def _counts() -> tuple[sa.ColumnElement[bool], ...]:
-    return (samples.c.current, samples.c.excluded_at.is_(None))
+    return counting()
 
 
 def _counting_assessment() -> sa.ColumnElement[bool]:

@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.store.database import Connection
+from app.store.reading_columns import counting
 from app.store.tables import files, samples, sources
 
 
@@ -84,7 +85,7 @@ def _view(row: Sequence[Any]) -> FileView:
 
 def _views() -> sa.Select[Any]:
     came = sa.select(sa.func.count()).where(samples.c.file_id == files.c.id).select_from(samples)
-    counting = came.where(samples.c.current, samples.c.excluded_at.is_(None))
+    counted = came.where(*counting())
     return sa.select(
         files.c.id,
         sources.c.code,
@@ -94,5 +95,5 @@ def _views() -> sa.Select[Any]:
         files.c.uploaded_at,
         files.c.uploaded_by,
         came.scalar_subquery(),
-        counting.scalar_subquery(),
+        counted.scalar_subquery(),
     ).join(sources, sources.c.id == files.c.source_id)

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from app.science.quantities import NAMES
 from app.store.corrections import Contents
 from app.store.database import Connection
-from app.store.samples import unpack
+from app.store.reading_columns import unpack
 from app.store.tables import alerts, assessments, file_imports, files, samples, sources
 
 Identity = tuple[int, int, datetime]

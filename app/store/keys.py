@@ -38,6 +38,7 @@ def issue(connection: Connection, scope: Scope, source_id: int | None, now: date
     values = {
         "source_id": source_id,
         "scope": scope,
+        "label": "",
         "prefix": prefix,
         "digest": _digest(key),
         "created_at": now,

@@ -1,24 +1,24 @@
-"""Samples in and out: insert with identity and revision, daily medians, and the window the engine needs."""
+"""Samples as they come: inserted with identity and revision; and where one belongs."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime
 from typing import Any, Literal
 
-import numpy as np
 import sqlalchemy as sa
-from numpy.typing import NDArray
 
-from app.domain.model import Reading, Sample, SourceKind, utc_day
-from app.science.quantities import INDEX, NAMES
+from app.domain.model import Sample, SourceKind
+from app.science.quantities import NAMES
 from app.store.database import Connection
-from app.store.tables import corrections, daily_medians, samples, sources
+from app.store.reading_columns import counting, pack, same_readings
+from app.store.tables import corrections, samples, sources
 
 Added = Literal["stored", "revised", "already_known"]
 Identity = tuple[int, int, datetime]
 """Compartment id, source id, taken at."""
 Known = dict[Identity, Mapping[str, Any]]
 
+MASKS = [samples.c.below, samples.c.unjudged, samples.c.qualities]
 _READINGS = [samples.c[name] for name in NAMES]
 
 
@@ -29,6 +29,7 @@ class NewRow:
     compartment_id: int
     source_id: int
     sample: Sample
+    online: bool
     file_id: int | None = None
     file_line: int | None = None
 
@@ -37,28 +38,6 @@ class NewRow:
 class AddedRow:
     result: Added
     sample_id: int
-
-
-def pack(readings: Mapping[str, Reading]) -> dict[str, float | int | None]:
-    """A sample's readings as columns: one number a quantity, and the mask ``below``."""
-    row: dict[str, float | int | None] = dict.fromkeys(NAMES)
-    mask = 0
-    for name, reading in readings.items():
-        row[name] = reading.number
-        if reading.below is not None:
-            mask |= 1 << INDEX[name]
-    row["below"] = mask
-    return row
-
-
-def unpack(row: Mapping[str, Any]) -> dict[str, Reading]:
-    """The inverse of :func:`pack`."""
-    mask = row["below"]
-    return {
-        name: Reading(name, below=row[name]) if mask >> i & 1 else Reading(name, value=row[name])
-        for i, name in enumerate(NAMES)
-        if row[name] is not None
-    }
 
 
 def add_new(connection: Connection, rows: Sequence[NewRow], now: datetime) -> list[AddedRow]:
@@ -80,7 +59,7 @@ def add_new(connection: Connection, rows: Sequence[NewRow], now: datetime) -> li
         if key not in known:
             fresh_at[key] = i
             fresh.append(_values(row, packed, newest.get(key, 0) + 1, now))
-        elif _same(known[key], packed) or _was_put_right(connection, key, packed):
+        elif same_readings(known[key], packed) or _was_put_right(connection, key, packed):
             results[i] = AddedRow("already_known", known[key]["id"])
         else:
             newest[key] = max(newest.get(key, 0), known[key]["revision"]) + 1
@@ -97,16 +76,15 @@ def _values(row: NewRow, packed: dict[str, Any], revision: int, now: datetime) -
         "revision": revision,
         "current": True,
         "received_at": now,
+        "online": row.online,
+        "set_aside": row.sample.set_aside,
+        "suspect": False,
         "file_id": row.file_id,
         "file_line": row.file_line,
         "laboratory_number": row.sample.laboratory_number,
         "remark": row.sample.remark,
         **packed,
     }
-
-
-def _same(stored: Mapping[str, Any], packed: Mapping[str, Any]) -> bool:
-    return stored["below"] == packed["below"] and all(stored[name] == packed[name] for name in NAMES)
 
 
 def _was_put_right(connection: Connection, key: Identity, packed: Mapping[str, Any]) -> bool:
@@ -124,8 +102,8 @@ def _was_put_right(connection: Connection, key: Identity, packed: Mapping[str, A
     replaced = {i for detail in connection.execute(edits).scalars() for i in detail.get("in_place_of", ())}
     if not replaced:
         return False
-    query = sa.select(samples.c.below, *_READINGS).where(samples.c.id.in_(replaced))
-    return any(_same(dict(row), packed) for row in connection.execute(query).mappings())
+    query = sa.select(*MASKS, *_READINGS).where(samples.c.id.in_(replaced))
+    return any(same_readings(dict(row), packed) for row in connection.execute(query).mappings())
 
 
 def _current(connection: Connection, rows: Sequence[NewRow]) -> tuple[Known, dict[Identity, int]]:
@@ -144,7 +122,7 @@ def _current(connection: Connection, rows: Sequence[NewRow]) -> tuple[Known, dic
             samples.c.taken_at,
             samples.c.revision,
             samples.c.current,
-            samples.c.below,
+            *MASKS,
             *_READINGS,
         ).where(
             samples.c.compartment_id == compartment_id,
@@ -187,199 +165,6 @@ def _revise(connection: Connection, known: Known, key: Identity, values: dict[st
     return AddedRow("revised", sample_id)
 
 
-# --- daily medians ----------------------------------------------------------------------------------------
-
-
-def refresh_daily_medians(connection: Connection, days: Iterable[tuple[int, int, date]]) -> None:
-    """Recompute the medians of (compartment, source, UTC day) from the samples that count."""
-    by_series: dict[tuple[int, int], list[date]] = {}
-    for compartment_id, source_id, day in set(days):
-        by_series.setdefault((compartment_id, source_id), []).append(day)
-    for (compartment_id, source_id), wanted in by_series.items():
-        _refresh_series(connection, compartment_id, source_id, sorted(wanted))
-
-
-def _refresh_series(connection: Connection, compartment_id: int, source_id: int, wanted: list[date]) -> None:
-    begin = datetime.fromisoformat(f"{wanted[0]}T00:00:00+00:00")
-    end = datetime.fromisoformat(f"{wanted[-1]}T00:00:00+00:00") + timedelta(days=1)
-    query = sa.select(samples.c.taken_at, samples.c.below, *_READINGS).where(
-        samples.c.compartment_id == compartment_id,
-        samples.c.source_id == source_id,
-        samples.c.current,
-        samples.c.excluded_at.is_(None),
-        samples.c.taken_at >= begin,
-        samples.c.taken_at < end,
-    )
-    grouped: dict[date, list[Any]] = {day: [] for day in wanted}
-    for row in connection.execute(query):
-        if (day := utc_day(row.taken_at)) in grouped:
-            grouped[day].append(row)
-    connection.execute(
-        sa.delete(daily_medians).where(
-            daily_medians.c.compartment_id == compartment_id,
-            daily_medians.c.source_id == source_id,
-            daily_medians.c.day.in_(wanted),
-        )
-    )
-    new = [
-        {
-            "compartment_id": compartment_id,
-            "source_id": source_id,
-            "day": day,
-            "count": len(rows),
-            **_median(rows),
-        }
-        for day, rows in grouped.items()
-        if rows
-    ]
-    if new:
-        connection.execute(sa.insert(daily_medians), new)
-
-
-def _median(rows: list[Any]) -> dict[str, float | int | None]:
-    values, below = _matrix([(r.below, *r[2:]) for r in rows])
-    result: dict[str, float | int | None] = dict.fromkeys(NAMES)
-    mask = 0
-    for q, name in enumerate(NAMES):
-        known = ~np.isnan(values[:, q])
-        if not known.any():
-            continue
-        column, limits = values[known, q], below[known, q]
-        order = np.lexsort((~limits, column))
-        low, high = (len(order) - 1) // 2, len(order) // 2
-        result[name] = float(0.5 * (column[order[low]] + column[order[high]]))
-        if limits[order[high]]:
-            mask |= 1 << q
-    result["below"] = mask
-    return result
-
-
-def _matrix(rows: Sequence[tuple[Any, ...]]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """(below, quantity columns...) rows as numbers (n, q) and flags (n, q)."""
-    if not rows:
-        return np.zeros((0, len(NAMES))), np.zeros((0, len(NAMES)), dtype=np.bool_)
-    table = np.array(rows, dtype=np.float64)  # None becomes NaN
-    mask = table[:, 0].astype(np.int64)
-    below = (mask[:, None] >> np.arange(len(NAMES))) & 1 == 1
-    return table[:, 1:], below
-
-
-# --- the window -------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Window:
-    """Samples of one compartment from one kind of source, in time order, as arrays of n rows.
-
-    Attributes:
-        ids: sample ids. taken_at: their times. source_ids: who measured.
-        values, below: (n, quantities), as in ``SampleFrame``.
-    """
-
-    ids: list[int]
-    taken_at: list[datetime]
-    source_ids: list[int]
-    values: NDArray[np.float64]
-    below: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class MedianWindow:
-    """Daily medians of one compartment and instrument: days, and (d, quantities) values, NaN where censored.
-
-    ``limits`` has the detection limit where a median is one, NaN elsewhere.
-    """
-
-    days: list[date]
-    values: NDArray[np.float64]
-    limits: NDArray[np.float64]
-
-
-def laboratory_window(
-    connection: Connection, compartment_id: int, begin: datetime, end: datetime | None = None
-) -> Window:
-    """All laboratories' samples of a compartment that count, begin <= taken_at (<= end), in time order."""
-    laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
-    return _window(connection, compartment_id, samples.c.source_id.in_(laboratory), begin, end)
-
-
-def instrument_window(
-    connection: Connection, compartment_id: int, source_id: int, begin: datetime, end: datetime | None = None
-) -> Window:
-    """One instrument's samples of a compartment that count, in time order."""
-    return _window(connection, compartment_id, samples.c.source_id == source_id, begin, end)
-
-
-def _window(
-    connection: Connection,
-    compartment_id: int,
-    which: sa.ColumnElement[bool],
-    begin: datetime,
-    end: datetime | None,
-) -> Window:
-    query = (
-        sa.select(samples.c.id, samples.c.taken_at, samples.c.source_id, samples.c.below, *_READINGS)
-        .where(
-            samples.c.compartment_id == compartment_id,
-            which,
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
-            samples.c.taken_at >= begin,
-        )
-        .order_by(samples.c.taken_at, samples.c.id)
-    )
-    if end is not None:
-        query = query.where(samples.c.taken_at <= end)
-    found = connection.execute(query).all()
-    values, below = _matrix([tuple(r[3:]) for r in found])
-    return Window([r[0] for r in found], [r[1] for r in found], [r[2] for r in found], values, below)
-
-
-def median_window(
-    connection: Connection, compartment_id: int, source_id: int, begin: date, end: date
-) -> MedianWindow:
-    """Daily medians, begin <= day <= end, in time order."""
-    query = (
-        sa.select(daily_medians.c.day, daily_medians.c.below, *(daily_medians.c[n] for n in NAMES))
-        .where(
-            daily_medians.c.compartment_id == compartment_id,
-            daily_medians.c.source_id == source_id,
-            daily_medians.c.day.between(begin, end),
-        )
-        .order_by(daily_medians.c.day)
-    )
-    found = connection.execute(query).all()
-    values, below = _matrix([tuple(r[1:]) for r in found])
-    return MedianWindow(
-        [r[0] for r in found], np.where(below, np.nan, values), np.where(below, values, np.nan)
-    )
-
-
-def newest_before(
-    connection: Connection, compartment_id: int, quantities: Sequence[str], at: datetime
-) -> Mapping[str, Any] | None:
-    """The newest laboratory sample up to a time that has all the quantities uncensored, as a mapping."""
-    laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
-    wanted = [samples.c[q] for q in quantities]
-    mask = sum(1 << INDEX[q] for q in quantities)
-    query = (
-        sa.select(samples.c.taken_at, *wanted)
-        .where(
-            samples.c.compartment_id == compartment_id,
-            samples.c.source_id.in_(laboratory),
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
-            samples.c.taken_at <= at,
-            samples.c.below.bitwise_and(mask) == 0,
-            *(c.is_not(None) for c in wanted),
-        )
-        .order_by(samples.c.taken_at.desc())
-        .limit(1)
-    )
-    found = connection.execute(query).mappings().first()
-    return None if found is None else dict(found)
-
-
 def newest_judged(
     connection: Connection, compartment_id: int, instrument_id: int | None, but: set[int]
 ) -> datetime | None:
@@ -404,8 +189,7 @@ def newest_of(
         .where(
             samples.c.compartment_id == compartment_id,
             which,
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
+            *counting(),
         )
         .order_by(samples.c.taken_at.desc())
         .limit(len(but) + count)
@@ -442,7 +226,7 @@ def place_of(connection: Connection, sample_id: int) -> Place | None:
             samples.c.compartment_id, samples.c.source_id, samples.c.taken_at, sources.c.kind, sources.c.name
         )
         .join(sources, sources.c.id == samples.c.source_id)
-        .where(samples.c.id == sample_id, samples.c.current, samples.c.excluded_at.is_(None))
+        .where(samples.c.id == sample_id, *counting())
     )
     row = connection.execute(query).first()
     if row is None:

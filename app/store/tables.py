@@ -79,7 +79,45 @@ sources = Table(
     Column("kind", sa.Text, nullable=False),
     Column("asset_id", Id, ForeignKey("assets.id"), index=True),
     Column("expected_interval_minutes", sa.Integer),
+    Column("posts_per_minute", sa.Integer),  # of an instrument; NULL: as the setting says
     Column("profile", sa.Text),
+)
+
+instrument_states = Table(
+    "instrument_states",
+    metadata,
+    Column("source_id", Id, ForeignKey("sources.id"), primary_key=True),
+    Column("heard_at", UtcDateTime, nullable=False),  # when a post with at least one sample taken came last
+    Column("newest_taken_at", UtcDateTime, nullable=False),
+    Column("checked_at", UtcDateTime),  # when the quality of its data was looked at last
+)
+
+maintenance_spells = Table(
+    "maintenance_spells",
+    metadata,
+    _id(),
+    Column("source_id", Id, ForeignKey("sources.id"), nullable=False, index=True),
+    Column("begins_at", UtcDateTime, nullable=False),
+    Column("ends_at", UtcDateTime),  # NULL: until somebody ends it
+    Column("author", sa.Text, nullable=False),
+    Column("note", sa.Text, nullable=False),
+)
+
+instrument_findings = Table(
+    "instrument_findings",
+    metadata,
+    _id(),
+    Column("source_id", Id, ForeignKey("sources.id"), nullable=False, index=True),
+    Column("compartment_id", Id, ForeignKey("compartments.id"), nullable=False),
+    Column("kind", sa.Text, nullable=False),  # stuck, spike, step, drift, saturated, ...
+    Column("quantity", sa.Text, nullable=False),
+    Column("begins_at", UtcDateTime, nullable=False),
+    Column("ends_at", UtcDateTime),  # NULL: it lasts
+    Column("found_at", UtcDateTime, nullable=False),
+    Column("detail", Json, nullable=False),  # figures and sentence
+    UniqueConstraint(
+        "source_id", "compartment_id", "kind", "quantity", "begins_at", name="uq_instrument_findings_identity"
+    ),
 )
 
 source_compartments = Table(
@@ -95,6 +133,9 @@ api_keys = Table(
     _id(),
     Column("source_id", Id, ForeignKey("sources.id"), index=True),
     Column("scope", sa.Text, nullable=False),  # "instrument" posts samples; "registrar" registers the fleet
+    Column(
+        "label", sa.Text, nullable=False
+    ),  # what people call it, e.g. "gateway, spring 2026"; may be empty
     Column("prefix", sa.Text, nullable=False, unique=True),
     Column("digest", sa.Text, nullable=False),  # SHA-256 of a 256-bit random key
     Column("created_at", UtcDateTime, nullable=False),
@@ -188,6 +229,7 @@ samples = Table(
     Column("revision", sa.Integer, nullable=False),
     Column("current", sa.Boolean, nullable=False),  # False once a newer revision exists
     Column("received_at", UtcDateTime, nullable=False),
+    Column("online", sa.Boolean, nullable=False),  # measured by an instrument
     Column("file_id", Id, ForeignKey("files.id"), index=True),
     Column("file_line", sa.Integer),
     Column("laboratory_number", sa.Text),
@@ -195,9 +237,18 @@ samples = Table(
     Column("excluded_at", UtcDateTime),
     Column("excluded_by", sa.Text),
     Column("excluded_because", sa.Text),
+    Column("set_aside", sa.Text),  # why it is kept but not judged: a SetAside code; NULL: it counts
+    Column("status", sa.Integer),  # how it stands by the newest judgement, with the three beside it
+    Column("suspect", sa.Boolean, nullable=False),
+    Column("fault", sa.Text),
+    Column("rule_set", sa.Text),  # NULL: not judged
     Column("below", sa.Integer, nullable=False),  # bit i set: the number of quantity i is a detection limit
+    Column("unjudged", sa.Integer, nullable=False),  # bit i set: quantity i is kept, but not judged
+    Column("qualities", Json),  # {quantity: quality} of those, as the instrument gave it
     *_readings(),
-    UniqueConstraint("compartment_id", "source_id", "taken_at", "revision"),
+    UniqueConstraint(
+        "compartment_id", "source_id", "taken_at", "revision", "online"
+    ),  # parted by online and time
     Index("ix_samples_compartment_id_taken_at", "compartment_id", "taken_at"),
 )
 
@@ -205,7 +256,7 @@ corrections = Table(
     "corrections",
     metadata,
     _id(),
-    Column("sample_id", Id, ForeignKey("samples.id"), nullable=False, index=True),
+    Column("sample_id", Id, nullable=False, index=True),
     Column("at", UtcDateTime, nullable=False),
     Column("author", sa.Text, nullable=False),
     Column("kind", sa.Text, nullable=False),  # edited, excluded, restored, moved, undone, in_force_again
@@ -223,22 +274,23 @@ laboratory_profiles = Table(
     Column("author", sa.Text, nullable=False),
 )
 
-daily_medians = Table(
-    "daily_medians",
+daily_summaries = Table(
+    "daily_summaries",
     metadata,
     Column("compartment_id", Id, ForeignKey("compartments.id"), primary_key=True),
     Column("source_id", Id, ForeignKey("sources.id"), primary_key=True),
     Column("day", sa.Date, primary_key=True),  # UTC day
     Column("count", sa.Integer, nullable=False),
     Column("below", sa.Integer, nullable=False),  # bit i set: that day's median is a limit
-    *_readings(),
+    Column("ranges", Json, nullable=False),  # {quantity: [min, max, count]}
+    *_readings(),  # the medians
 )
 
 assessments = Table(
     "assessments",
     metadata,
     _id(),
-    Column("sample_id", Id, ForeignKey("samples.id"), nullable=False),
+    Column("sample_id", Id, nullable=False),
     Column("rule_set", sa.Text, nullable=False),
     Column("assessed_at", UtcDateTime, nullable=False),
     Column("superseded_at", UtcDateTime),  # NULL: the one that counts
@@ -260,13 +312,16 @@ alerts = Table(
     "alerts",
     metadata,
     _id(),
-    Column("compartment_id", Id, ForeignKey("compartments.id"), nullable=False, index=True),
+    # what it is about: a compartment, an instrument or a whole site; one of the three
+    Column("compartment_id", Id, ForeignKey("compartments.id"), index=True),
+    Column("source_id", Id, ForeignKey("sources.id"), index=True),
+    Column("site_id", Id, ForeignKey("sites.id"), index=True),
     Column("condition", sa.Text, nullable=False),
     Column("state", sa.Text, nullable=False, index=True),
     Column("severity", sa.Integer, nullable=False),
     Column("opened_at", UtcDateTime, nullable=False),  # the time of the sample that raised it
     Column("changed_at", UtcDateTime, nullable=False),
-    Column("sample_id", Id, ForeignKey("samples.id")),  # the newest sample that changed it
+    Column("sample_id", Id),  # the newest sample that changed it
     Column("headline", sa.Text, nullable=False),
     Column("acknowledged_by", sa.Text),
     Column("shelved_until", UtcDateTime),
@@ -283,7 +338,7 @@ alert_events = Table(
     Column("to_state", sa.Text, nullable=False),
     Column("reason", sa.Text, nullable=False),
     Column("severity", sa.Integer, nullable=False),
-    Column("sample_id", Id, ForeignKey("samples.id")),
+    Column("sample_id", Id),
     Column("author", sa.Text),
     Column("note", sa.Text, nullable=False),
 )
@@ -294,7 +349,7 @@ messages = Table(
     _id(),
     Column("contact_id", Id, ForeignKey("contacts.id")),
     Column("alert_event_id", Id, ForeignKey("alert_events.id"), index=True),
-    Column("sample_id", Id, ForeignKey("samples.id")),
+    Column("sample_id", Id),
     Column("to_address", sa.Text, nullable=False),
     Column("subject", sa.Text, nullable=False),
     Column("text", sa.Text, nullable=False),

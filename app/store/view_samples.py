@@ -11,14 +11,14 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.domain.findings import Assessment
-from app.domain.model import EventKind, Reading, ServiceEvent, SourceKind
-from app.science.quantities import NAMES
+from app.domain.model import EventKind, Reading, ServiceEvent, SetAside, SourceKind
 from app.store.database import Connection
+from app.store.reading_columns import counting, unpack
 from app.store.tables import (
     assessments,
     assets,
     compartments,
-    daily_medians,
+    daily_summaries,
     samples,
     service_events,
     sources,
@@ -46,12 +46,21 @@ class SampleView:
     excluded_at: datetime | None
     excluded_by: str | None
     excluded_because: str | None
+    set_aside: SetAside | None
+    """Why it is kept and not judged."""
+    status: int | None
+    """How it stands by the newest judgement, with ``suspect`` and ``fault``."""
+    suspect: bool
+    fault: str | None
+    rule_set: str | None
+    """By which rules; None: not judged."""
     assessment: Assessment | None
+    """What was said of it in full; of on-line readings only of those at which something changed."""
 
     @property
     def counts(self) -> bool:
-        """False for a superseded revision and for an excluded sample."""
-        return self.current and self.excluded_at is None
+        """False for a superseded revision, an excluded sample and one set aside."""
+        return self.current and self.excluded_at is None and self.set_aside is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +118,7 @@ def counting_samples(
         .where(
             samples.c.compartment_id == compartment_id,
             sources.c.kind == kind.value,
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
+            *counting(),
             samples.c.taken_at.between(*window),
         )
         .order_by(samples.c.taken_at.desc())
@@ -125,9 +133,7 @@ def sample_span(connection: Connection, compartment_id: int) -> tuple[datetime, 
         sa.select(
             sa.func.min(samples.c.taken_at, type_=samples.c.taken_at.type),
             sa.func.max(samples.c.taken_at, type_=samples.c.taken_at.type),
-        ).where(
-            samples.c.compartment_id == compartment_id, samples.c.current, samples.c.excluded_at.is_(None)
-        )
+        ).where(samples.c.compartment_id == compartment_id, *counting())
     ).one()
     return None if row[0] is None else (row[0], row[1])
 
@@ -137,19 +143,19 @@ def days(
 ) -> dict[int, list[DayView]]:
     """Daily medians of on-line readings by compartment, oldest first; the newest ``limit`` rows at most."""
     query = (
-        sa.select(daily_medians, sources.c.code)
-        .join(sources, sources.c.id == daily_medians.c.source_id)
+        sa.select(daily_summaries, sources.c.code)
+        .join(sources, sources.c.id == daily_summaries.c.source_id)
         .where(
-            daily_medians.c.compartment_id.in_(compartment_ids),
-            daily_medians.c.day.between(since, until),
+            daily_summaries.c.compartment_id.in_(compartment_ids),
+            daily_summaries.c.day.between(since, until),
         )
-        .order_by(daily_medians.c.day.desc())
+        .order_by(daily_summaries.c.day.desc())
         .limit(limit)
     )
     found: dict[int, list[DayView]] = {}
     for row in connection.execute(query):
         found.setdefault(row.compartment_id, []).append(
-            DayView(source_code=row.code, day=row.day, readings=_readings(row))
+            DayView(source_code=row.code, day=row.day, readings=unpack(dict(row._mapping)))
         )
     return {compartment: rows[::-1] for compartment, rows in found.items()}
 
@@ -169,15 +175,14 @@ def trail(
         .where(
             samples.c.compartment_id.in_(compartment_ids),
             sources.c.kind == SourceKind.LABORATORY.value,
-            samples.c.current,
-            samples.c.excluded_at.is_(None),
+            *counting(),
         )
         .subquery("ranked")
     )
     query = sa.select(inner).where(inner.c.rank <= each).order_by(inner.c.compartment_id, inner.c.taken_at)
     found: dict[int, list[tuple[datetime, dict[str, Reading]]]] = {}
     for row in connection.execute(query):
-        found.setdefault(row.compartment_id, []).append((row.taken_at, _readings(row)))
+        found.setdefault(row.compartment_id, []).append((row.taken_at, unpack(dict(row._mapping))))
     return found
 
 
@@ -218,7 +223,12 @@ def _sample(row: Any) -> SampleView:
         received_at=row.received_at,
         revision=row.revision,
         current=row.current,
-        readings=_readings(row),
+        readings=unpack(dict(row._mapping)),
+        set_aside=None if row.set_aside is None else SetAside(row.set_aside),
+        status=row.status,
+        suspect=row.suspect,
+        fault=row.fault,
+        rule_set=row.rule_set,
         laboratory_number=row.laboratory_number,
         remark=row.remark,
         file_id=row.file_id,
@@ -228,16 +238,6 @@ def _sample(row: Any) -> SampleView:
         excluded_because=row.excluded_because,
         assessment=Assessment.from_json(row.detail) if row.detail is not None else None,
     )
-
-
-def _readings(row: Any) -> dict[str, Reading]:
-    found = {}
-    for i, name in enumerate(NAMES):
-        number = getattr(row, name)
-        if number is not None:
-            is_limit = bool(row.below >> i & 1)
-            found[name] = Reading(name, below=number) if is_limit else Reading(name, value=number)
-    return found
 
 
 def counting_assessment() -> sa.ColumnElement[bool]:

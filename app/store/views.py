@@ -16,8 +16,8 @@ from app.domain.model import (
 )
 from app.store.database import Connection
 from app.store.fleet import asset_of
+from app.store.reading_columns import counting
 from app.store.tables import (
-    assessments,
     assets,
     compartments,
     samples,
@@ -25,7 +25,6 @@ from app.store.tables import (
     source_compartments,
     sources,
 )
-from app.store.view_samples import counting_assessment
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,14 +153,13 @@ def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[St
             found.c.previous_id,
             sources.c.kind,
             sources.c.name,
-            assessments.c.status,
-            assessments.c.suspect,
-            assessments.c.fault,
+            samples.c.status,
+            samples.c.suspect,
+            samples.c.fault,
         )
         .select_from(found)
         .join(samples, samples.c.id == found.c.sample_id)
         .join(sources, sources.c.id == samples.c.source_id)
-        .outerjoin(assessments, counting_assessment())
     )
     return [
         Standing(
@@ -186,8 +184,7 @@ def _nth_newest(pairs: sa.Subquery, offset: int) -> sa.ScalarSelect[Any]:
         .where(
             inner.c.compartment_id == pairs.c.compartment_id,
             inner.c.source_id == pairs.c.source_id,
-            inner.c.current,
-            inner.c.excluded_at.is_(None),
+            *counting(inner),
         )
         .order_by(inner.c.taken_at.desc())
         .limit(1)

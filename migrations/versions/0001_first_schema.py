@@ -18,6 +18,33 @@ depends_on = None
 
 def upgrade() -> None:
     op.create_table(
+        "assessments",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("rule_set", sa.Text(), nullable=False),
+        sa.Column("assessed_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("superseded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("status", sa.Integer(), nullable=True),
+        sa.Column("suspect", sa.Boolean(), nullable=False),
+        sa.Column("fault", sa.Text(), nullable=True),
+        sa.Column(
+            "detail",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_assessments")),
+    )
+    with op.batch_alter_table("assessments", schema=None) as batch_op:
+        batch_op.create_index("ix_assessments_sample_id", ["sample_id"], unique=False)
+        batch_op.create_index(
+            "uq_assessments_counting",
+            ["sample_id"],
+            unique=True,
+            sqlite_where=sa.text("superseded_at IS NULL"),
+            postgresql_where=sa.text("superseded_at IS NULL"),
+        )
+
+    op.create_table(
         "contacts",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("code", sa.Text(), nullable=False),
@@ -27,11 +54,41 @@ def upgrade() -> None:
         sa.UniqueConstraint("code", name=op.f("uq_contacts_code")),
     )
     op.create_table(
+        "corrections",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column(
+            "detail",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_corrections")),
+    )
+    with op.batch_alter_table("corrections", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_corrections_sample_id"), ["sample_id"], unique=False)
+
+    op.create_table(
         "heartbeats",
         sa.Column("worker", sa.Text(), nullable=False),
         sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
         sa.PrimaryKeyConstraint("worker", name=op.f("pk_heartbeats")),
     )
+    op.create_table(
+        "laboratory_profiles",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("text", sa.Text(), nullable=False),
+        sa.Column("created_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_laboratory_profiles")),
+    )
+    with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_laboratory_profiles_code"), ["code"], unique=False)
+
     op.create_table(
         "ladder_steps",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -116,6 +173,7 @@ def upgrade() -> None:
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("asset_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
         sa.Column("expected_interval_minutes", sa.Integer(), nullable=True),
+        sa.Column("posts_per_minute", sa.Integer(), nullable=True),
         sa.Column("profile", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["asset_id"], ["assets.id"], name=op.f("fk_sources_asset_id_assets")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_sources")),
@@ -125,10 +183,44 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_sources_asset_id"), ["asset_id"], unique=False)
 
     op.create_table(
+        "alerts",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("site_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("condition", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("severity", sa.Integer(), nullable=False),
+        sa.Column("opened_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("changed_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("headline", sa.Text(), nullable=False),
+        sa.Column("acknowledged_by", sa.Text(), nullable=True),
+        sa.Column("shelved_until", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column(
+            "memory",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"], ["compartments.id"], name=op.f("fk_alerts_compartment_id_compartments")
+        ),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_alerts_site_id_sites")),
+        sa.ForeignKeyConstraint(["source_id"], ["sources.id"], name=op.f("fk_alerts_source_id_sources")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_alerts")),
+    )
+    with op.batch_alter_table("alerts", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_alerts_compartment_id"), ["compartment_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_alerts_site_id"), ["site_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_alerts_source_id"), ["source_id"], unique=False)
+        batch_op.create_index(batch_op.f("ix_alerts_state"), ["state"], unique=False)
+
+    op.create_table(
         "api_keys",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
         sa.Column("scope", sa.Text(), nullable=False),
+        sa.Column("label", sa.Text(), nullable=False),
         sa.Column("prefix", sa.Text(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("created_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
@@ -143,12 +235,17 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_api_keys_source_id"), ["source_id"], unique=False)
 
     op.create_table(
-        "daily_medians",
+        "daily_summaries",
         sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("day", sa.Date(), nullable=False),
         sa.Column("count", sa.Integer(), nullable=False),
         sa.Column("below", sa.Integer(), nullable=False),
+        sa.Column(
+            "ranges",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
         sa.Column("h2", sa.Double(), nullable=True),
         sa.Column("ch4", sa.Double(), nullable=True),
         sa.Column("c2h6", sa.Double(), nullable=True),
@@ -171,12 +268,14 @@ def upgrade() -> None:
         sa.Column("furfural", sa.Double(), nullable=True),
         sa.Column("relative_saturation", sa.Double(), nullable=True),
         sa.ForeignKeyConstraint(
-            ["compartment_id"], ["compartments.id"], name=op.f("fk_daily_medians_compartment_id_compartments")
+            ["compartment_id"],
+            ["compartments.id"],
+            name=op.f("fk_daily_summaries_compartment_id_compartments"),
         ),
         sa.ForeignKeyConstraint(
-            ["source_id"], ["sources.id"], name=op.f("fk_daily_medians_source_id_sources")
+            ["source_id"], ["sources.id"], name=op.f("fk_daily_summaries_source_id_sources")
         ),
-        sa.PrimaryKeyConstraint("compartment_id", "source_id", "day", name=op.f("pk_daily_medians")),
+        sa.PrimaryKeyConstraint("compartment_id", "source_id", "day", name=op.f("pk_daily_summaries")),
     )
     op.create_table(
         "files",
@@ -191,6 +290,69 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_files")),
         sa.UniqueConstraint("source_id", "sha256", name=op.f("uq_files_source_id_sha256")),
     )
+    op.create_table(
+        "instrument_findings",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("quantity", sa.Text(), nullable=False),
+        sa.Column("begins_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("ends_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("found_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column(
+            "detail",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"],
+            ["compartments.id"],
+            name=op.f("fk_instrument_findings_compartment_id_compartments"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["source_id"], ["sources.id"], name=op.f("fk_instrument_findings_source_id_sources")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_instrument_findings")),
+        sa.UniqueConstraint(
+            "source_id",
+            "compartment_id",
+            "kind",
+            "quantity",
+            "begins_at",
+            name="uq_instrument_findings_identity",
+        ),
+    )
+    with op.batch_alter_table("instrument_findings", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_instrument_findings_source_id"), ["source_id"], unique=False)
+
+    op.create_table(
+        "instrument_states",
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("heard_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("newest_taken_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("checked_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["source_id"], ["sources.id"], name=op.f("fk_instrument_states_source_id_sources")
+        ),
+        sa.PrimaryKeyConstraint("source_id", name=op.f("pk_instrument_states")),
+    )
+    op.create_table(
+        "maintenance_spells",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("begins_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("ends_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["source_id"], ["sources.id"], name=op.f("fk_maintenance_spells_source_id_sources")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_maintenance_spells")),
+    )
+    with op.batch_alter_table("maintenance_spells", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_maintenance_spells_source_id"), ["source_id"], unique=False)
+
     op.create_table(
         "service_events",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -223,6 +385,46 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("source_id", "compartment_id", name=op.f("pk_source_compartments")),
     )
     op.create_table(
+        "alert_events",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("alert_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("from_state", sa.Text(), nullable=False),
+        sa.Column("to_state", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("severity", sa.Integer(), nullable=False),
+        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("author", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["alert_id"], ["alerts.id"], name=op.f("fk_alert_events_alert_id_alerts")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_alert_events")),
+    )
+    with op.batch_alter_table("alert_events", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_alert_events_alert_id"), ["alert_id"], unique=False)
+
+    op.create_table(
+        "file_imports",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.Column(
+            "profile",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.Column(
+            "units",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(["file_id"], ["files.id"], name=op.f("fk_file_imports_file_id_files")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_file_imports")),
+    )
+    with op.batch_alter_table("file_imports", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_file_imports_file_id"), ["file_id"], unique=False)
+
+    op.create_table(
         "samples",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -231,6 +433,7 @@ def upgrade() -> None:
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("current", sa.Boolean(), nullable=False),
         sa.Column("received_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("online", sa.Boolean(), nullable=False),
         sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
         sa.Column("file_line", sa.Integer(), nullable=True),
         sa.Column("laboratory_number", sa.Text(), nullable=True),
@@ -238,7 +441,18 @@ def upgrade() -> None:
         sa.Column("excluded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
         sa.Column("excluded_by", sa.Text(), nullable=True),
         sa.Column("excluded_because", sa.Text(), nullable=True),
+        sa.Column("set_aside", sa.Text(), nullable=True),
+        sa.Column("status", sa.Integer(), nullable=True),
+        sa.Column("suspect", sa.Boolean(), nullable=False),
+        sa.Column("fault", sa.Text(), nullable=True),
+        sa.Column("rule_set", sa.Text(), nullable=True),
         sa.Column("below", sa.Integer(), nullable=False),
+        sa.Column("unjudged", sa.Integer(), nullable=False),
+        sa.Column(
+            "qualities",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=True,
+        ),
         sa.Column("h2", sa.Double(), nullable=True),
         sa.Column("ch4", sa.Double(), nullable=True),
         sa.Column("c2h6", sa.Double(), nullable=True),
@@ -271,7 +485,8 @@ def upgrade() -> None:
             "source_id",
             "taken_at",
             "revision",
-            name=op.f("uq_samples_compartment_id_source_id_taken_at_revision"),
+            "online",
+            name=op.f("uq_samples_compartment_id_source_id_taken_at_revision_online"),
         ),
     )
     with op.batch_alter_table("samples", schema=None) as batch_op:
@@ -279,116 +494,6 @@ def upgrade() -> None:
             "ix_samples_compartment_id_taken_at", ["compartment_id", "taken_at"], unique=False
         )
         batch_op.create_index(batch_op.f("ix_samples_file_id"), ["file_id"], unique=False)
-
-    op.create_table(
-        "file_imports",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("author", sa.Text(), nullable=False),
-        sa.Column("profile", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
-        sa.Column("units", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
-        sa.ForeignKeyConstraint(["file_id"], ["files.id"], name=op.f("fk_file_imports_file_id_files")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_file_imports")),
-    )
-    with op.batch_alter_table("file_imports", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_file_imports_file_id"), ["file_id"], unique=False)
-
-    op.create_table(
-        "corrections",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("author", sa.Text(), nullable=False),
-        sa.Column("kind", sa.Text(), nullable=False),
-        sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("detail", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
-        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_corrections_sample_id_samples")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_corrections")),
-    )
-    with op.batch_alter_table("corrections", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_corrections_sample_id"), ["sample_id"], unique=False)
-
-    op.create_table(
-        "laboratory_profiles",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("code", sa.Text(), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.Column("created_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("author", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_laboratory_profiles")),
-    )
-    with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_laboratory_profiles_code"), ["code"], unique=False)
-
-    op.create_table(
-        "alerts",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("condition", sa.Text(), nullable=False),
-        sa.Column("state", sa.Text(), nullable=False),
-        sa.Column("severity", sa.Integer(), nullable=False),
-        sa.Column("opened_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("changed_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
-        sa.Column("headline", sa.Text(), nullable=False),
-        sa.Column("acknowledged_by", sa.Text(), nullable=True),
-        sa.Column("shelved_until", app.store.database.UtcDateTime(timezone=True), nullable=True),
-        sa.Column("memory", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["compartment_id"], ["compartments.id"], name=op.f("fk_alerts_compartment_id_compartments")
-        ),
-        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_alerts_sample_id_samples")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_alerts")),
-    )
-    with op.batch_alter_table("alerts", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_alerts_compartment_id"), ["compartment_id"], unique=False)
-        batch_op.create_index(batch_op.f("ix_alerts_state"), ["state"], unique=False)
-
-    op.create_table(
-        "assessments",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("rule_set", sa.Text(), nullable=False),
-        sa.Column("assessed_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("superseded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
-        sa.Column("status", sa.Integer(), nullable=True),
-        sa.Column("suspect", sa.Boolean(), nullable=False),
-        sa.Column("fault", sa.Text(), nullable=True),
-        sa.Column("detail", sa.JSON().with_variant(postgresql.JSONB(), "postgresql"), nullable=False),
-        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_assessments_sample_id_samples")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_assessments")),
-    )
-    with op.batch_alter_table("assessments", schema=None) as batch_op:
-        batch_op.create_index("ix_assessments_sample_id", ["sample_id"], unique=False)
-        batch_op.create_index(
-            "uq_assessments_counting",
-            ["sample_id"],
-            unique=True,
-            sqlite_where=sa.text("superseded_at IS NULL"),
-            postgresql_where=sa.text("superseded_at IS NULL"),
-        )
-
-    op.create_table(
-        "alert_events",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("alert_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("from_state", sa.Text(), nullable=False),
-        sa.Column("to_state", sa.Text(), nullable=False),
-        sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("severity", sa.Integer(), nullable=False),
-        sa.Column("sample_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
-        sa.Column("author", sa.Text(), nullable=True),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["alert_id"], ["alerts.id"], name=op.f("fk_alert_events_alert_id_alerts")),
-        sa.ForeignKeyConstraint(
-            ["sample_id"], ["samples.id"], name=op.f("fk_alert_events_sample_id_samples")
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_alert_events")),
-    )
-    with op.batch_alter_table("alert_events", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_alert_events_alert_id"), ["alert_id"], unique=False)
 
     op.create_table(
         "messages",
@@ -415,7 +520,6 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(
             ["contact_id"], ["contacts.id"], name=op.f("fk_messages_contact_id_contacts")
         ),
-        sa.ForeignKeyConstraint(["sample_id"], ["samples.id"], name=op.f("fk_messages_sample_id_samples")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_messages")),
         sa.UniqueConstraint(
             "alert_event_id", "to_address", name=op.f("uq_messages_alert_event_id_to_address")
@@ -433,45 +537,43 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_messages_alert_event_id"))
 
     op.drop_table("messages")
-    with op.batch_alter_table("alert_events", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_alert_events_alert_id"))
-
-    op.drop_table("alert_events")
-    with op.batch_alter_table("assessments", schema=None) as batch_op:
-        batch_op.drop_index("uq_assessments_counting")
-        batch_op.drop_index("ix_assessments_sample_id")
-
-    op.drop_table("assessments")
-    with op.batch_alter_table("alerts", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_alerts_state"))
-        batch_op.drop_index(batch_op.f("ix_alerts_compartment_id"))
-
-    op.drop_table("alerts")
-    with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_laboratory_profiles_code"))
-
-    op.drop_table("laboratory_profiles")
-    with op.batch_alter_table("corrections", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_corrections_sample_id"))
-
-    op.drop_table("corrections")
-    with op.batch_alter_table("file_imports", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_file_imports_file_id"))
-
-    op.drop_table("file_imports")
     with op.batch_alter_table("samples", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_samples_file_id"))
         batch_op.drop_index("ix_samples_compartment_id_taken_at")
 
     op.drop_table("samples")
+    with op.batch_alter_table("file_imports", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_file_imports_file_id"))
+
+    op.drop_table("file_imports")
+    with op.batch_alter_table("alert_events", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_alert_events_alert_id"))
+
+    op.drop_table("alert_events")
     op.drop_table("source_compartments")
     op.drop_table("service_events")
+    with op.batch_alter_table("maintenance_spells", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_maintenance_spells_source_id"))
+
+    op.drop_table("maintenance_spells")
+    op.drop_table("instrument_states")
+    with op.batch_alter_table("instrument_findings", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_instrument_findings_source_id"))
+
+    op.drop_table("instrument_findings")
     op.drop_table("files")
-    op.drop_table("daily_medians")
+    op.drop_table("daily_summaries")
     with op.batch_alter_table("api_keys", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_api_keys_source_id"))
 
     op.drop_table("api_keys")
+    with op.batch_alter_table("alerts", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_alerts_state"))
+        batch_op.drop_index(batch_op.f("ix_alerts_source_id"))
+        batch_op.drop_index(batch_op.f("ix_alerts_site_id"))
+        batch_op.drop_index(batch_op.f("ix_alerts_compartment_id"))
+
+    op.drop_table("alerts")
     with op.batch_alter_table("sources", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_sources_asset_id"))
 
@@ -485,5 +587,22 @@ def downgrade() -> None:
     op.drop_table("sites")
     op.drop_table("owner_limits")
     op.drop_table("ladder_steps")
+    with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_laboratory_profiles_code"))
+
+    op.drop_table("laboratory_profiles")
     op.drop_table("heartbeats")
+    with op.batch_alter_table("corrections", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_corrections_sample_id"))
+
+    op.drop_table("corrections")
     op.drop_table("contacts")
+    with op.batch_alter_table("assessments", schema=None) as batch_op:
+        batch_op.drop_index(
+            "uq_assessments_counting",
+            sqlite_where=sa.text("superseded_at IS NULL"),
+            postgresql_where=sa.text("superseded_at IS NULL"),
+        )
+        batch_op.drop_index("ix_assessments_sample_id")
+
+    op.drop_table("assessments")

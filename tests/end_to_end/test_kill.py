@@ -236,7 +236,7 @@ def check(service: Service, clients: list[Client]) -> None:
         " left join assessments a on a.sample_id = s.id and a.superseded_at is null group by s.id"
     )
     assert {count for _, count in judged} == {1}
-    days = service.rows("select sum(count) from daily_medians")
+    days = service.rows("select sum(count) from daily_summaries")
     assert days == [(len(stored),)], "the daily medians count each sample once"
     assert service.rows("pragma integrity_check") == [("ok",)]
 

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from app.services.import_file import import_file
 from app.services.record_samples import RecordContext
 from app.store.database import Database
-from app.store.samples import pack
+from app.store.reading_columns import pack
 from app.store.tables import assessments, file_imports, files, samples
 
 TESTS = Path(__file__).parents[1]

@@ -25,7 +25,7 @@ from app.services.sample_contents import PutRightError, contents_of, read_conten
 from app.store import alerts, corrections, fleet
 from app.store.corrections import By, Contents, Correction
 from app.store.database import Database
-from app.store.tables import alert_events, assessments, daily_medians, messages, samples
+from app.store.tables import alert_events, assessments, daily_summaries, messages, samples
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 URL = "http://ullage.example"
@@ -249,7 +249,7 @@ def test_medians_of_an_instrument_s_day_follow(fleet_database: Database) -> None
     ]
 
     def median() -> float:
-        query = sa.select(daily_medians.c.h2).where(daily_medians.c.day == utc_day(noon))
+        query = sa.select(daily_summaries.c.h2).where(daily_summaries.c.day == utc_day(noon))
         with fleet_database.read() as connection:
             return float(connection.execute(query).scalar_one())
 

@@ -29,7 +29,7 @@ from app.store import alerts, fleet
 from app.store.corrections import By, Contents
 from app.store.database import Database
 from app.store.exports import Scope
-from app.store.tables import alert_events, daily_medians, messages, samples, sources
+from app.store.tables import alert_events, daily_summaries, messages, samples, sources
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 URL = "http://ullage.example"
@@ -125,7 +125,7 @@ def file_of_two_sources(database: Database) -> int:
 def medians(database: Database) -> dict[str, int]:
     query = (
         sa.select(sources.c.code, sa.func.count())
-        .join(daily_medians, daily_medians.c.source_id == sources.c.id)
+        .join(daily_summaries, daily_summaries.c.source_id == sources.c.id)
         .group_by(sources.c.code)
     )
     with database.read() as connection:

@@ -12,7 +12,7 @@ from app.services.load_fleet import load_fleet
 from app.services.record_samples import Outcome, RecordContext, UnknownSourceError, record_samples
 from app.store import alerts, assessments, fleet
 from app.store.database import Database
-from app.store.tables import alert_events, daily_medians, messages, samples
+from app.store.tables import alert_events, daily_summaries, messages, samples
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 CONTEXT = RecordContext("http://ullage.example")
@@ -171,7 +171,7 @@ def test_one_odd_reading_of_a_monitor_raises_nothing_two_do(fleet_database: Data
     assert count(fleet_database, messages) == 2
 
 
-def test_daily_medians_follow_the_readings_of_their_day(fleet_database: Database) -> None:
+def test_daily_summaries_follow_the_readings_of_their_day(fleet_database: Database) -> None:
     day = datetime(2026, 2, 20, tzinfo=UTC)
     record(
         fleet_database,
@@ -179,7 +179,7 @@ def test_daily_medians_follow_the_readings_of_their_day(fleet_database: Database
     )
     record(fleet_database, sample(day + timedelta(hours=20), "W-T1-M", h2=16.0))
     with fleet_database.read() as connection:
-        row = connection.execute(sa.select(daily_medians)).one()
+        row = connection.execute(sa.select(daily_summaries)).one()
     assert row._mapping["count"] == 4
     assert row.h2 == pytest.approx(15.0)
 

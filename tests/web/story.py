@@ -10,11 +10,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.domain.engine import assess
-from app.domain.findings import Assessment
 from app.domain.frame import frame_of
 from app.domain.report import ReportOptions, report
 from app.science.quantities import INDEX, NAMES
-from app.store import tables
+from app.store import assessments, tables
 from app.store.database import Connection, Database
 
 GASES = ("h2", "ch4", "c2h6", "c2h4", "c2h2", "co", "co2", "o2", "n2", "water", "oil_temperature")
@@ -167,23 +166,14 @@ def _laboratory(
             "current": True,
             "received_at": at + timedelta(days=3),
             "laboratory_number": f"OOL-{4100 + i}",
+            "online": False,
+            "suspect": False,
+            "unjudged": 0,
             "below": sum(1 << k for k, hidden in enumerate(below[i]) if hidden),
             **dict(zip(NAMES, numbers[i], strict=True)),
         }
         sample = _insert(connection, tables.samples, values)
-        connection.execute(sa.insert(tables.assessments).values(_judged(sample, report(judged, i), at)))
-
-
-def _judged(sample: int, found: Assessment, at: datetime) -> dict[str, Any]:
-    return {
-        "sample_id": sample,
-        "rule_set": found.rule_set,
-        "assessed_at": at,
-        "status": found.status,
-        "suspect": found.suspect,
-        "fault": found.fault.code if found.fault else None,
-        "detail": found.to_json(),
-    }
+        assessments.save(connection, [(sample, report(judged, i))], at)
 
 
 def _monitor(
@@ -204,6 +194,7 @@ def _monitor(
         for values in lines
     ]
     same = {"compartment_id": compartment, "source_id": source, "revision": 1, "current": True, "below": 0}
+    same |= {"online": True, "suspect": False, "unjudged": 0}
     connection.execute(
         sa.insert(tables.samples),
         [
@@ -213,15 +204,11 @@ def _monitor(
     )
     stored = sa.select(tables.samples.c.id).where(tables.samples.c.source_id == source)
     ids = connection.execute(stored.order_by(tables.samples.c.taken_at)).scalars().all()
+    for i in range(count):
+        told = report(judged, i, ReportOptions(detailed=i == count - 1))
+        assessments.save(connection, [(ids[i], told)], times[i])
     connection.execute(
-        sa.insert(tables.assessments),
-        [
-            _judged(ids[i], report(judged, i, ReportOptions(detailed=i == count - 1)), times[i])
-            for i in range(count)
-        ],
-    )
-    connection.execute(
-        sa.insert(tables.daily_medians),
+        sa.insert(tables.daily_summaries),
         [
             {
                 "compartment_id": compartment,
@@ -229,6 +216,7 @@ def _monitor(
                 "day": times[i].date(),
                 "count": 6,
                 "below": 0,
+                "ranges": {},
             }
             | readings[i]
             for i in range(5, count, 6)
@@ -239,6 +227,7 @@ def _monitor(
 def _asides(connection: Connection, arcing: int, warm: int, now: datetime) -> None:
     """An excluded sample, a superseded revision, service events, a heartbeat."""
     base = {"compartment_id": arcing, "source_id": 1, "received_at": now, "below": 0, "h2": 900.0, "ch4": 2.0}
+    base |= {"online": False, "suspect": False, "unjudged": 0}
     excluded = {
         "excluded_at": now,
         "excluded_by": "M. Reader",
