@@ -15,7 +15,7 @@ AT = datetime(2026, 3, 1, 6, tzinfo=UTC)
 def test_values_limits_qualities_and_places_stand_in_columns() -> None:
     readings = {"h2": Reading("h2", value=40.0), "c2h2": Reading("c2h2", below=0.5)}
     doubted = {"h2": Reading("h2", value=41.0, quality=Quality.OLD)}
-    batch = [
+    batch: list[Sample | Rejection] = [
         Sample("T1", "main", "MON", AT, readings),
         Rejection("samples[1].h2", "no number", index=1),
         Sample("T1", "main", "MON", AT, doubted, set_aside=SetAside.MAINTENANCE),
