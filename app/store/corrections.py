@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from app.domain.model import Reading
 from app.store.database import Connection
+from app.store.partitions import ensure_months
 from app.store.reading_columns import pack
 from app.store.tables import corrections, samples
 
@@ -164,6 +165,8 @@ def _insert(
     connection: Connection, old: StoredRow, contents: Contents, now: datetime, place: tuple[int, datetime]
 ) -> int:
     compartment_id, taken_at = place
+    if old.online:
+        ensure_months(connection, (taken_at,))
     identity = {"compartment_id": compartment_id, "source_id": old.source_id, "taken_at": taken_at}
     same = sa.and_(*(samples.c[name] == value for name, value in identity.items()))
     connection.execute(sa.update(samples).where(same, samples.c.current).values(current=False))

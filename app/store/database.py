@@ -14,7 +14,7 @@ from sqlalchemy import event
 from sqlalchemy.engine import Connection, Dialect, Engine, make_url
 from sqlalchemy.types import TypeDecorator
 
-__all__ = ["Connection", "Database", "UtcDateTime"]
+__all__ = ["Connection", "Database", "UtcDateTime", "try_alone", "wait_alone"]
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -120,6 +120,25 @@ class Database:
 
     def dispose(self) -> None:
         self.engine.dispose()
+
+
+_LOCK_OF = "(hashtextextended('ullage ' || %s, 0))"
+
+
+def wait_alone(connection: Connection, duty: str) -> None:
+    """Wait until no other transaction is at this duty; until the end of this one, others wait.
+
+    On SQLite nothing is to be done: it has one writing transaction at a time.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock{_LOCK_OF}", (duty,))
+
+
+def try_alone(connection: Connection, duty: str) -> bool:
+    """As :func:`wait_alone`, but False at once when another transaction is at it."""
+    if connection.dialect.name != "postgresql":
+        return True
+    return bool(connection.exec_driver_sql(f"SELECT pg_try_advisory_xact_lock{_LOCK_OF}", (duty,)).scalar())
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:

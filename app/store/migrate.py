@@ -10,7 +10,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 import migrations
-from app.store.database import Database
+from app.store.database import Connection, Database
 from app.store.tables import metadata
 
 
@@ -73,12 +73,35 @@ def current_revision(database: Database) -> str | None:
         return MigrationContext.configure(connection).get_current_revision()
 
 
+def newest_revision() -> str | None:
+    """The revision that this version of the program works on."""
+    return ScriptDirectory.from_config(_config()).get_current_head()
+
+
 def is_up_to_date(database: Database) -> bool:
-    return current_revision(database) == ScriptDirectory.from_config(_config()).get_current_head()
+    return current_revision(database) == newest_revision()
 
 
 def differences(database: Database) -> list[object]:
-    """What autogeneration would change: empty when the schema is what ``tables.py`` says."""
+    """What autogeneration would change: empty when the schema is what ``tables.py`` says, partitions aside."""
     with database.engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        parts = _partitions(connection)
+        options = {
+            "compare_type": True,
+            "include_name": lambda name, kind, _parents: kind != "table" or name not in parts,
+        }
+        context = MigrationContext.configure(connection, opts=options)
         return list(compare_metadata(context, metadata))
+
+
+def _partitions(connection: Connection) -> set[str]:
+    """Tables that are parts of another one: they follow it."""
+    if connection.dialect.name != "postgresql":
+        return set()
+    return set(
+        connection.exec_driver_sql(
+            "SELECT relname FROM pg_class WHERE relispartition AND relkind IN ('r', 'p')"
+        )
+        .scalars()
+        .all()
+    )

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from app.domain.model import Sample, SourceKind
 from app.science.quantities import NAMES
 from app.store.database import Connection
+from app.store.partitions import ensure_months
 from app.store.reading_columns import counting, pack, same_readings
 from app.store.tables import corrections, samples, sources
 
@@ -47,6 +48,7 @@ def add_new(connection: Connection, rows: Sequence[NewRow], now: datetime) -> li
     may repeat or revise one another: they are taken in order. Readings that somebody has put right by hand are
     already known when they come once more: sending a file again must not take a correction back.
     """
+    ensure_months(connection, (row.sample.taken_at for row in rows if row.online))
     known, newest = _current(connection, rows)
     results: list[AddedRow | None] = [None] * len(rows)
     fresh: list[dict[str, Any]] = []

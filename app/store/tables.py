@@ -220,17 +220,19 @@ file_imports = Table(
 )
 
 samples = Table(
+    # Without foreign keys: each costs a look-up a row, and compartments, sources and files are never deleted;
+    # `ullage db check` looks for strays. On PostgreSQL it is partitioned, see app/store/partitions.py.
     "samples",
     metadata,
     _id(),
-    Column("compartment_id", Id, ForeignKey("compartments.id"), nullable=False),
-    Column("source_id", Id, ForeignKey("sources.id"), nullable=False),
+    Column("compartment_id", Id, nullable=False),
+    Column("source_id", Id, nullable=False),
     Column("taken_at", UtcDateTime, nullable=False),
     Column("revision", sa.Integer, nullable=False),
     Column("current", sa.Boolean, nullable=False),  # False once a newer revision exists
     Column("received_at", UtcDateTime, nullable=False),
     Column("online", sa.Boolean, nullable=False),  # measured by an instrument
-    Column("file_id", Id, ForeignKey("files.id"), index=True),
+    Column("file_id", Id),
     Column("file_line", sa.Integer),
     Column("laboratory_number", sa.Text),
     Column("remark", sa.Text),
@@ -250,6 +252,20 @@ samples = Table(
         "compartment_id", "source_id", "taken_at", "revision", "online"
     ),  # parted by online and time
     Index("ix_samples_compartment_id_taken_at", "compartment_id", "taken_at"),
+    Index(  # what an instrument posts has no file
+        "ix_samples_file_id",
+        "file_id",
+        sqlite_where=sa.text("file_id IS NOT NULL"),
+        postgresql_where=sa.text("file_id IS NOT NULL"),
+    ),
+)
+
+raw_ends = Table(  # one row once raw on-line readings were ended for their age
+    "raw_ends",
+    metadata,
+    Column("one", sa.Boolean, primary_key=True),  # always true
+    Column("before", UtcDateTime, nullable=False),  # on-line readings taken before are gone or not looked at
+    Column("at", UtcDateTime, nullable=False),
 )
 
 corrections = Table(

@@ -16,6 +16,45 @@ branch_labels = None
 depends_on = None
 
 
+def _on_postgresql() -> bool:
+    return bool(op.get_bind().dialect.name == "postgresql")
+
+
+def _key_of_samples() -> tuple[str, ...]:
+    """A key of a partitioned table holds all that it is partitioned by."""
+    return ("id", "online", "taken_at") if _on_postgresql() else ("id",)
+
+
+def _next_sample_id() -> sa.TextClause | None:
+    """The sequence that a key of one column would have had by itself."""
+    if not _on_postgresql():
+        return None
+    op.execute("CREATE SEQUENCE samples_id_seq")
+    return sa.text("nextval('samples_id_seq'::regclass)")
+
+
+def _part_samples() -> None:
+    """Laboratories' samples for ever; instruments' by month, what is out of all reason in one at either end.
+
+    The months themselves are made when they are needed: app/store/partitions.py.
+    """
+    if not _on_postgresql():
+        return
+    op.execute("ALTER SEQUENCE samples_id_seq OWNED BY samples.id")
+    op.execute("CREATE TABLE samples_laboratory PARTITION OF samples FOR VALUES IN (false)")
+    op.execute(
+        "CREATE TABLE samples_online PARTITION OF samples FOR VALUES IN (true) PARTITION BY RANGE (taken_at)"
+    )
+    op.execute(
+        "CREATE TABLE samples_online_before PARTITION OF samples_online"
+        " FOR VALUES FROM (MINVALUE) TO ('1990-01-01 00:00+00')"
+    )
+    op.execute(
+        "CREATE TABLE samples_online_after PARTITION OF samples_online"
+        " FOR VALUES FROM ('2100-01-01 00:00+00') TO (MAXVALUE)"
+    )
+
+
 def upgrade() -> None:
     op.create_table(
         "assessments",
@@ -111,6 +150,92 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_owner_limits")),
         sa.UniqueConstraint("scope", "of", "gas", name=op.f("uq_owner_limits_scope_of_gas")),
     )
+    op.create_table(
+        "raw_ends",
+        sa.Column("one", sa.Boolean(), nullable=False),
+        sa.Column("before", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.PrimaryKeyConstraint("one", name=op.f("pk_raw_ends")),
+    )
+    op.create_table(
+        "samples",
+        sa.Column(
+            "id",
+            sa.BigInteger().with_variant(sa.Integer(), "sqlite"),
+            nullable=False,
+            server_default=_next_sample_id(),
+        ),
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("taken_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("current", sa.Boolean(), nullable=False),
+        sa.Column("received_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("online", sa.Boolean(), nullable=False),
+        sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("file_line", sa.Integer(), nullable=True),
+        sa.Column("laboratory_number", sa.Text(), nullable=True),
+        sa.Column("remark", sa.Text(), nullable=True),
+        sa.Column("excluded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("excluded_by", sa.Text(), nullable=True),
+        sa.Column("excluded_because", sa.Text(), nullable=True),
+        sa.Column("set_aside", sa.Text(), nullable=True),
+        sa.Column("status", sa.Integer(), nullable=True),
+        sa.Column("suspect", sa.Boolean(), nullable=False),
+        sa.Column("fault", sa.Text(), nullable=True),
+        sa.Column("rule_set", sa.Text(), nullable=True),
+        sa.Column("below", sa.Integer(), nullable=False),
+        sa.Column("unjudged", sa.Integer(), nullable=False),
+        sa.Column(
+            "qualities",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=True,
+        ),
+        sa.Column("h2", sa.Double(), nullable=True),
+        sa.Column("ch4", sa.Double(), nullable=True),
+        sa.Column("c2h6", sa.Double(), nullable=True),
+        sa.Column("c2h4", sa.Double(), nullable=True),
+        sa.Column("c2h2", sa.Double(), nullable=True),
+        sa.Column("co", sa.Double(), nullable=True),
+        sa.Column("co2", sa.Double(), nullable=True),
+        sa.Column("o2", sa.Double(), nullable=True),
+        sa.Column("n2", sa.Double(), nullable=True),
+        sa.Column("c3h6", sa.Double(), nullable=True),
+        sa.Column("c3h8", sa.Double(), nullable=True),
+        sa.Column("water", sa.Double(), nullable=True),
+        sa.Column("oil_temperature", sa.Double(), nullable=True),
+        sa.Column("ambient_temperature", sa.Double(), nullable=True),
+        sa.Column("load", sa.Double(), nullable=True),
+        sa.Column("breakdown_voltage", sa.Double(), nullable=True),
+        sa.Column("acidity", sa.Double(), nullable=True),
+        sa.Column("interfacial_tension", sa.Double(), nullable=True),
+        sa.Column("dissipation_factor", sa.Double(), nullable=True),
+        sa.Column("furfural", sa.Double(), nullable=True),
+        sa.Column("relative_saturation", sa.Double(), nullable=True),
+        sa.PrimaryKeyConstraint(*_key_of_samples(), name=op.f("pk_samples")),
+        sa.UniqueConstraint(
+            "compartment_id",
+            "source_id",
+            "taken_at",
+            "revision",
+            "online",
+            name=op.f("uq_samples_compartment_id_source_id_taken_at_revision_online"),
+        ),
+        postgresql_partition_by="LIST (online)",
+    )
+    with op.batch_alter_table("samples", schema=None) as batch_op:
+        batch_op.create_index(
+            "ix_samples_compartment_id_taken_at", ["compartment_id", "taken_at"], unique=False
+        )
+        batch_op.create_index(
+            "ix_samples_file_id",
+            ["file_id"],
+            unique=False,
+            sqlite_where=sa.text("file_id IS NOT NULL"),
+            postgresql_where=sa.text("file_id IS NOT NULL"),
+        )
+
+    _part_samples()
     op.create_table(
         "sites",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -425,77 +550,6 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_file_imports_file_id"), ["file_id"], unique=False)
 
     op.create_table(
-        "samples",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("taken_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("revision", sa.Integer(), nullable=False),
-        sa.Column("current", sa.Boolean(), nullable=False),
-        sa.Column("received_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
-        sa.Column("online", sa.Boolean(), nullable=False),
-        sa.Column("file_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
-        sa.Column("file_line", sa.Integer(), nullable=True),
-        sa.Column("laboratory_number", sa.Text(), nullable=True),
-        sa.Column("remark", sa.Text(), nullable=True),
-        sa.Column("excluded_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
-        sa.Column("excluded_by", sa.Text(), nullable=True),
-        sa.Column("excluded_because", sa.Text(), nullable=True),
-        sa.Column("set_aside", sa.Text(), nullable=True),
-        sa.Column("status", sa.Integer(), nullable=True),
-        sa.Column("suspect", sa.Boolean(), nullable=False),
-        sa.Column("fault", sa.Text(), nullable=True),
-        sa.Column("rule_set", sa.Text(), nullable=True),
-        sa.Column("below", sa.Integer(), nullable=False),
-        sa.Column("unjudged", sa.Integer(), nullable=False),
-        sa.Column(
-            "qualities",
-            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
-            nullable=True,
-        ),
-        sa.Column("h2", sa.Double(), nullable=True),
-        sa.Column("ch4", sa.Double(), nullable=True),
-        sa.Column("c2h6", sa.Double(), nullable=True),
-        sa.Column("c2h4", sa.Double(), nullable=True),
-        sa.Column("c2h2", sa.Double(), nullable=True),
-        sa.Column("co", sa.Double(), nullable=True),
-        sa.Column("co2", sa.Double(), nullable=True),
-        sa.Column("o2", sa.Double(), nullable=True),
-        sa.Column("n2", sa.Double(), nullable=True),
-        sa.Column("c3h6", sa.Double(), nullable=True),
-        sa.Column("c3h8", sa.Double(), nullable=True),
-        sa.Column("water", sa.Double(), nullable=True),
-        sa.Column("oil_temperature", sa.Double(), nullable=True),
-        sa.Column("ambient_temperature", sa.Double(), nullable=True),
-        sa.Column("load", sa.Double(), nullable=True),
-        sa.Column("breakdown_voltage", sa.Double(), nullable=True),
-        sa.Column("acidity", sa.Double(), nullable=True),
-        sa.Column("interfacial_tension", sa.Double(), nullable=True),
-        sa.Column("dissipation_factor", sa.Double(), nullable=True),
-        sa.Column("furfural", sa.Double(), nullable=True),
-        sa.Column("relative_saturation", sa.Double(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["compartment_id"], ["compartments.id"], name=op.f("fk_samples_compartment_id_compartments")
-        ),
-        sa.ForeignKeyConstraint(["file_id"], ["files.id"], name=op.f("fk_samples_file_id_files")),
-        sa.ForeignKeyConstraint(["source_id"], ["sources.id"], name=op.f("fk_samples_source_id_sources")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_samples")),
-        sa.UniqueConstraint(
-            "compartment_id",
-            "source_id",
-            "taken_at",
-            "revision",
-            "online",
-            name=op.f("uq_samples_compartment_id_source_id_taken_at_revision_online"),
-        ),
-    )
-    with op.batch_alter_table("samples", schema=None) as batch_op:
-        batch_op.create_index(
-            "ix_samples_compartment_id_taken_at", ["compartment_id", "taken_at"], unique=False
-        )
-        batch_op.create_index(batch_op.f("ix_samples_file_id"), ["file_id"], unique=False)
-
-    op.create_table(
         "messages",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("contact_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
@@ -537,11 +591,6 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_messages_alert_event_id"))
 
     op.drop_table("messages")
-    with op.batch_alter_table("samples", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_samples_file_id"))
-        batch_op.drop_index("ix_samples_compartment_id_taken_at")
-
-    op.drop_table("samples")
     with op.batch_alter_table("file_imports", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_file_imports_file_id"))
 
@@ -585,6 +634,16 @@ def downgrade() -> None:
 
     op.drop_table("assets")
     op.drop_table("sites")
+    with op.batch_alter_table("samples", schema=None) as batch_op:
+        batch_op.drop_index(
+            "ix_samples_file_id",
+            sqlite_where=sa.text("file_id IS NOT NULL"),
+            postgresql_where=sa.text("file_id IS NOT NULL"),
+        )
+        batch_op.drop_index("ix_samples_compartment_id_taken_at")
+
+    op.drop_table("samples")
+    op.drop_table("raw_ends")
     op.drop_table("owner_limits")
     op.drop_table("ladder_steps")
     with op.batch_alter_table("laboratory_profiles", schema=None) as batch_op:
