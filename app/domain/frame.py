@@ -132,14 +132,14 @@ def daily_medians(frame: SampleFrame) -> DailyMedians:
         column = online.values[:, q]
         known = np.flatnonzero(~np.isnan(column))
         if known.size:
-            values[:, q], limits[:, q] = _grouped_median(
+            values[:, q], limits[:, q] = grouped_median(
                 column[known], online.below[known, q], group[known], len(first)
             )
     return DailyMedians(online.series[first], day[first], values, limits)
 
 
-def _grouped_median(values: Floats, below: Bools, group: Integers, groups: int) -> tuple[Floats, Floats]:
-    """Medians, NaN where they are detection limits; and those limits, NaN elsewhere."""
+def grouped_median(values: Floats, below: Bools, group: Integers, groups: int) -> tuple[Floats, Floats]:
+    """Medians of (n,) values by group number, NaN where they are detection limits; and those limits, NaN elsewhere."""
     order = np.lexsort((~below, values, group) if below.any() else (values, group))
     count = np.bincount(group, minlength=groups)
     start = np.concatenate([[0], np.cumsum(count)[:-1]])

@@ -9,7 +9,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
 from app.science.quantities import BY_NAME
+
+_SECONDS_PER_YEAR = 31_556_952.0
 
 
 class AssetKind(StrEnum):
@@ -99,7 +104,14 @@ class Asset:
         if self.year_energized is None:
             return None
         start = datetime(self.year_energized, 7, 1, tzinfo=UTC)
-        return max(0.0, (at - start).total_seconds() / 31_556_952.0)
+        return max(0.0, (at - start).total_seconds() / _SECONDS_PER_YEAR)
+
+    def ages_years(self, at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """:meth:`age_years` at (n,) times [days since 1970-01-01 UTC]; NaN where unknown."""
+        if self.year_energized is None:
+            return np.full(len(at), np.nan)
+        start = datetime(self.year_energized, 7, 1, tzinfo=UTC).timestamp()
+        return np.maximum(0.0, (at * 86_400.0 - start) / _SECONDS_PER_YEAR)
 
 
 @dataclass(frozen=True, slots=True)

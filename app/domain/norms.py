@@ -3,7 +3,7 @@
 The numbers come from the data files in ``app/science/tables``; nothing is repeated here.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
@@ -167,6 +167,23 @@ def norming_of(
         owner_typical=typical,
         owner_high=high,
         barred=np.full(count, _bar(asset, kind), dtype=np.int8),
+    )
+
+
+def joined(norms: Sequence[Norming]) -> Norming:
+    """Several of them one after the other."""
+    if len(norms) == 1:
+        return norms[0]
+    rows = np.cumsum([0, *(len(one.owner_typical) for one in norms)])
+    return Norming(
+        norm_set=np.concatenate([one.norm_set for one in norms]),
+        communicating=np.concatenate([one.communicating for one in norms]),
+        owner=np.concatenate(
+            [np.where(one.owner >= 0, one.owner + first, -1) for one, first in zip(norms, rows, strict=False)]
+        ),
+        owner_typical=np.concatenate([one.owner_typical for one in norms]),
+        owner_high=np.concatenate([one.owner_high for one in norms]),
+        barred=np.concatenate([one.barred for one in norms]),
     )
 
 

@@ -15,7 +15,7 @@ from app.domain.findings import Assessment
 from app.domain.model import SourceKind, utc_day
 from app.science.quantities import NORM_GASES
 from app.services.judging import ONLINE_AFTERMATH, Judged, Series, judge_since
-from app.services.raise_alerts import News, raise_alerts
+from app.services.raise_alerts import News, raise_alerts, spoken
 from app.store import assessments, fleet, samples, summaries
 from app.store.database import Connection
 from app.store.events import events_for
@@ -67,9 +67,8 @@ def follow_up(
             context.compartment.kind,
         )
         speaking = _judge(connection, series, ones, now)
-        raise_alerts(
-            connection, News(compartment_id, source.source, context.asset, public_url), speaking, now
-        )
+        news = News(compartment_id, source.source, context.asset, public_url)
+        raise_alerts(connection, news, spoken(source.source, speaking), now)
 
 
 def _judge(

@@ -7,7 +7,7 @@ from datetime import datetime
 from app.domain.alerting import ONLINE_IN_A_ROW_TO_EASE
 from app.domain.model import SourceKind
 from app.services.judging import Judged
-from app.services.raise_alerts import News, raise_alerts
+from app.services.raise_alerts import News, raise_alerts, spoken
 from app.services.reassess import reassess
 from app.store import alerts, fleet, view_samples
 from app.store.database import Connection, Database
@@ -56,7 +56,8 @@ def _speak(
     online = source.source.kind is SourceKind.INSTRUMENT
     asset = fleet.compartment_context(connection, [compartment_id])[compartment_id].asset
     news = News(compartment_id, source.source, asset, "", why)
-    raise_alerts(connection, news, judged[-ONLINE_IN_A_ROW_TO_EASE if online else -1 :], now)
+    newest_ones = judged[-ONLINE_IN_A_ROW_TO_EASE if online else -1 :]
+    raise_alerts(connection, news, spoken(source.source, newest_ones), now)
 
 
 def _stands(alert: alerts.StoredAlert | None) -> tuple[str, int]:

@@ -1,6 +1,6 @@
 """What new assessments do to the alerts of a compartment, and which of it is mailed."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -8,6 +8,7 @@ from app.domain.alerting import (
     LABORATORIES,
     AlertState,
     Condition,
+    Evidence,
     Reason,
     State,
     Transition,
@@ -36,6 +37,31 @@ class News:
     """Why stored samples were judged again; nobody is mailed then, and an alert only eases or returns."""
 
 
+@dataclass(frozen=True, slots=True)
+class Speaking:
+    """A sample that may move alerts: what it shows, and its assessment, which is worked out only when it is needed."""
+
+    sample_id: int
+    taken_at: datetime
+    evidence: Mapping[Condition, Evidence]
+    tell: Callable[[], Assessment]
+
+
+def spoken(source: Source, judged: Sequence[Judged]) -> list[Speaking]:
+    """Judged samples as what they show."""
+    online = source.kind is SourceKind.INSTRUMENT
+    speaker = source.code if online else LABORATORIES
+    return [
+        Speaking(
+            one.sample_id,
+            one.taken_at,
+            evidence(one.assessment, speaker, online=online, at=one.taken_at),
+            lambda one=one: one.assessment,  # type: ignore[misc]
+        )
+        for one in judged
+    ]
+
+
 @dataclass(slots=True)
 class _Episode:
     """What one batch did to one alert: from the first state to the last."""
@@ -44,27 +70,34 @@ class _Episode:
     event_id: int
     first: AlertState
     last: Transition
-    judged: Judged
+    said: Speaking
 
 
-def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], now: datetime) -> None:
+def raise_alerts(
+    connection: Connection,
+    news: News,
+    speaking: Sequence[Speaking],
+    now: datetime,
+    stored: Mapping[tuple[int, Condition], alerts.StoredAlert] | None = None,
+) -> None:
     """Let samples speak to the alerts in time order; mail once about what the whole batch changed.
 
     Every transition is recorded. A mail goes out for the newest sample that changed something, and tells
     the difference between the state before the batch and after it: a history that rose and fell says nothing.
+
+    Args:
+        stored: the alerts of the compartment as :func:`app.store.alerts.states_of` reads them; None to read them here.
     """
-    if not judged:
+    if not speaking:
         return
-    stored = alerts.states_of(connection, [news.compartment_id])
-    online = news.source.kind is SourceKind.INSTRUMENT
-    speaker = news.source.code if online else LABORATORIES
-    states = {c: a.state for (_, c), a in stored.items()}
-    ids: dict[Condition, int] = {c: a.id for (_, c), a in stored.items()}
+    if stored is None:
+        stored = alerts.states_of(connection, [news.compartment_id])
+    mine = {c: a for (compartment_id, c), a in stored.items() if compartment_id == news.compartment_id}
+    states = {c: a.state for c, a in mine.items()}
+    ids: dict[Condition, int] = {c: a.id for c, a in mine.items()}
     episodes: dict[Condition, _Episode] = {}
-    for sample in judged:
-        for condition, shown in evidence(
-            sample.assessment, speaker, online=online, at=sample.taken_at
-        ).items():
+    for sample in speaking:
+        for condition, shown in sample.evidence.items():
             before = states.get(condition, AlertState(condition))
             after, change = decide(before, shown, now)
             if change and news.again and change.reason not in {Reason.EASED, Reason.RETURNED}:
@@ -74,7 +107,7 @@ def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], n
                 continue
             note = alerts.EventNote(
                 now,
-                headline(condition, sample.assessment),
+                headline(condition, sample.tell()),
                 sample.sample_id,
                 sample.taken_at,
                 note=news.again or "",
@@ -84,7 +117,7 @@ def raise_alerts(connection: Connection, news: News, judged: Sequence[Judged], n
             )
             first = episodes[condition].first if condition in episodes else before
             episodes[condition] = _Episode(ids[condition], event_id, first, change, sample)
-    _remember(connection, news.compartment_id, stored, states, ids, episodes, now)
+    _remember(connection, news.compartment_id, mine, states, ids, episodes, now)
     if news.again is None:
         _mail(connection, news, list(episodes.values()), now)
 
@@ -105,7 +138,7 @@ def headline(condition: Condition, assessment: Assessment) -> str:
 def _remember(
     connection: Connection,
     compartment_id: int,
-    stored: dict[tuple[int, Condition], alerts.StoredAlert],
+    stored: Mapping[Condition, alerts.StoredAlert],
     states: dict[Condition, AlertState],
     ids: dict[Condition, int],
     episodes: dict[Condition, _Episode],
@@ -114,7 +147,7 @@ def _remember(
     """Store counters that moved without a transition, or after the last one."""
     for condition, state in states.items():
         episode = episodes.get(condition)
-        old = stored.get((compartment_id, condition))
+        old = stored.get(condition)
         written = episode.last.after if episode else (old.state if old else AlertState(condition))
         if state.memory != written.memory:
             alerts.remember(connection, compartment_id, ids.get(condition), state, now)
@@ -124,7 +157,7 @@ def _mail(connection: Connection, news: News, episodes: list[_Episode], now: dat
     changes, newest = [], None
     for episode in episodes:
         reason = _net_reason(episode)
-        if reason is None or suppressed(episode.last, episode.judged.taken_at, now):
+        if reason is None or suppressed(episode.last, episode.said.taken_at, now):
             continue
         after = episode.last.after
         changes.append(
@@ -139,8 +172,8 @@ def _mail(connection: Connection, news: News, episodes: list[_Episode], now: dat
                 previous_status=episode.first.severity or 1,
             )
         )
-        if newest is None or episode.judged.taken_at > newest.taken_at:
-            newest = episode.judged
+        if newest is None or episode.said.taken_at > newest.taken_at:
+            newest = episode.said
     if newest is None:
         return
     enqueue_alert_mail(
@@ -151,7 +184,7 @@ def _mail(connection: Connection, news: News, episodes: list[_Episode], now: dat
             taken_at=newest.taken_at,
             source_name=news.source.name,
             changes=tuple(changes),
-            assessment=newest.assessment,
+            assessment=newest.tell(),
         ),
         now,
         news.public_url,

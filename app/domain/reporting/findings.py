@@ -21,17 +21,11 @@ from app.domain.norms import (
     span_column,
 )
 from app.domain.rules.change import ACETYLENE
+from app.domain.rules.extreme import EXTREME
 from app.domain.rules.levels import HIGH, RAISED, UNKNOWN
 from app.science.limits import beyond
 from app.science.limits import limit as single_limit
 from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
-
-EXTREME: Final = {
-    "c2h4": ("delta", "extreme_ethylene_rise"),
-    "c2h2": ("delta", "extreme_acetylene_rise"),
-    "c2h6": ("level", "extreme_ethane"),
-}
-"""The examples of extreme results in IEEE C57.104-2019, 6.1.2: what is compared, and with which limit."""
 
 GUIDE: Final = "IEEE C57.104-2019"
 PRACTICE: Final = "common practice, no source"

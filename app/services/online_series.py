@@ -1,0 +1,236 @@
+"""Instruments' series as the engine needs them: the stored window, what is new, and the medians, for many at once."""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.domain.engine import Judgement, assess
+from app.domain.frame import Bools, DailyMedians, Floats, Integers, SampleFrame, to_days
+from app.domain.model import EventKind, OwnerLimit, ServiceEvent, utc_day
+from app.domain.norms import SHORT_SPAN_DAYS, joined, norming_of
+from app.domain.rules.online import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
+from app.domain.summary import DaySummaries, summaries_of
+from app.science.quantities import INDEX, NORM_GASES
+from app.store import fleet, online_rows
+from app.store.database import Connection
+from app.store.online_rows import StoredDays, StoredRows
+
+LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + REFERENCE_GAP_DAYS + REFERENCE_LENGTH_DAYS)
+"""How far back daily medians are read."""
+RAW = timedelta(days=4)
+"""How far back readings themselves are read; more than the three days in which a change is confirmed."""
+AFTERMATH = timedelta(days=SHORT_SPAN_DAYS)
+"""How long after it a late reading can change what later ones mean."""
+RATIO_AGE = timedelta(days=731)
+"""An O2/N2 ratio of a laboratory is used for on-line readings up to this long after it (two years)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What is known around the compartments of a group of series."""
+
+    contexts: Mapping[int, fleet.CompartmentContext]
+    events: Mapping[int, Sequence[ServiceEvent]]
+    limits: Sequence[OwnerLimit]
+    ratios: Mapping[int, Sequence[tuple[datetime, float]]]
+    """O2/N2 of laboratory samples by compartment, oldest first."""
+
+
+@dataclass(eq=False)
+class OnlineSeries:
+    """One instrument in one compartment: m readings that count, stored and new ones, in time order.
+
+    Attributes:
+        ids, taken_at: (m,). values: (m, quantities) NaN where absent or not judged. below: (m, quantities).
+        stored: (m,) place among the stored rows, -1 for a new reading.
+        days: daily medians as stored; those of ``renewed`` stand in place of them.
+    """
+
+    compartment_id: int
+    source_id: int
+    ids: list[int]
+    taken_at: list[datetime]
+    values: Floats
+    below: Bools
+    stored: Integers
+    days: StoredDays
+    renewed: DaySummaries | None = None
+    at: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.at = np.array([to_days(t) for t in self.taken_at], dtype=np.float64)
+
+    def renew(self, touched: Sequence[date]) -> DaySummaries:
+        """Work out the summaries of some days from the readings; they must all be in the window."""
+        self.renewed = summaries_of(touched, self.at, self.values, self.below)
+        return self.renewed
+
+
+def restarts(events: Sequence[ServiceEvent]) -> list[datetime]:
+    """Times from which an instrument's earlier readings are no longer compared; calibrations count."""
+    return sorted(event.at for event in events if event.kind.restarts_baseline)
+
+
+def laboratory_restarts(events: Sequence[ServiceEvent]) -> list[datetime]:
+    """The same for laboratory samples; a calibration concerns instruments only."""
+    return sorted(e.at for e in events if e.kind.restarts_baseline and e.kind is not EventKind.CALIBRATION)
+
+
+def judge_all(around: Surroundings, series: Sequence[OnlineSeries]) -> tuple[Judgement, list[int]]:
+    """One judgement of all series, and the place at which each one's rows begin in it (with the end of the last)."""
+    begins = [0]
+    frames, medians, norms = [], [], []
+    for number, one in enumerate(series):
+        starts = restarts(around.events.get(one.compartment_id, ()))
+        context = around.contexts[one.compartment_id]
+        offset = number * _MOST_RESTARTS
+        frames.append(_frame(one, context, starts, offset, around.ratios.get(one.compartment_id, ())))
+        medians.append(_medians(one, starts, offset))
+        norms.append(norming_of(context.asset, around.limits, len(one.ids), context.compartment.kind))
+        begins.append(begins[-1] + len(one.ids))
+    frame = SampleFrame(
+        *(np.concatenate([getattr(f, name) for f in frames]) for name in SampleFrame.__dataclass_fields__)
+    )
+    daily = DailyMedians(
+        *(np.concatenate([getattr(m, name) for m in medians]) for name in DailyMedians.__dataclass_fields__)
+    )
+    return assess(frame, daily, joined(norms)), begins
+
+
+_MOST_RESTARTS = 1 << 20
+
+
+def _frame(
+    one: OnlineSeries,
+    context: fleet.CompartmentContext,
+    starts: list[datetime],
+    offset: int,
+    ratios: Sequence[tuple[datetime, float]],
+) -> SampleFrame:
+    m = len(one.ids)
+    number = np.full(m, offset, dtype=np.int64)
+    if starts:
+        number += np.array([bisect_right(starts, at) for at in one.taken_at], dtype=np.int64)
+    return SampleFrame(
+        series=number,
+        at=one.at,
+        values=one.values,
+        below=one.below,
+        age=context.asset.ages_years(one.at),
+        online=np.ones(m, dtype=np.bool_),
+        oxygen_ratio=_known_ratios(one.at, ratios),
+    )
+
+
+def _known_ratios(at: Floats, ratios: Sequence[tuple[datetime, float]]) -> Floats:
+    """For each reading, O2/N2 of the newest laboratory sample before it that has both."""
+    if not ratios:
+        return np.full(len(at), np.nan)
+    times = np.array([to_days(t) for t, _ in ratios])
+    known = np.array([ratio for _, ratio in ratios])
+    newest = np.searchsorted(times, at, side="right") - 1
+    usable = (newest >= 0) & (at - times[np.maximum(newest, 0)] <= RATIO_AGE.total_seconds() / 86_400.0)
+    return np.where(usable, known[np.maximum(newest, 0)], np.nan)
+
+
+def _medians(one: OnlineSeries, starts: list[datetime], offset: int) -> DailyMedians:
+    day = np.array([d.toordinal() for d in one.days.day], dtype=np.float64) - _ORDINAL
+    values, limits = one.days.medians, one.days.limits
+    if one.renewed is not None:
+        day, values, limits = _with_renewed(day, values, limits, one.renewed)
+    number = np.full(len(day), offset, dtype=np.int64)
+    if starts:
+        # the day of a restart holds readings from before and after it: it stays with the time before
+        first = [utc_day(at).toordinal() - _ORDINAL for at in starts]
+        number += np.array([bisect_left(first, d) for d in day], dtype=np.int64)
+    width = len(INDEX)
+    return DailyMedians(number, day, _widened(values, width), _widened(limits, width))
+
+
+_ORDINAL = date(1970, 1, 1).toordinal()
+
+
+def _with_renewed(
+    day: Floats, values: Floats, limits: Floats, renewed: DaySummaries
+) -> tuple[Floats, Floats, Floats]:
+    """Stored days with the renewed ones in their places."""
+    gases = len(NORM_GASES)
+    new = np.array([d.toordinal() for d in renewed.day], dtype=np.float64) - _ORDINAL
+    kept = ~np.isin(day, new)
+    below, median = renewed.below[:, :gases], renewed.median[:, :gases]
+    there = np.asarray(renewed.count) > 0
+    days = np.concatenate([day[kept], new[there]])
+    order = np.argsort(days, kind="stable")
+    return (
+        days[order],
+        np.concatenate([values[kept], np.where(below, np.nan, median)[there]])[order],
+        np.concatenate([limits[kept], np.where(below, median, np.nan)[there]])[order],
+    )
+
+
+def _widened(columns: Floats, width: int) -> Floats:
+    wide = np.full((len(columns), width), np.nan)
+    wide[:, : columns.shape[1]] = columns
+    return wide
+
+
+# --- loading ----------------------------------------------------------------------------------------------
+
+
+def window_of(
+    connection: Connection, compartment_id: int, source_id: int, times: tuple[datetime, datetime]
+) -> StoredRows:
+    """The stored rows that readings taken between two times are judged with, or can change."""
+    since, until = times
+    return online_rows.stored_rows(
+        connection, compartment_id, source_id, _midnight(since - RAW), until + AFTERMATH
+    )
+
+
+def days_of(
+    connection: Connection, compartment_id: int, source_id: int, times: tuple[datetime, datetime]
+) -> StoredDays:
+    """The daily medians that go with :func:`window_of`."""
+    since, until = times
+    return online_rows.stored_days(
+        connection, compartment_id, source_id, utc_day(since - RAW - LOOKBACK), utc_day(until + AFTERMATH)
+    )
+
+
+def _midnight(at: datetime) -> datetime:
+    return datetime.combine(utc_day(at), datetime.min.time(), UTC)
+
+
+def spells(times: Sequence[datetime]) -> list[tuple[datetime, datetime]]:
+    """First and last of the times that can concern the same readings: one old reading beside a new one must not
+    judge all the years between them again."""
+    ordered = sorted(times)
+    edges = [i for i, (a, b) in enumerate(pairwise(ordered), start=1) if b - a > AFTERMATH]
+    return [
+        (ordered[begin], ordered[end - 1])
+        for begin, end in zip([0, *edges], [*edges, len(ordered)], strict=True)
+    ]
+
+
+def settled(stored: StoredRows, days: StoredDays, key: tuple[int, int]) -> OnlineSeries:
+    """A series of stored readings alone."""
+    rows = np.flatnonzero(stored.counts)
+    return OnlineSeries(
+        *key,
+        ids=[stored.ids[i] for i in rows],
+        taken_at=[stored.taken_at[i] for i in rows],
+        values=judged_values(stored.numbers[rows], stored.unjudged[rows]),
+        below=stored.below[rows] & ~stored.unjudged[rows],
+        stored=rows.astype(np.int64),
+        days=days,
+    )
+
+
+def judged_values(numbers: Floats, unjudged: NDArray[np.bool_]) -> Floats:
+    """Numbers as the engine sees them."""
+    return np.where(unjudged, np.nan, numbers) if unjudged.any() else numbers

@@ -1,0 +1,299 @@
+"""On-line readings in and out, many at a time: a series' stored rows as arrays, new rows in one statement."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+from numpy.typing import NDArray
+
+from app.domain.summary import DaySummaries
+from app.science.quantities import NAMES, NORM_GASES
+from app.store.bulk import insert_rows, upsert_rows
+from app.store.database import Connection
+from app.store.tables import daily_summaries, instrument_states, samples
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Standing = tuple[int | None, bool, str | None]
+"""Status, suspect, fault."""
+
+_BITS = np.arange(len(NAMES))
+
+
+@dataclass(frozen=True)
+class StoredRows:
+    """Samples of one instrument in one compartment, all revisions and whether they count or not, in time order.
+
+    Attributes:
+        ids, taken_at, revision, current, set_aside, standings: (n,) as stored.
+        counts: (n,) which are judged.
+        numbers: (n, quantities) as they came. below, unjudged: (n, quantities) flags.
+        qualities: (n,) quality by quantity of the readings that are not good, or None.
+    """
+
+    ids: list[int]
+    taken_at: list[datetime]
+    revision: list[int]
+    current: list[bool]
+    counts: Bools
+    standings: list[Standing]
+    numbers: Floats
+    below: Bools
+    unjudged: Bools
+    qualities: list[Mapping[str, str] | None]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+
+_STORED = (
+    sa.select(
+        samples.c.id,
+        samples.c.taken_at,
+        samples.c.revision,
+        samples.c.current,
+        sa.and_(samples.c.current, samples.c.excluded_at.is_(None), samples.c.set_aside.is_(None)),
+        samples.c.status,
+        samples.c.suspect,
+        samples.c.fault,
+        samples.c.qualities,
+        samples.c.below,
+        samples.c.unjudged,
+        *(samples.c[name] for name in NAMES),
+    )
+    .where(
+        samples.c.online,
+        samples.c.compartment_id == sa.bindparam("of_compartment"),
+        samples.c.source_id == sa.bindparam("of_source"),
+        samples.c.taken_at >= sa.bindparam("since"),
+        samples.c.taken_at <= sa.bindparam("until"),
+    )
+    .order_by(samples.c.taken_at, samples.c.id)
+)
+
+
+def stored_rows(
+    connection: Connection, compartment_id: int, source_id: int, since: datetime, until: datetime
+) -> StoredRows:
+    """What is stored of a series between two times, both included."""
+    found = connection.execute(
+        _STORED,
+        {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until},
+    ).all()
+    table = np.array([row[9:] for row in found], dtype=np.float64).reshape(len(found), 2 + len(NAMES))
+    masks = table[:, :2].astype(np.int64)
+    return StoredRows(
+        ids=[row[0] for row in found],
+        taken_at=[row[1] for row in found],
+        revision=[row[2] for row in found],
+        current=[bool(row[3]) for row in found],
+        counts=np.array([bool(row[4]) for row in found], dtype=np.bool_),
+        standings=[(row[5], bool(row[6]), row[7]) for row in found],
+        numbers=table[:, 2:],
+        below=flags(masks[:, 0]),
+        unjudged=flags(masks[:, 1]),
+        qualities=[row[8] for row in found],
+    )
+
+
+def flags(masks: NDArray[np.int64]) -> Bools:
+    """(n, quantities) flags of (n,) bit masks."""
+    found: Bools = (masks[:, None] >> _BITS) & 1 == 1
+    return found
+
+
+def masks(of: Bools) -> NDArray[np.int64]:
+    """The inverse of :func:`flags`."""
+    return of.astype(np.int64) @ (1 << _BITS.astype(np.int64))
+
+
+@dataclass(frozen=True)
+class NewReadings:
+    """n rows to store: new samples or new revisions of one instrument's samples in one compartment.
+
+    ``numbers``, ``below`` and ``unjudged`` are (n, quantities); ``standings`` None for what is not judged.
+    """
+
+    ids: Sequence[int]
+    taken_at: Sequence[datetime]
+    revision: Sequence[int]
+    set_aside: Sequence[str | None]
+    numbers: Floats
+    below: Bools
+    unjudged: Bools
+    qualities: Sequence[Mapping[str, str] | None]
+    standings: Sequence[Standing | None]
+    current: Sequence[bool]
+
+
+def next_ids(connection: Connection, count: int) -> list[int]:
+    """Ids for new samples, rising. On SQLite the caller holds the one writer's lock."""
+    if connection.dialect.name == "postgresql":
+        query = sa.text("SELECT nextval('samples_id_seq') FROM generate_series(1, :count)")
+        return sorted(connection.execute(query, {"count": count}).scalars())
+    highest = connection.execute(_HIGHEST_ID).scalar() or 0
+    return list(range(highest + 1, highest + 1 + count))
+
+
+_HIGHEST_ID = sa.select(sa.func.max(samples.c.id))
+
+
+@dataclass(frozen=True, slots=True)
+class Belonging:
+    """What all rows of one :class:`NewReadings` share."""
+
+    compartment_id: int
+    source_id: int
+    received_at: datetime
+    rule_set: str
+
+
+def insert_readings(connection: Connection, new: Sequence[tuple[Belonging, NewReadings]]) -> None:
+    """Store rows of many series in one statement. Columns of quantities that none of them has are left out."""
+    used = np.zeros(len(NAMES), dtype=np.bool_)
+    for _, rows in new:
+        used |= ~np.isnan(rows.numbers).all(axis=0)
+    places = np.flatnonzero(used)
+    columns = (*_COLUMNS, *(NAMES[i] for i in places))
+    records = [record for of, rows in new for record in _records(of, rows, places)]
+    insert_rows(connection, samples, columns, records)
+
+
+_COLUMNS = (
+    "id",
+    "compartment_id",
+    "source_id",
+    "taken_at",
+    "revision",
+    "current",
+    "received_at",
+    "online",
+    "set_aside",
+    "status",
+    "suspect",
+    "fault",
+    "rule_set",
+    "below",
+    "unjudged",
+    "qualities",
+)
+
+
+def _records(of: Belonging, rows: NewReadings, places: NDArray[np.int64]) -> list[tuple[Any, ...]]:
+    below, unjudged = masks(rows.below).tolist(), masks(rows.unjudged).tolist()
+    numbers = rows.numbers[:, places].tolist()
+    found = []
+    for i, sample_id in enumerate(rows.ids):
+        standing = rows.standings[i]
+        status, suspect, fault = standing or (None, False, None)
+        found.append(
+            (
+                sample_id,
+                of.compartment_id,
+                of.source_id,
+                rows.taken_at[i],
+                rows.revision[i],
+                rows.current[i],
+                of.received_at,
+                True,
+                rows.set_aside[i],
+                status,
+                suspect,
+                fault,
+                None if standing is None else of.rule_set,
+                below[i],
+                unjudged[i],
+                rows.qualities[i],
+                *(None if v != v else v for v in numbers[i]),
+            )
+        )
+    return found
+
+
+def no_longer_current(connection: Connection, sample_ids: Sequence[int]) -> None:
+    """A newer revision has come for these."""
+    connection.execute(
+        sa.update(samples).where(samples.c.id == sa.bindparam("old_id")).values(current=False),
+        [{"old_id": i} for i in sample_ids],
+    )
+
+
+# --- days -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StoredDays:
+    """Daily medians of one series: ``day`` (d,), ``medians`` and ``limits`` (d, 7) of the norm gases, NaN where the
+    median is a detection limit and elsewhere, respectively."""
+
+    day: list[date]
+    medians: Floats
+    limits: Floats
+
+
+_DAYS = (
+    sa.select(
+        daily_summaries.c.day, daily_summaries.c.below, *(daily_summaries.c[name] for name in NORM_GASES)
+    )
+    .where(
+        daily_summaries.c.compartment_id == sa.bindparam("of_compartment"),
+        daily_summaries.c.source_id == sa.bindparam("of_source"),
+        daily_summaries.c.day >= sa.bindparam("since"),
+        daily_summaries.c.day <= sa.bindparam("until"),
+    )
+    .order_by(daily_summaries.c.day)
+)
+
+
+def stored_days(
+    connection: Connection, compartment_id: int, source_id: int, since: date, until: date
+) -> StoredDays:
+    """What is stored of a series between two UTC days, both included."""
+    found = connection.execute(
+        _DAYS, {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until}
+    ).all()
+    table = np.array([row[1:] for row in found], dtype=np.float64).reshape(len(found), 1 + len(NORM_GASES))
+    below = flags(table[:, 0].astype(np.int64))[:, : len(NORM_GASES)]
+    return StoredDays(
+        [row[0] for row in found],
+        np.where(below, np.nan, table[:, 1:]),
+        np.where(below, table[:, 1:], np.nan),
+    )
+
+
+def put_days(connection: Connection, days: Sequence[tuple[int, int, DaySummaries]]) -> None:
+    """Store the summaries of (compartment id, source id, days), in place of what was there."""
+    records = []
+    for compartment_id, source_id, found in days:
+        below = masks(found.below).tolist()
+        measured = [np.flatnonzero(row) for row in found.number > 0]
+        median = found.median.tolist()
+        for i, day in enumerate(found.day):
+            ranges = {
+                NAMES[q]: [float(found.least[i, q]), float(found.greatest[i, q]), int(found.number[i, q])]
+                for q in measured[i]
+            }
+            medians = (None if v != v else v for v in median[i])
+            records.append((compartment_id, source_id, day, found.count[i], below[i], ranges, *medians))
+    columns = ("compartment_id", "source_id", "day", "count", "below", "ranges", *NAMES)
+    upsert_rows(connection, daily_summaries, columns, records)
+
+
+# --- instruments ------------------------------------------------------------------------------------------
+
+
+def newest_heard(connection: Connection, source_ids: Sequence[int]) -> dict[int, datetime]:
+    """When the newest sample that ever came of each instrument was taken."""
+    query = sa.select(instrument_states.c.source_id, instrument_states.c.newest_taken_at).where(
+        instrument_states.c.source_id.in_(source_ids)
+    )
+    return {row[0]: row[1] for row in connection.execute(query)}
+
+
+def heard(connection: Connection, states: Mapping[int, tuple[datetime, datetime]]) -> None:
+    """Note by source id when it was heard and the time of the newest sample that it ever sent."""
+    columns = ("source_id", "heard_at", "newest_taken_at")
+    upsert_rows(connection, instrument_states, columns, [(i, *times) for i, times in states.items()])
