@@ -1,4 +1,5 @@
 """`python -m tests.benchmarks`: figures of this machine, each beside a baseline measured in the same run.
+`python -m tests.benchmarks soak --help`: the server under a steady load, watched from outside.
 
 Nothing is asserted about speed. The engine is timed in processor seconds on one core, so that other work on the machine
 disturbs little; recording is timed by the clock on the wall, since the disk takes part.
@@ -21,6 +22,10 @@ PARTS = ("engine", "certainty", "zones", "record", "file")
 
 
 def main() -> None:
+    if sys.argv[1:2] == ["soak"]:
+        import soak
+
+        sys.exit(soak.main(sys.argv[2:]))
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which to run; all without")
     parser.add_argument("--tiny", action="store_true", help="sizes that only show that the harness runs")

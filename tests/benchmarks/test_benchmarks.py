@@ -1,9 +1,12 @@
 """The benchmarks run and print what they promise. Nothing here is timed."""
 
+import json
 import re
 import subprocess
 import sys
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).parents[2]
 TITLES = (
@@ -38,3 +41,35 @@ def test_the_harness_runs_on_tiny_sizes_and_sets_everything_beside_a_baseline() 
         ratio = re.fullmatch(r"  ratio ([\d.e+-]+)", block[3])
         assert ratio is not None, block
         assert float(ratio[1]) > 0
+
+
+@pytest.mark.parametrize("store", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def test_a_soak_of_some_seconds_passes_and_reports(store: str, tmp_path: Path) -> None:
+    words = ["--minutes", "0.1", "--units", "5", "--rate", "20", "--history-days", "3", "--gzip-share", "0"]
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "tests.benchmarks",
+            "soak",
+            *words,
+            "--database",
+            store,
+            "--out",
+            str(tmp_path),
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    report = json.loads((tmp_path / "soak.json").read_text())
+    assert report["record"]["answered_stored"] == report["posts"]["outcomes"]["stored"] > 0
+    assert report["record"]["rows_in_all"] == 5 * 12 + sum(
+        report["posts"]["outcomes"].get(result, 0) for result in ("stored", "revised")
+    )
+    assert report["pages"]["outcomes"] == {"200": report["pages"]["sent"]}
+    assert len(report["server"]["sights"]) >= 2
+    assert (tmp_path / "soak.txt").read_text() in done.stdout
