@@ -18,6 +18,8 @@ CLOCK_TOLERANCE: Final = timedelta(hours=1)
 EARLIEST_LABORATORY: Final = datetime(1950, 1, 1, tzinfo=UTC)
 EARLIEST_ONLINE: Final = datetime(1990, 1, 1, tzinfo=UTC)
 """After the epochs that a clock which was never set starts from (1970, 1980)."""
+FARTHEST_AHEAD: Final = timedelta(days=3653)
+"""No clock is ten years fast: a time beyond is refused whatever the clock rule says (our choice)."""
 
 
 class ImpossibleError(ValueError):
@@ -62,17 +64,19 @@ def _outside(quantity: str, number: float) -> str:
     )
 
 
-def check_time(at: datetime, now: datetime, earliest: datetime) -> datetime:
+def check_time(
+    at: datetime, now: datetime, earliest: datetime, ahead: timedelta = CLOCK_TOLERANCE
+) -> datetime:
     """The time in UTC, or the reason why a sample cannot have been taken then.
 
     Raises:
-        ImpossibleError: if it is more than an hour ahead of ``now`` or before ``earliest``.
+        ImpossibleError: if it is more than ``ahead`` after ``now`` or before ``earliest``.
     """
     try:
         utc = at.astimezone(UTC)
     except OverflowError:
         raise ImpossibleError(f"the year {at.year} is out of range") from None
-    if utc > now + CLOCK_TOLERANCE:
+    if utc > now + ahead:
         raise ImpossibleError(
             f"{utc:%Y-%m-%d %H:%M:%S} UTC is in the future (it is {now.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC);"
             " check the clock and the time zone"
