@@ -71,7 +71,7 @@ class Database:
                 yield connection
             finally:
                 if self.is_sqlite:
-                    connection.exec_driver_sql("ROLLBACK")
+                    _roll_back(connection)
                 connection.rollback()
 
     @contextmanager
@@ -85,10 +85,10 @@ class Database:
             connection.exec_driver_sql("BEGIN IMMEDIATE")
             try:
                 yield connection
+                connection.exec_driver_sql("COMMIT")
             except BaseException:
-                connection.exec_driver_sql("ROLLBACK")
+                _roll_back(connection)
                 raise
-            connection.exec_driver_sql("COMMIT")
 
     @contextmanager
     def rehearse(self) -> Iterator[Connection]:
@@ -139,6 +139,13 @@ def try_alone(connection: Connection, duty: str) -> bool:
     if connection.dialect.name != "postgresql":
         return True
     return bool(connection.exec_driver_sql(f"SELECT pg_try_advisory_xact_lock{_LOCK_OF}", (duty,)).scalar())
+
+
+def _roll_back(connection: Connection) -> None:
+    """Unless SQLite did so by itself, as it may when the disk is full or fails: the first error is the one to tell."""
+    driver: Any = connection.connection.driver_connection
+    if driver.in_transaction:
+        connection.exec_driver_sql("ROLLBACK")
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:

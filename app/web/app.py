@@ -6,7 +6,7 @@ from fastapi import FastAPI
 
 from app.config import Settings
 from app.store.database import Database
-from app.web import problems
+from app.web import problems, store_trouble
 from app.web.hosts import AllowedHosts, allowed_hosts
 from app.web.routes import (
     api,
@@ -41,7 +41,8 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     app.state.upload_progress = UploadProgress()
     app.state.started_at = datetime.now(UTC)
     problems.install(app)
-    app.include_router(api.router)
+    store_trouble.install(app)
+    app.include_router(api.router, responses=problems.responses(503, s503=store_trouble.DESCRIPTION))
     app.include_router(health.router)
     for pages in (
         pages_fleet,
