@@ -14,8 +14,24 @@ from app.domain.findings import Assessment
 
 
 class Condition(StrEnum):
+    """What somebody must know of; each is about a compartment, an instrument, a site or the whole fleet."""
+
     GASSING = "gassing"
     CONFIRMATION = "confirmation"
+    SILENT = "silent"
+    """Of an instrument: 1 late, 2 silent."""
+    DATA_QUALITY = "data_quality"
+    """Of an instrument: its readings look wrong."""
+    AGREEMENT = "agreement"
+    """Of an instrument: it disagrees with the laboratory."""
+    SITE_SILENT = "site_silent"
+    """Of a site: 2 its instruments fell silent together, 1 some are back."""
+    FLEET_SILENT = "fleet_silent"
+    """Of the whole fleet, likewise."""
+
+
+OF_INSTRUMENTS: Final = frozenset({Condition.SILENT, Condition.DATA_QUALITY, Condition.AGREEMENT})
+OF_COMPARTMENTS: Final = frozenset({Condition.GASSING, Condition.CONFIRMATION})
 
 
 class State(StrEnum):
@@ -158,7 +174,20 @@ def decide(previous: AlertState, shown: Evidence, now: datetime) -> tuple[AlertS
     fault = next((m["fault"] for m in believed if m["severity"] == severity and m["fault"]), None)
     if not previous.memory and severity == 0 and not memory[shown.source]["count"]:
         return previous, None
-    after = replace(previous, memory=memory)
+    return _moved(previous, replace(previous, memory=memory), severity, fault, now)
+
+
+def stand(previous: AlertState, severity: int, now: datetime) -> tuple[AlertState, Transition | None]:
+    """The alert of an instrument or site whose condition stands at ``severity`` (0: no longer), and the transition.
+
+    What is told of those is decided before: nothing here waits for it to be said so often.
+    """
+    return _moved(previous, previous, severity, None, now)
+
+
+def _moved(
+    previous: AlertState, after: AlertState, severity: int, fault: str | None, now: datetime
+) -> tuple[AlertState, Transition | None]:
     reason = _reason(previous, severity, fault, now)
     if reason is None:
         return after, None
