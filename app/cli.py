@@ -7,6 +7,7 @@ Exit codes: 0 done, 1 refused or failed (the reason is on standard error), 2 the
 import json
 import sys
 from datetime import UTC, datetime
+from math import ceil
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -34,10 +35,12 @@ def serve() -> None:
     """Run the server on the settings in the environment, with the worker inside unless it is switched off."""
     import signal
     import threading
+    from contextlib import nullcontext
 
     import uvicorn
 
-    from app.jobs import logging_setup, worker
+    from app.jobs import logging_setup
+    from app.jobs.background import running_worker
     from app.web.app import create_app
 
     settings = settings_or_fail()
@@ -46,22 +49,18 @@ def serve() -> None:
     with open_database() as database:
         logging_setup.configure(settings.log_level)
         stop = threading.Event()
-        thread = threading.Thread(target=worker.run, args=(database, settings, stop), name="worker")
-        if settings.embedded_worker:
-            thread.start()
-        try:
+        application = create_app(settings, database)
+        application.state.stopping.also.append(stop.set)
+        with running_worker(database, settings, stop) if settings.embedded_worker else nullcontext():
             uvicorn.run(
-                create_app(settings, database),
+                application,
                 host=settings.host,
                 port=settings.port,
                 log_config=None,  # its lines go where all others go
                 log_level=settings.log_level.lower(),
-                access_log=settings.log_level == "DEBUG",
+                access_log=False,  # app.web.request_log writes those
+                timeout_graceful_shutdown=ceil(settings.shutdown_seconds),
             )
-        finally:
-            stop.set()
-            if settings.embedded_worker:
-                thread.join(timeout=10)
 
 
 @app.command()
@@ -71,13 +70,14 @@ def worker() -> None:
 
     from app.demo.stopping import stopping_on_signals
     from app.jobs import logging_setup
-    from app.jobs import worker as job
+    from app.jobs.background import running_worker
 
     settings = settings_or_fail()
     stop = threading.Event()
     with stopping_on_signals(stop), open_database() as database:
         logging_setup.configure(settings.log_level)
-        job.run(database, settings, stop)
+        with running_worker(database, settings, stop):
+            stop.wait()
 
 
 @db_app.command()

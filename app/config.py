@@ -12,6 +12,8 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from app.domain.clock import ClockRule
+
 PREFIX = "ULLAGE_"
 
 
@@ -101,9 +103,31 @@ class Settings(BaseSettings):
     max_upload_bytes: int = Field(
         default=20 * 1024 * 1024, description="Largest laboratory file", ge=1024, le=512 * 1024 * 1024
     )
+    metrics_token: SecretStr = Field(
+        default=SecretStr(""),
+        description="Who asks for /metrics must show it as `Authorization: Bearer TOKEN`; empty: nobody must",
+    )
+    shutdown_seconds: float = Field(
+        default=20.0,
+        description="How long requests and mail under way may go on after the server was told to end",
+        ge=1,
+        le=600,
+    )
+    drain_seconds: float = Field(
+        default=0.0,
+        description="How long /health/ready says 503 before the server stops taking connections;"
+        " behind a load balancer, longer than the time between two of its checks",
+        ge=0,
+        le=120,
+    )
     log_level: Literal["DEBUG", "INFO", "WARNING", "ERROR"] = Field(
         default="INFO", description="Least level that is logged"
     )
+
+    @property
+    def clock_rule(self) -> ClockRule:
+        """Which times of samples are doubted."""
+        return ClockRule()
 
     @field_validator("public_url")
     @classmethod
@@ -160,3 +184,18 @@ def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
     if problems:
         raise SettingsError("\n".join(problems))
     return settings
+
+
+_METRICS_FOLDER = (
+    "PROMETHEUS_MULTIPROC_DIR"  # the name is prometheus-client's, which looks when it is imported
+)
+
+
+def share_metrics(folder: str) -> None:
+    """Processes started from now on keep the figures of their metrics in this folder, which must be empty."""
+    os.environ[_METRICS_FOLDER] = folder
+
+
+def shared_metrics() -> str | None:
+    """The folder of :func:`share_metrics`; None: there is one server process, which keeps its own figures."""
+    return os.environ.get(_METRICS_FOLDER)

@@ -52,7 +52,7 @@ class Database:
             if self.url.database and self.url.database != ":memory:":
                 Path(self.url.database).expanduser().parent.mkdir(parents=True, exist_ok=True)
             self.engine: Engine = sa.create_engine(
-                self.url, connect_args={"timeout": 30, "isolation_level": None}
+                self.url, connect_args={"timeout": 30, "isolation_level": None}, hide_parameters=True
             )
             event.listen(self.engine, "connect", _prepare_sqlite)
         else:

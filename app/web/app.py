@@ -1,13 +1,17 @@
 """The web application: pages, programming interface, static files and the headers around them."""
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
 from fastapi import FastAPI
 
 from app.config import Settings
+from app.services.recorder import Recorder
 from app.store.database import Database
 from app.web import problems, store_trouble
 from app.web.hosts import AllowedHosts, allowed_hosts
+from app.web.request_log import RequestLog
 from app.web.routes import (
     api,
     exports,
@@ -24,6 +28,7 @@ from app.web.routes import (
 )
 from app.web.security import SameSiteForms, SecurityHeaders
 from app.web.static_files import HashedStaticFiles
+from app.web.stopping import Stopping
 from app.web.upload_progress import UploadProgress
 
 
@@ -35,10 +40,14 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
         docs_url=None,  # the interactive page would load scripts from another host
         redoc_url=None,
         openapi_url="/api/openapi.json",
+        lifespan=_lifespan,
     )
     app.state.settings = settings
     app.state.database = database
+    app.state.recorder = Recorder(database, settings.public_url)
     app.state.upload_progress = UploadProgress()
+    app.state.probes = health.Probes(database)
+    app.state.stopping = Stopping(settings.drain_seconds, settings.shutdown_seconds)
     app.state.started_at = datetime.now(UTC)
     problems.install(app)
     store_trouble.install(app)
@@ -61,4 +70,12 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     app.add_middleware(SameSiteForms)
     app.add_middleware(AllowedHosts, allowed=allowed_hosts(settings))
     app.add_middleware(SecurityHeaders)
+    app.add_middleware(RequestLog, database=database)  # outermost: it sees every answer
     return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    stopping: Stopping = app.state.stopping
+    with stopping.watching_signals():
+        yield

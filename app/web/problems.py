@@ -43,7 +43,7 @@ class ProblemDetails(BaseModel):
     detail: str
     errors: list[FieldError] = []
     request_id: str | None = Field(
-        default=None, description="given with 500: look for it in the server's log"
+        default=None, description="quote it when asking for help: it is in the server's log too"
     )
 
 
@@ -111,7 +111,7 @@ def _place(loc: Sequence[object]) -> str:
 
 
 def _on_unhandled(request: Request, error: Exception) -> Response:
-    request_id = secrets.token_hex(8)
+    request_id = _request_id(request) or secrets.token_hex(8)
     LOG.error(
         "unhandled error",
         request_id=request_id,
@@ -120,9 +120,18 @@ def _on_unhandled(request: Request, error: Exception) -> Response:
         exception=_traceback(error),
     )
     detail = "The server failed at this request. It is written in the server's log under this request id."
-    answer = _answer(request, Problem(500, detail), request_id)
-    add_headers(answer.headers, request.url.path)  # it is made outside of the middleware that adds them
+    request.state.request_id = request_id
+    answer = _answer(request, Problem(500, detail))
+    # it is made outside of the middleware that adds these
+    answer.headers["X-Request-ID"] = request_id
+    add_headers(answer.headers, request.url.path)
     return answer
+
+
+def _request_id(request: Request) -> str | None:
+    """The id that ``app.web.request_log`` gave the request."""
+    found: str | None = getattr(request.state, "request_id", None)
+    return found
 
 
 def _traceback(error: Exception) -> str:
@@ -130,20 +139,20 @@ def _traceback(error: Exception) -> str:
     return "".join(traceback.format_exception(error))
 
 
-def _answer(request: Request, problem: Problem, request_id: str | None = None) -> Response:
+def _answer(request: Request, problem: Problem) -> Response:
     title = HTTPStatus(problem.status).phrase
     if _wants_page(request):
-        page = _page(request, problem, title, request_id)
+        page = _page(request, problem, title, _request_id(request))
         page.headers.update(problem.headers)
         return page
-    return _details(problem, title, request_id)
+    return _details(problem, title, _request_id(request))
 
 
 def plain_answer(request: Request, problem: Problem) -> Response:
     """The problem without anything around it: for strangers, and for when no page can be drawn."""
     title = HTTPStatus(problem.status).phrase
     if not _wants_page(request):
-        return _details(problem, title)
+        return _details(problem, title, _request_id(request))
     lines = [f"{problem.status} {title}", problem.detail]
     return HTMLResponse(_plain_page(lines), problem.status, problem.headers)
 

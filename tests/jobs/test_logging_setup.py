@@ -103,7 +103,10 @@ def test_the_server_and_its_worker_log_json_from_the_first_line_to_the_last(tmp_
     lines = logged(err)
     assert out == ""
     assert any(f"127.0.0.1:{port}" in line["event"] for line in lines), "where it listens"
-    assert any("GET /health" in line["event"] for line in lines), "who asked, since the level is DEBUG"
+    asked = [line for line in lines if line["event"] == "request"]
+    assert {(line["method"], line["route"], line["status"], line["level"]) for line in asked} == {
+        ("GET", "/health", 200, "debug")
+    }, "who asked, since the level is DEBUG"
 
 
 def answers(port: int) -> bool:
