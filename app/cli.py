@@ -14,10 +14,10 @@ from typing import Annotated, Any
 import typer
 
 from app.cli_common import ExistingFile, fail, open_database, rows_bar, settings_or_fail
+from app.cli_db import db_app
 from app.cli_files import export_command, import_command
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="Dissolved gas trend analysis.")
-db_app = typer.Typer(no_args_is_help=True, help="The database.")
 fleet_app = typer.Typer(no_args_is_help=True, help="Sites, assets, instruments, laboratories, contacts.")
 key_app = typer.Typer(no_args_is_help=True, help="Keys for posting and registering.")
 mail_app = typer.Typer(no_args_is_help=True, help="Mail.")
@@ -78,16 +78,6 @@ def worker() -> None:
         logging_setup.configure(settings.log_level)
         with running_worker(database, settings, stop):
             stop.wait()
-
-
-@db_app.command()
-def upgrade() -> None:
-    """Bring the database to the newest schema."""
-    from app.store import migrate
-
-    with open_database(migrated=False) as database:
-        migrate.upgrade(database)
-        typer.echo(f"the database is at revision {migrate.current_revision(database)}")
 
 
 @fleet_app.command("load")

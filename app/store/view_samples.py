@@ -5,7 +5,7 @@ Every query is bounded by the caller's list of ids or by a ``limit``.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime, time
 from typing import Any
 
 import sqlalchemy as sa
@@ -128,14 +128,24 @@ def counting_samples(
 
 
 def sample_span(connection: Connection, compartment_id: int) -> tuple[datetime, datetime] | None:
-    """Times of the first and the last counting sample, or None when there is none."""
+    """Times of the first and the last counting sample, or None when there is none.
+
+    Days whose readings have passed retention belong to it.
+    """
+    at, day = samples.c.taken_at, daily_summaries.c.day
     row = connection.execute(
-        sa.select(
-            sa.func.min(samples.c.taken_at, type_=samples.c.taken_at.type),
-            sa.func.max(samples.c.taken_at, type_=samples.c.taken_at.type),
-        ).where(samples.c.compartment_id == compartment_id, *counting())
+        sa.select(sa.func.min(at, type_=at.type), sa.func.max(at, type_=at.type)).where(
+            samples.c.compartment_id == compartment_id, *counting()
+        )
     ).one()
-    return None if row[0] is None else (row[0], row[1])
+    summed = sa.select(sa.func.min(day), sa.func.max(day))
+    first, last = connection.execute(summed.where(daily_summaries.c.compartment_id == compartment_id)).one()
+    ends: list[datetime] = [] if row[0] is None else [row[0], row[1]]
+    if first is not None and (not ends or first < ends[0].date()):
+        ends.append(datetime.combine(first, time(0), UTC))
+    if last is not None and (not ends or last > ends[1].date()):
+        ends.append(datetime.combine(last, time(23, 59, 59), UTC))
+    return (min(ends), max(ends)) if ends else None
 
 
 def days(

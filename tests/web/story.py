@@ -15,6 +15,7 @@ from app.domain.report import ReportOptions, report
 from app.science.quantities import INDEX, NAMES
 from app.store import assessments, tables
 from app.store.database import Connection, Database
+from app.store.partitions import ensure_months
 
 GASES = ("h2", "ch4", "c2h6", "c2h4", "c2h2", "co", "co2", "o2", "n2", "water", "oil_temperature")
 
@@ -195,6 +196,7 @@ def _monitor(
     ]
     same = {"compartment_id": compartment, "source_id": source, "revision": 1, "current": True, "below": 0}
     same |= {"online": True, "suspect": False, "unjudged": 0}
+    ensure_months(connection, times)
     connection.execute(
         sa.insert(tables.samples),
         [

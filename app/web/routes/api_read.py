@@ -10,6 +10,7 @@ from app.domain.model import Reading
 from app.intake.iso_time import iso_time
 from app.intake.registration import CODE_PATTERN
 from app.intake.validate import ImpossibleError
+from app.services.missing_sample import why_missing
 from app.services.read_samples import PageQuery, PlacedSample, read_newest, read_page, read_sample
 from app.web.dependencies import Store, registrar
 from app.web.parameters import LARGEST_ID, RowId
@@ -93,7 +94,7 @@ def get_sample(sample_id: RowId, database: Store) -> AssessedSample:
     """A sample by its id, with the assessment that counts."""
     placed = read_sample(database, sample_id)
     if placed is None:
-        raise Problem(404, f"No sample has the id {sample_id}.")
+        raise Problem(404, why_missing(database, sample_id))
     return _assessed(placed)
 
 

@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from app.intake.local_time import to_utc
 from app.intake.validate import ImpossibleError
 from app.science.quantities import NAMES
+from app.services.missing_sample import why_missing
 from app.services.put_right import (
     NoSuchError,
     Place,
@@ -125,7 +126,7 @@ def _done(sample_id: int, what: str) -> Response:
 def _found(request: Request, sample_id: int) -> SampleDetail:
     detail = sample_detail(request.app.state.database, sample_id)
     if detail is None:
-        raise HTTPException(404, f"There is no sample {sample_id}.")
+        raise HTTPException(404, why_missing(request.app.state.database, sample_id))
     return detail
 
 
