@@ -41,6 +41,8 @@ class SilenceRule:
     """Nothing is silent before, however short its interval."""
     share: float = 0.8
     """Of the instruments of a site: so many must be quiet for the site to be told as one."""
+    gap: timedelta = timedelta(minutes=10)
+    """Looks further apart mean that the service itself did not listen, or that its clock jumped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,18 @@ def learnt_interval(taken_at: Iterable[datetime]) -> timedelta:
     if len(spaces) < FEWEST_LEARNT_FROM:
         return UNKNOWN_INTERVAL
     return max(spaces[len(spaces) // 2], timedelta(minutes=1))
+
+
+def listening_since(
+    checked_at: datetime | None, since: datetime | None, now: datetime, rule: SilenceRule
+) -> datetime:
+    """Since when posts could come without a break, told by when the watch looked last.
+
+    After a break, and after the clock was set back or far forward, it begins anew.
+    """
+    if checked_at is None or since is None or not checked_at <= now <= checked_at + rule.gap:
+        return now
+    return since
 
 
 def heard(one: Watched, now: datetime, rule: SilenceRule, since: datetime | None = None) -> Heard:

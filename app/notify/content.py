@@ -66,6 +66,26 @@ class MailContent:
 
 
 @dataclass(frozen=True, slots=True)
+class Notice:
+    """Everything a mail about an instrument, a site or the fleet says; times as in :class:`MailContent`."""
+
+    subject: str
+    headline: str
+    what: str
+    """What is known, in a few sentences."""
+    facts: tuple[tuple[str, str], ...]
+    table: str
+    """The heading over ``rows``."""
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    """One row an instrument; empty when there is only one."""
+    steps: tuple[Step, ...]
+    cautions: tuple[str, ...]
+    link: str
+    link_text: str
+
+
+@dataclass(frozen=True, slots=True)
 class RenderedMail:
     subject: str
     text: str
@@ -83,12 +103,13 @@ def _environment(autoescape: bool) -> Environment:
     )
 
 
-def render(content: MailContent) -> RenderedMail:
+def render(content: MailContent | Notice) -> RenderedMail:
     """Subject, plain text (72 columns) and HTML of a mail."""
+    name = "alert" if isinstance(content, MailContent) else "notice"
     environment = _environment(False)
     environment.filters["fill"] = fill
-    text = environment.get_template("alert.txt").render(mail=content)
-    html = _environment(True).get_template("alert.html").render(mail=content)
+    text = environment.get_template(f"{name}.txt").render(mail=content)
+    html = _environment(True).get_template(f"{name}.html").render(mail=content)
     inliner = css_inline.CSSInliner(keep_style_tags=True)  # the narrow-screen rules cannot be inlined
     return RenderedMail(content.subject, text.strip() + "\n", inliner.inline(html))
 

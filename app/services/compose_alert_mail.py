@@ -1,10 +1,8 @@
 """The mail about what one sample changed: gathers the facts, writes it, queues it for every contact of the site."""
 
-import re
 from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Final
-from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from app.domain.advice import advice
@@ -14,7 +12,8 @@ from app.domain.model import Asset, LadderStep
 from app.domain.news import AlertChange, AlertNews
 from app.notify.content import PREFIX, Evidence, MailContent, Row, Step, render
 from app.science.quantities import BY_NAME
-from app.store import alerts, fleet, outbox
+from app.services.queue_mail import Told, local_time, queue_mail
+from app.store import alerts, fleet
 from app.store.database import Connection
 from app.store.fleet import CompartmentContext
 from app.store.limits import ladder
@@ -59,33 +58,8 @@ def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, p
     first = news.changes[0]
     opened = alerts.opened_at(connection, first.alert_id)
     mail = render(compose(news, context, opened, public_url, ladder(connection)))
-    host = _host(public_url)
-    ids = outbox.contact_ids(connection, [contact.code for contact in context.contacts])
-    threads = outbox.threads(connection, first.alert_id)
-    queued = 0
-    for contact in context.contacts:
-        contact_id = ids[contact.code]
-        # the time keeps a new database from using an old one's ids over again
-        message_id = f"<event-{first.event_id}-{contact_id}-{int(now.timestamp())}@{host}>"
-        message = outbox.NewMessage(
-            contact_id=contact_id,
-            alert_event_id=first.event_id,
-            sample_id=news.sample_id,
-            to_address=contact.email,
-            subject=mail.subject,
-            text=mail.text,
-            html=mail.html,
-            message_id=message_id,
-            thread_id=threads.get(contact_id, message_id),
-        )
-        queued += outbox.enqueue(connection, message, now)
-    return queued
-
-
-def _host(url: str) -> str:
-    """The host as it may stand in a message id, whatever it is (RFC 5322, 3.2.3: a dot-atom)."""
-    text = urlsplit(url).hostname or "localhost"
-    return re.sub(r"[^A-Za-z0-9]+", lambda found: "." if found[0] == "." else "-", text).strip(".")
+    told = Told(first.alert_id, first.event_id, news.sample_id)
+    return queue_mail(connection, mail, context.contacts, told, now, public_url)
 
 
 def compose(
@@ -110,8 +84,8 @@ def compose(
         unit=unit,
         place=f"{context.site.name} ({context.site.code})",
         nameplate=nameplate(asset),
-        sample=f"taken {_local(news.taken_at, zone)} by {news.source_name}",
-        since=_local(opened_at, zone),
+        sample=f"taken {local_time(news.taken_at, zone)} by {news.source_name}",
+        since=local_time(opened_at, zone),
         fault=f"{assessment.fault.code}, {assessment.fault.name}" if assessment.fault else "",
         how_sure=_how_sure(assessment),
         evidence=_evidence(assessment) or (_nothing_found(assessment),),
@@ -240,8 +214,3 @@ def _deltas(assessment: Assessment) -> list[str]:
         for gas, delta in assessment.deltas.items()
         if abs(delta) >= 0.05 and gas not in told
     ]
-
-
-def _local(at: datetime, zone: ZoneInfo) -> str:
-    local = at.astimezone(zone)
-    return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"

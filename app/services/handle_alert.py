@@ -6,7 +6,6 @@ from datetime import datetime
 from app.domain.alerting import AlertState, Reason, State, Transition
 from app.store import alerts
 from app.store.database import Connection, Database
-from app.store.fleet import lock_compartments
 
 
 class AlertError(Exception):
@@ -20,7 +19,7 @@ def acknowledge(database: Database, alert_id: int, author: str, note: str, now: 
         AlertError: no such alert, no author, or nothing to acknowledge.
     """
     with database.write() as connection:
-        stored = _locked(connection, alert_id)
+        stored = alerts.hold(connection, alert_id)
         if stored is None:
             raise AlertError(f"there is no alert {alert_id}")
         if not author.strip():
@@ -45,7 +44,7 @@ def shelve(database: Database, alert_id: int, until: datetime, author: str, note
             alert that is normal.
     """
     with database.write() as connection:
-        stored = _locked(connection, alert_id)
+        stored = alerts.hold(connection, alert_id)
         if stored is None:
             raise AlertError(f"there is no alert {alert_id}")
         if not author.strip():
@@ -63,15 +62,6 @@ def shelve(database: Database, alert_id: int, until: datetime, author: str, note
         _append(connection, stored, after, Reason.SHELVED, author, note, now)
 
 
-def _locked(connection: Connection, alert_id: int) -> alerts.StoredAlert | None:
-    """The alert, read again once no sample of its compartment can change it any more."""
-    found = alerts.find(connection, alert_id)
-    if found is None:
-        return None
-    lock_compartments(connection, [found.compartment_id])
-    return alerts.find(connection, alert_id)
-
-
 def _append(
     connection: Connection,
     stored: alerts.StoredAlert,
@@ -83,4 +73,4 @@ def _append(
 ) -> None:
     change = Transition(after.condition, reason, stored.state, after)
     event = alerts.EventNote(now, "", author=author.strip(), note=note.strip())
-    alerts.append(connection, stored.compartment_id, stored.id, change, event)
+    alerts.append(connection, stored.subject, stored.id, change, event)

@@ -112,7 +112,8 @@ def _changed_alerts(
             alert_id=alert_id,
             existed=known is not None,
         )
-        found.setdefault(alert.compartment_id, []).append(effect)
+        if alert.subject.compartment_id is not None:
+            found.setdefault(alert.subject.compartment_id, []).append(effect)
     return found
 
 

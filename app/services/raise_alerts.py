@@ -113,7 +113,7 @@ def raise_alerts(
                 note=news.again or "",
             )
             ids[condition], event_id = alerts.append(
-                connection, news.compartment_id, ids.get(condition), change, note
+                connection, alerts.Subject(news.compartment_id), ids.get(condition), change, note
             )
             first = episodes[condition].first if condition in episodes else before
             episodes[condition] = _Episode(ids[condition], event_id, first, change, sample)
@@ -150,7 +150,7 @@ def _remember(
         old = stored.get(condition)
         written = episode.last.after if episode else (old.state if old else AlertState(condition))
         if state.memory != written.memory:
-            alerts.remember(connection, compartment_id, ids.get(condition), state, now)
+            alerts.remember(connection, alerts.Subject(compartment_id), ids.get(condition), state, now)
 
 
 def _mail(connection: Connection, news: News, episodes: list[_Episode], now: datetime) -> None:

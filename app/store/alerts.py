@@ -1,4 +1,4 @@
-"""Alerts: one row a compartment and condition, and an event for every transition."""
+"""Alerts: one row a subject (compartment, instrument, site, fleet) and condition, and an event a transition."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -8,14 +8,25 @@ import sqlalchemy as sa
 
 from app.domain.alerting import AlertState, Condition, State, Transition
 from app.store.database import Connection
+from app.store.fleet import lock_compartments
 from app.store.tables import alert_events, alerts
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What an alert is about: one of the three, or the whole fleet when none is given."""
+
+    compartment_id: int | None = None
+    source_id: int | None = None
+    site_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class StoredAlert:
     id: int
-    compartment_id: int
+    subject: Subject
     state: AlertState
+    headline: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +49,41 @@ def states_of(
     """The alerts of some compartments, by compartment id and condition."""
     query = sa.select(alerts).where(alerts.c.compartment_id.in_(list(compartment_ids)))
     stored = (_stored(row) for row in connection.execute(query))
-    return {(alert.compartment_id, alert.state.condition): alert for alert in stored}
+    return {
+        (alert.subject.compartment_id, alert.state.condition): alert
+        for alert in stored
+        if alert.subject.compartment_id is not None
+    }
+
+
+def of_conditions(
+    connection: Connection, conditions: Iterable[Condition], source_id: int | None = None
+) -> dict[tuple[Subject, Condition], StoredAlert]:
+    """All alerts of some conditions, or those of one instrument, held so that nobody handles them meanwhile."""
+    query = sa.select(alerts).where(alerts.c.condition.in_([c.value for c in conditions]))
+    if source_id is not None:
+        query = query.where(alerts.c.source_id == source_id)
+    found = map(_stored, connection.execute(query.order_by(alerts.c.id).with_for_update()))
+    return {(alert.subject, alert.state.condition): alert for alert in found}
 
 
 def find(connection: Connection, alert_id: int) -> StoredAlert | None:
     row = connection.execute(sa.select(alerts).where(alerts.c.id == alert_id)).first()
+    return None if row is None else _stored(row)
+
+
+def hold(connection: Connection, alert_id: int) -> StoredAlert | None:
+    """An alert that nobody else can change until the transaction ends, read again once it is held.
+
+    Samples speak to the alerts of a compartment one after another, and so this waits for its samples.
+    """
+    found = find(connection, alert_id)
+    if found is None:
+        return None
+    if found.subject.compartment_id is not None:
+        lock_compartments(connection, [found.subject.compartment_id])
+    query = sa.select(alerts).where(alerts.c.id == alert_id).with_for_update()
+    row = connection.execute(query).first()
     return None if row is None else _stored(row)
 
 
@@ -56,11 +97,11 @@ def _stored(row: sa.Row[tuple[object, ...]]) -> StoredAlert:
         shelved_until=row.shelved_until,
         shelved_severity=row.memory.get("shelved_severity", 0),
     )
-    return StoredAlert(row.id, row.compartment_id, state)
+    return StoredAlert(row.id, Subject(row.compartment_id, row.source_id, row.site_id), state, row.headline)
 
 
 def remember(
-    connection: Connection, compartment_id: int, alert_id: int | None, state: AlertState, now: datetime
+    connection: Connection, subject: Subject, alert_id: int | None, state: AlertState, now: datetime
 ) -> int:
     """Store an alert's memory without a transition; creates the alert in state normal if need be."""
     memory = {
@@ -72,7 +113,9 @@ def remember(
         connection.execute(sa.update(alerts).where(alerts.c.id == alert_id).values(memory=memory))
         return alert_id
     values = {
-        "compartment_id": compartment_id,
+        "compartment_id": subject.compartment_id,
+        "source_id": subject.source_id,
+        "site_id": subject.site_id,
         "condition": state.condition.value,
         "state": State.NORMAL.value,
         "severity": 0,
@@ -85,13 +128,13 @@ def remember(
 
 
 def append(
-    connection: Connection, compartment_id: int, alert_id: int | None, change: Transition, note: EventNote
+    connection: Connection, subject: Subject, alert_id: int | None, change: Transition, note: EventNote
 ) -> tuple[int, int]:
     """Store a transition; returns the alert's and the event's id. An alert opens when it leaves normal."""
     if alert_id is None:
-        alert_id = remember(connection, compartment_id, None, change.after, note.at)
+        alert_id = remember(connection, subject, None, change.after, note.at)
     else:
-        remember(connection, compartment_id, alert_id, change.after, note.at)
+        remember(connection, subject, alert_id, change.after, note.at)
     values: dict[str, object] = {
         "state": change.after.state.value,
         "severity": change.after.severity,
@@ -123,6 +166,11 @@ def append(
         sa.insert(alert_events).values(event).returning(alert_events.c.id)
     ).scalar_one()
     return alert_id, event_id
+
+
+def retitle(connection: Connection, alert_id: int, headline: str) -> None:
+    """Another headline without a transition, e.g. when one more instrument has joined."""
+    connection.execute(sa.update(alerts).where(alerts.c.id == alert_id).values(headline=headline))
 
 
 def opened_at(connection: Connection, alert_id: int) -> datetime:

@@ -369,7 +369,7 @@ def compartment_context(
         .where(compartments.c.id.in_(wanted))
     )
     found = connection.execute(query).all()
-    people = _contacts_by_site(connection, {row.site_id for row in found})
+    people = contacts_by_site(connection, {row.site_id for row in found})
     return {
         row.compartment_id: CompartmentContext(
             asset=asset_of(row),
@@ -381,7 +381,8 @@ def compartment_context(
     }
 
 
-def _contacts_by_site(connection: Connection, site_ids: Iterable[int]) -> dict[int, tuple[Contact, ...]]:
+def contacts_by_site(connection: Connection, site_ids: Iterable[int]) -> dict[int, tuple[Contact, ...]]:
+    """Whom to mail about sites, by site id."""
     query = (
         sa.select(site_contacts.c.site_id, sites.c.code.label("site_code"), contacts)
         .join(contacts, contacts.c.id == site_contacts.c.contact_id)

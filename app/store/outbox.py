@@ -6,12 +6,14 @@ claimed again, so a message is sent at least once, always with the same Message-
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
 from app.store.database import Connection
 from app.store.tables import alert_events, alerts, contacts, messages
+
+SUBJECT: Final = ("compartment_id", "source_id", "site_id")
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +138,12 @@ def _settle(connection: Connection, message: ClaimedMessage, values: dict[str, A
 def threads(connection: Connection, alert_id: int) -> dict[int, str]:
     """The thread of an alert's present episode by contact: of the first mail since it last left normal.
 
-    The recording that opened the alert may have told of it in a mail that names another alert of the
-    compartment first: that mail begins the thread then.
+    What opened the alert may have told of it in a mail that names another alert of the same subject first: that
+    mail begins the thread then.
     """
     quiet = ("normal", "returned")
     opening = connection.execute(
-        sa.select(alert_events.c.id, alert_events.c.at, alerts.c.compartment_id)
+        sa.select(alert_events.c.id, alert_events.c.at, *(alerts.c[name] for name in SUBJECT))
         .join(alerts, alerts.c.id == alert_events.c.alert_id)
         .where(
             alert_events.c.alert_id == alert_id,
@@ -165,7 +167,7 @@ def threads(connection: Connection, alert_id: int) -> dict[int, str]:
         .join(alert_events, alert_events.c.id == messages.c.alert_event_id)
         .join(alerts, alerts.c.id == alert_events.c.alert_id)
         .where(
-            alerts.c.compartment_id == opening.compartment_id,
+            *(alerts.c[name].is_not_distinct_from(opening._mapping[name]) for name in SUBJECT),
             messages.c.contact_id.is_not(None),
             sa.or_(of_the_alert, of_the_opening),
         )

@@ -342,6 +342,9 @@ alerts = Table(
     Column("acknowledged_by", sa.Text),
     Column("shelved_until", UtcDateTime),
     Column("memory", Json, nullable=False),  # the rule's own counters, e.g. samples in a row
+    UniqueConstraint("compartment_id", "condition"),  # NULLs differ: each counts where its subject is given
+    UniqueConstraint("source_id", "condition"),
+    UniqueConstraint("site_id", "condition"),
 )
 
 alert_events = Table(

@@ -333,6 +333,9 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_alerts_site_id_sites")),
         sa.ForeignKeyConstraint(["source_id"], ["sources.id"], name=op.f("fk_alerts_source_id_sources")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_alerts")),
+        sa.UniqueConstraint("compartment_id", "condition", name=op.f("uq_alerts_compartment_id_condition")),
+        sa.UniqueConstraint("site_id", "condition", name=op.f("uq_alerts_site_id_condition")),
+        sa.UniqueConstraint("source_id", "condition", name=op.f("uq_alerts_source_id_condition")),
     )
     with op.batch_alter_table("alerts", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_alerts_compartment_id"), ["compartment_id"], unique=False)

@@ -127,7 +127,7 @@ def event(
         AlertState(condition, after, severity=0 if after is State.RETURNED else 2),
     )
     return alerts.append(
-        connection, compartment, known.id if known else None, change, alerts.EventNote(at, "")
+        connection, alerts.Subject(compartment), known.id if known else None, change, alerts.EventNote(at, "")
     )
 
 
