@@ -5,9 +5,7 @@ Exit codes: 0 done, 1 refused or failed (the reason is on standard error), 2 the
 """
 
 import json
-import sys
 from datetime import UTC, datetime
-from math import ceil
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,6 +14,8 @@ import typer
 from app.cli_common import ExistingFile, fail, open_database, rows_bar, settings_or_fail
 from app.cli_db import db_app
 from app.cli_files import export_command, import_command
+from app.cli_send import send_command
+from app.cli_serve import serve
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="Dissolved gas trend analysis.")
 fleet_app = typer.Typer(no_args_is_help=True, help="Sites, assets, instruments, laboratories, contacts.")
@@ -26,41 +26,10 @@ app.add_typer(fleet_app, name="fleet")
 app.add_typer(key_app, name="key")
 app.add_typer(mail_app, name="mail")
 
+app.command()(serve)
 app.command("import")(import_command)
 app.command("export")(export_command)
-
-
-@app.command()
-def serve() -> None:
-    """Run the server on the settings in the environment, with the worker inside unless it is switched off."""
-    import signal
-    import threading
-    from contextlib import nullcontext
-
-    import uvicorn
-
-    from app.jobs import logging_setup
-    from app.jobs.background import running_worker
-    from app.web.app import create_app
-
-    settings = settings_or_fail()
-    # uvicorn ends in good order and then raises the signal again, which would leave the worker in mid-turn
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    with open_database() as database:
-        logging_setup.configure(settings.log_level)
-        stop = threading.Event()
-        application = create_app(settings, database)
-        application.state.stopping.also.append(stop.set)
-        with running_worker(database, settings, stop) if settings.embedded_worker else nullcontext():
-            uvicorn.run(
-                application,
-                host=settings.host,
-                port=settings.port,
-                log_config=None,  # its lines go where all others go
-                log_level=settings.log_level.lower(),
-                access_log=False,  # app.web.request_log writes those
-                timeout_graceful_shutdown=ceil(settings.shutdown_seconds),
-            )
+app.command("send")(send_command)
 
 
 @app.command()
@@ -74,7 +43,7 @@ def worker() -> None:
 
     settings = settings_or_fail()
     stop = threading.Event()
-    with stopping_on_signals(stop), open_database() as database:
+    with stopping_on_signals(stop), open_database(serving=True) as database:
         logging_setup.configure(settings.log_level)
         with running_worker(database, settings, stop):
             stop.wait()
@@ -222,20 +191,24 @@ def simulate(
     speed: Annotated[
         float | None, typer.Option(help="Times real time, until it reaches the present.")
     ] = None,
+    spool: Annotated[
+        Path | None, typer.Option(help="Folder of what is not delivered yet; a temporary one without it.")
+    ] = None,
 ) -> None:
     """Play an instrument of the demo's fleet: it posts readings over HTTP, faster than real time."""
     import threading
 
-    from app.demo.poster import PostError
     from app.demo.simulate import DEFAULT_SPEED, Playback, play
     from app.demo.stopping import stopping_on_signals
+    from app.sender.errors import SenderError
 
     stop = threading.Event()
     try:
-        playback = Playback(url, key, story, datetime.now(UTC), DEFAULT_SPEED if speed is None else speed)
+        pace = DEFAULT_SPEED if speed is None else speed
+        playback = Playback(url, key, story, datetime.now(UTC), pace, spool=spool)
         with stopping_on_signals(stop):
             play(playback, stop, typer.echo)
-    except (ValueError, PostError) as error:
+    except (ValueError, SenderError) as error:
         fail(str(error))
 
 

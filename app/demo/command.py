@@ -19,7 +19,6 @@ from app.demo.climate import LOOKAHEAD_DAYS
 from app.demo.fleet import DemoFleet, NoFleetFileError, read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
 from app.demo.laboratory_file import write_recent_files
-from app.demo.poster import PostError
 from app.demo.server import (
     ServerError,
     refuse_busy_port,
@@ -30,6 +29,7 @@ from app.demo.server import (
 from app.demo.setup import SetupError, issue_keys, prepare
 from app.demo.simulate import DEFAULT_SPEED, STORIES, Playback, play
 from app.demo.stopping import stopping_on_signals
+from app.sender.errors import SenderError
 from app.services.load_fleet import FleetFileError
 from app.store import migrate
 from app.store.database import Database
@@ -38,7 +38,7 @@ Say = Callable[[str], None]
 
 STATE_FILE: Final = "demo.json"
 OWN_FILES: Final = ("ullage.db", "ullage.db-wal", "ullage.db-shm", STATE_FILE, "server.log")
-OWN_FOLDERS: Final = ("mail", "laboratory")
+OWN_FOLDERS: Final = ("mail", "laboratory", "spool")
 
 
 class DemoError(Exception):
@@ -175,14 +175,18 @@ def simulating(
     def run(playback: Playback) -> None:
         try:
             play(playback, stop, say)
-        except PostError as error:
+        except SenderError as error:
             say(f"{playback.instrument} stopped: {error}")
 
     threads = [
         threading.Thread(
             target=run,
             name=code,
-            args=(Playback(options.url, keys[code], story, end, options.speed),),
+            args=(
+                Playback(
+                    options.url, keys[code], story, end, options.speed, spool=options.folder / "spool" / code
+                ),
+            ),
         )
         for story, code in STORIES.items()
     ]

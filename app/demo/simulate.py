@@ -1,23 +1,29 @@
 """`ullage simulate`: a simulated instrument posts over HTTP, faster than real time until it reaches the present.
 
 It plays the last :data:`~app.demo.stories.LIVE_DAYS` days before its start and then goes on at the instrument's
-own pace. No sample is ever posted before its time has come.
+own pace. No sample is ever posted before its time has come. Samples go through a spool, like those of a gateway.
 """
 
+import json
 import math
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 from app.demo.climate import LOOKAHEAD_DAYS, STEP_HOURS
 from app.demo.fleet import read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
-from app.demo.poster import Poster, StoppedError
 from app.demo.stories import LIVE_DAYS
 from app.domain.model import Sample
+from app.sender.pacing import Pacing
+from app.sender.send import Sender
+from app.sender.server import Server
+from app.sender.spool import Spool
 
 STORIES: Final = {
     "developing-thermal": "QUE-T1-M",
@@ -30,6 +36,8 @@ STORIES: Final = {
 DEFAULT_SPEED: Final = 57_600.0
 """Simulated seconds per second: sixty days in a minute and a half."""
 SECONDS_BETWEEN_POSTS: Final = 1.0
+PACING: Final = Pacing(first=0.5, longest=30.0, give_up_after=600.0, give_up_when_refused=True)
+"""Somebody is looking: a wrong key is told at once, and a server that is gone is not waited for all night."""
 SAY_EVERY: Final = 60
 """Progress is said after about so many samples (ten simulated days)."""
 
@@ -51,6 +59,7 @@ class Playback:
         until: end of the record, normally now; the sixty days before it are played, and what follows it.
         speed: simulated seconds per second while the samples lie in the past.
         seed: the demo's seed.
+        spool: folder of what is not delivered yet; a temporary one when None.
     """
 
     url: str
@@ -59,6 +68,7 @@ class Playback:
     until: datetime
     speed: float = DEFAULT_SPEED
     seed: int = DEFAULT_SEED
+    spool: Path | None = None
 
     def __post_init__(self) -> None:
         if self.story not in STORIES and self.story not in STORIES.values():
@@ -75,33 +85,59 @@ class Playback:
         return STORIES.get(self.story, self.story)
 
 
+@dataclass
+class _Instrument:
+    """The simulated instrument: a spool, and what sends it."""
+
+    spool: Spool
+    sender: Sender
+    stop: threading.Event
+
+    @property
+    def answered(self) -> int:
+        return self.sender.results.total()
+
+    def post(self, samples: Sequence[Sample]) -> str:
+        """Send samples and wait for the answer, or for ``stop``. Returns what became of them."""
+        before = self.sender.results.copy()
+        self.spool.append([json.dumps(as_json(sample)).encode("ascii") for sample in samples])
+        self.sender.drain(self.stop)
+        return ", ".join(f"{n} {r.replace('_', ' ')}" for r, n in (self.sender.results - before).items())
+
+
 def play(playback: Playback, stop: threading.Event, say: Say) -> int:
-    """Play until stopped, or for a month past the present. Returns the number of samples posted.
+    """Play until stopped, or for a month past the present. Returns the number of samples that were answered.
 
     Raises:
-        PostError: the server refused a batch or was out of reach for too long.
+        SenderError: the server refused the key or was out of reach for too long, or the spool cannot be used.
     """
-    name = playback.instrument
+    with (
+        tempfile.TemporaryDirectory(prefix="ullage-spool-") as temporary,
+        Spool(playback.spool or Path(temporary), say=say) as spool,
+        Server(playback.url, lambda: playback.key) as server,
+    ):
+        name = playback.instrument
+        instrument = _Instrument(
+            spool, Sender(spool, server, PACING, lambda line: say(f"{name}: {line}")), stop
+        )
+        _play(playback, instrument, say)
+        return instrument.answered
+
+
+def _play(playback: Playback, instrument: _Instrument, say: Say) -> None:
+    name, stop = playback.instrument, instrument.stop
     fast, slow = _samples(playback)
-    poster = Poster(playback.url, playback.key, stop)
-    posted = 0
-    try:
-        say(f"{name}: {len(fast)} samples of the last {LIVE_DAYS} days at {playback.speed:g} times real time")
-        posted += _play_fast(playback, poster, fast, stop, say)
-        if slow and not stop.is_set():
-            say(f"{name}: has reached the present; goes on in real time, next sample at {_clock(slow[0])}")
-        for sample in slow:
-            while (wait := (sample.taken_at - datetime.now(UTC)).total_seconds()) > 0.0:
-                if stop.wait(min(wait, 60.0)):
-                    return posted
-            poster.post([sample])
-            posted += 1
-            say(f"{name}: {_describe(sample)}")
-    except StoppedError:
-        pass
-    finally:
-        poster.close()
-    return posted
+    say(f"{name}: {len(fast)} samples of the last {LIVE_DAYS} days at {playback.speed:g} times real time")
+    _play_fast(playback, instrument, fast, say)
+    if slow and not stop.is_set():
+        say(f"{name}: has reached the present; goes on in real time, next sample at {_clock(slow[0])}")
+    for sample in slow:
+        while (wait := (sample.taken_at - datetime.now(UTC)).total_seconds()) > 0.0:
+            if stop.wait(min(wait, 60.0)):
+                return
+        if stop.is_set():
+            return
+        say(f"{name}: {_describe(sample)} ({instrument.post([sample])})")
 
 
 def _samples(playback: Playback) -> tuple[list[Sample], list[Sample]]:
@@ -115,28 +151,29 @@ def _samples(playback: Playback) -> tuple[list[Sample], list[Sample]]:
     return fast, samples[len(fast) :]
 
 
-def _play_fast(
-    playback: Playback, poster: Poster, samples: Sequence[Sample], stop: threading.Event, say: Say
-) -> int:
-    name = playback.instrument
+def _play_fast(playback: Playback, instrument: _Instrument, samples: Sequence[Sample], say: Say) -> None:
     size = max(1, round(playback.speed * SECONDS_BETWEEN_POSTS / (STEP_HOURS * 3600.0)))
     pause = size * STEP_HOURS * 3600.0 / playback.speed
-    posted = 0
     begun = time.monotonic()
     for start in range(0, len(samples), size):
         batch = samples[start : start + size]
-        result = poster.post(batch)
-        if posted // SAY_EVERY != (posted + len(batch)) // SAY_EVERY or result.attempts > 1:
-            again = f" after {result.attempts} attempts" if result.attempts > 1 else ""
-            counts = ", ".join(f"{n} {r.replace('_', ' ')}" for r, n in result.results.items())
-            say(f"{name}: {_describe(batch[-1])} ({counts}{again})")
-        if result.refusal:
-            say(f"{name}: {result.refusal}")
-        posted += len(batch)
-        due = begun + (start // size + 1) * pause
-        if stop.wait(max(0.0, due - time.monotonic())):
+        became = instrument.post(batch)
+        if instrument.stop.is_set():
             break
-    return posted
+        if start // SAY_EVERY != (start + len(batch)) // SAY_EVERY:
+            say(f"{playback.instrument}: {_describe(batch[-1])} ({became})")
+        due = begun + (start // size + 1) * pause
+        if instrument.stop.wait(max(0.0, due - time.monotonic())):
+            break
+
+
+def as_json(sample: Sample) -> dict[str, str | float]:
+    """One sample as the HTTP interface takes it: the server knows the compartment from the key."""
+    readings = {
+        name: reading.value if reading.value is not None else f"<{reading.number:g}"
+        for name, reading in sample.readings.items()
+    }
+    return {"taken_at": sample.taken_at.astimezone(UTC).isoformat().replace("+00:00", "Z"), **readings}
 
 
 def _describe(sample: Sample) -> str:

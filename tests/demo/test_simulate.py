@@ -1,20 +1,22 @@
 """The simulated instrument against a small HTTP server of the tests."""
 
+import gzip
 import json
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
 
-from app.demo import poster as poster_module
-from app.demo.poster import Poster, PostError, StoppedError, as_json, retry_after
-from app.demo.simulate import Playback, PlaybackError, play
+from app.demo import simulate
+from app.demo.simulate import Playback, PlaybackError, as_json, play
 from app.domain.model import Reading, Sample
+from app.sender.errors import GivenUpError
+from app.sender.pacing import Pacing
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 
@@ -54,7 +56,10 @@ def stub() -> Iterator[Stub]:
 
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
-            body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+            content = self.rfile.read(int(self.headers["Content-Length"]))
+            if self.headers["Content-Encoding"] == "gzip":
+                content = gzip.decompress(content)
+            body = json.loads(content)
             status, headers, answer = state.answer(body, self.headers["Authorization"])
             content = json.dumps(answer).encode()
             self.send_response(status)
@@ -77,19 +82,6 @@ def stub() -> Iterator[Stub]:
     server.server_close()
 
 
-@pytest.fixture
-def make_poster() -> Iterator[Callable[[str], Poster]]:
-    made: list[Poster] = []
-
-    def make(url: str) -> Poster:
-        made.append(Poster(url, "ull_test_secret", threading.Event()))
-        return made[-1]
-
-    yield make
-    for poster in made:
-        poster.close()
-
-
 def test_json_carries_values_limits_and_utc() -> None:
     assert as_json(a_sample()) == {
         "taken_at": "2026-11-25T09:00:00Z",
@@ -98,81 +90,8 @@ def test_json_carries_values_limits_and_utc() -> None:
     }
 
 
-def test_posts_with_the_key_and_counts_results(stub: Stub, make_poster: Callable[[str], Poster]) -> None:
-    posted = make_poster(stub.url).post([a_sample(), a_sample(4)])
-    assert posted.results == {"stored": 2}
-    assert stub.keys == ["Bearer ull_test_secret"]
-
-
-def test_a_rejected_sample_beside_good_ones_is_told(stub: Stub, make_poster: Callable[[str], Poster]) -> None:
-    bad = Sample("QUE-T1", "main", "QUE-T1-M", NOW, {"h2": Reading("h2", value=-1.0)})
-    posted = make_poster(stub.url).post([a_sample(), bad])
-    assert posted.results == {"stored": 1, "rejected": 1}
-    assert posted.refusal == "samples[0].h2: cannot be negative"
-
-
-def test_a_busy_server_is_asked_again_with_the_same_batch(
-    stub: Stub, make_poster: Callable[[str], Poster], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(poster_module, "FIRST_WAIT_SECONDS", 0.01)
-    stub.script = [(503, {}), (429, {"Retry-After": "0"}), (500, {})]
-    posted = make_poster(stub.url).post([a_sample()])
-    assert posted.attempts == 4
-    assert len(stub.bodies) == 4
-    assert all(body == stub.bodies[0] for body in stub.bodies)
-
-
-def test_retry_after_is_honoured(stub: Stub, make_poster: Callable[[str], Poster]) -> None:
-    stub.script = [(429, {"Retry-After": "1"})]
-    begun = datetime.now(UTC)
-    make_poster(stub.url).post([a_sample()])
-    assert datetime.now(UTC) - begun >= timedelta(seconds=1)
-
-
-@pytest.mark.parametrize(
-    ("header", "seconds"),
-    [
-        ("3", 3.0),
-        ("Wed, 25 Nov 2026 09:00:20 GMT", 20.0),
-        ("Wed, 25 Nov 2026 08:00:00 GMT", 0.0),
-        ("soon", None),
-        ("", None),
-        ("-4", None),
-    ],
-)
-def test_retry_after_is_seconds_or_a_date(header: str, seconds: float | None) -> None:
-    """RFC 9110, 10.2.3."""
-    assert retry_after(httpx.Response(429, headers={"Retry-After": header}), NOW) == seconds
-
-
-def test_a_refusal_is_told_with_the_servers_reason(stub: Stub, make_poster: Callable[[str], Poster]) -> None:
-    stub.script = [(422, {})]
-    with pytest.raises(PostError, match=r"\(422\): no such compartment$"):
-        make_poster(stub.url).post([a_sample()])
-    assert len(stub.bodies) == 1
-
-
-def test_a_server_out_of_reach_is_given_up_in_the_end(
-    make_poster: Callable[[str], Poster], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(poster_module, "FIRST_WAIT_SECONDS", 0.01)
-    monkeypatch.setattr(poster_module, "PATIENCE_SECONDS", 0.1)
-    with pytest.raises(PostError, match=r"gave up after \d+ attempts: cannot reach http://127.0.0.1:9"):
-        make_poster("http://127.0.0.1:9").post([a_sample()])
-
-
-def test_stopping_ends_the_wait() -> None:
-    stop = threading.Event()
-    stop.set()
-    poster = Poster("http://127.0.0.1:9", "key", stop)
-    with pytest.raises(StoppedError):
-        poster.post([a_sample()])
-    poster.close()
-
-
-def test_plays_sixty_days_up_to_the_present_and_never_past_it(stub: Stub) -> None:
-    until = datetime.now(UTC)
-    playback = Playback(stub.url, "key", "developing-thermal", until, speed=6e6)
+def until_the_present(playback: Playback) -> tuple[int, list[str]]:
+    """Play fast and stop at the present; the number of samples answered and what was said."""
     stop, said = threading.Event(), list[str]()
 
     def say(line: str) -> None:
@@ -180,7 +99,45 @@ def test_plays_sixty_days_up_to_the_present_and_never_past_it(stub: Stub) -> Non
         if "reached the present" in line:
             stop.set()
 
-    assert play(playback, stop, say) == 360
+    return play(playback, stop, say), said
+
+
+def test_a_busy_server_is_asked_again_and_told(stub: Stub, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(simulate, "PACING", Pacing(first=0.01))
+    stub.script = [(503, {}), (429, {"Retry-After": "0"}), (500, {})]
+    count, said = until_the_present(Playback(stub.url, "the-key", "normal", datetime.now(UTC), speed=6e6))
+    assert count == 360
+    assert all(body == stub.bodies[0] for body in stub.bodies[:4])
+    assert set(stub.keys) == {"Bearer the-key"}
+    assert any("QUE-T2-M: the server answers 503: " in line for line in said)
+    assert any("answers again, at attempt 4" in line for line in said)
+
+
+def test_a_wrong_key_is_told_at_once_with_the_servers_reason(stub: Stub) -> None:
+    stub.script = [(401, {})]
+    with pytest.raises(GivenUpError, match="gave up: the server answers 401: no such compartment"):
+        play(Playback(stub.url, "key", "normal", NOW), threading.Event(), lambda _: None)
+    assert len(stub.bodies) == 1
+
+
+def test_what_was_not_delivered_stays_in_a_given_spool_and_goes_first_the_next_time(
+    stub: Stub, tmp_path: Path
+) -> None:
+    playback = Playback(stub.url, "key", "normal", datetime.now(UTC), speed=6e6, spool=tmp_path / "spool")
+    stub.script = [(401, {})]
+    with pytest.raises(GivenUpError):
+        play(playback, threading.Event(), lambda _: None)
+    first = stub.bodies[0]["samples"]
+    stub.bodies.clear()
+    count, _ = until_the_present(playback)
+    assert count == 360 + len(first)
+    assert [s for body in stub.bodies for s in body["samples"]][: len(first)] == first
+
+
+def test_plays_sixty_days_up_to_the_present_and_never_past_it(stub: Stub) -> None:
+    until = datetime.now(UTC)
+    count, said = until_the_present(Playback(stub.url, "key", "developing-thermal", until, speed=6e6))
+    assert count == 360
     times = [datetime.fromisoformat(s["taken_at"]) for body in stub.bodies for s in body["samples"]]
     assert len(times) == 360
     assert times == sorted(times)
@@ -192,13 +149,7 @@ def test_plays_sixty_days_up_to_the_present_and_never_past_it(stub: Stub) -> Non
 def test_a_present_that_is_still_to_come_is_not_played(stub: Stub) -> None:
     """A wrong ``until`` must not make samples of the future."""
     until = datetime.now(UTC) + timedelta(days=2)
-    stop = threading.Event()
-
-    def say(line: str) -> None:
-        if "reached the present" in line:
-            stop.set()
-
-    play(Playback(stub.url, "key", "normal", until, speed=6e6), stop, say)
+    until_the_present(Playback(stub.url, "key", "normal", until, speed=6e6))
     times = [datetime.fromisoformat(s["taken_at"]) for body in stub.bodies for s in body["samples"]]
     assert len(times) in {347, 348, 349}
     assert max(times) <= datetime.now(UTC)

@@ -1,0 +1,269 @@
+"""Samples on disk until the server has answered them: a queue that a kill or a power cut at any moment leaves whole.
+
+A folder with append-only files of records (:mod:`~app.sender.records`), and a small file with the number up to which
+all are answered. A file of which all is answered is removed. One process has the folder at a time.
+"""
+
+import fcntl
+import os
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Final, Self
+
+from app.sender import durable, segments
+from app.sender.errors import SpoolBusyError, SpoolError, SpoolFullError
+from app.sender.records import frame, unframe
+from app.sender.rejected import Rejected, RejectedFile
+from app.sender.segments import Say, Segment
+
+MOST_BYTES: Final = 256 * 1024 * 1024
+LARGEST_SEGMENT: Final = 4 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One sample that waits: its number, its JSON text, and where the next one begins."""
+
+    number: int
+    payload: bytes
+    segment: Segment
+    end: int
+
+
+class Spool:
+    """A queue on disk with one writer and one reader, which may be threads.
+
+    Args:
+        folder: made when it is missing. It serves one instrument at one server.
+        most_bytes: what may lie on disk, ``rejected.jsonl`` included.
+        say: told what was cut off or could not be read.
+
+    Raises:
+        SpoolBusyError: another process has the folder.
+        SpoolError: it cannot be read or written.
+    """
+
+    def __init__(self, folder: Path, most_bytes: int = MOST_BYTES, say: Say = lambda _: None) -> None:
+        self.folder = folder
+        self._most_bytes = most_bytes
+        self._segment_bytes = min(LARGEST_SEGMENT, most_bytes // 4)
+        self._changed = threading.Condition()
+        self._writer: int | None = None
+        self._broken = ""
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            durable.sync_folder(folder.parent)
+            self._lock_file = _locked(folder)
+            try:
+                found = segments.recover(folder, say)
+                self._rejected = RejectedFile(folder)
+            except BaseException:
+                os.close(self._lock_file)
+                raise
+        except OSError as error:
+            raise SpoolError(f"the spool {folder} cannot be opened: {error}") from None
+        self.damaged = found.damaged
+        """Whether records that may have been accepted could not be read."""
+        self._segments = found.segments
+        self._answered = found.answered
+        self._next = max(found.last, self._rejected.last_number) + 1
+        self._waiting = found.waiting
+        self._offset = found.offset  # in the first segment: where the first record that waits begins
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the folder free. What waits stays."""
+        with self._changed:
+            if self._writer is not None:
+                os.close(self._writer)
+                self._writer = None
+            os.close(self._lock_file)
+
+    @property
+    def waiting(self) -> int:
+        """How many records are not answered yet."""
+        return self._waiting
+
+    @property
+    def used_bytes(self) -> int:
+        with self._changed:
+            return sum(segment.size for segment in self._segments) + self._rejected.size
+
+    def append(self, payloads: Sequence[bytes]) -> None:
+        """Add samples, each one line of JSON. All of them are on disk when this returns, or none.
+
+        Raises:
+            SpoolFullError: no room, by ``most_bytes`` or on the disk.
+            SpoolError: the disk fails.
+        """
+        with self._changed:
+            self._refuse_broken()
+            content = b"".join(frame(self._next + i, payload) for i, payload in enumerate(payloads))
+            if self.used_bytes + len(content) > self._most_bytes:
+                raise SpoolFullError(self._full())
+            try:
+                segment = self._segment_to_write()
+                assert self._writer is not None
+                segment.size = durable.append(self._writer, content)
+            except OSError as error:
+                self._note(error)
+                kind = SpoolFullError if error.errno in durable.DISK_FULL else SpoolError
+                raise kind(f"cannot write to the spool {self.folder}: {error.strerror}") from None
+            self._next += len(payloads)
+            segment.last = self._next - 1
+            self._waiting += len(payloads)
+            self._changed.notify_all()
+
+    def peek(self, most: int, most_bytes: int) -> list[Record]:
+        """The oldest records that wait: at most so many and of so many bytes, at least one if there is one.
+
+        Raises:
+            SpoolError: the disk fails.
+        """
+        records: list[Record] = []
+        size = 0
+        with self._changed:
+            try:
+                for record in self._read():
+                    size += len(record.payload)
+                    if records and (len(records) == most or size > most_bytes):
+                        break
+                    records.append(record)
+            except OSError as error:
+                raise SpoolError(f"cannot read the spool {self.folder}: {error}") from None
+        return records
+
+    def answered(self, records: Sequence[Record], rejected: Sequence[Rejected] = ()) -> None:
+        """The server has answered the oldest records; those that it rejected are put aside first.
+
+        Raises:
+            SpoolError: what is rejected cannot be put aside; nothing counts as answered then.
+        """
+        self._put_aside(rejected)
+        with self._changed:
+            newest = records[-1]
+            self._answered = newest.number
+            self._waiting -= len(records)
+            self._offset = newest.end
+            try:
+                segments.write_answered(self.folder, self._answered)
+            except (
+                OSError
+            ) as error:  # a full disk: removing files below makes room, and counts as an answer too
+                if error.errno not in durable.DISK_FULL:
+                    raise SpoolError(f"cannot write to the spool {self.folder}: {error.strerror}") from None
+            self._remove_answered(newest.segment)
+            self._changed.notify_all()
+
+    def put_aside_input(self, rejected: Rejected) -> None:
+        """Write a line of the input that is no sample into ``rejected.jsonl``.
+
+        Raises:
+            SpoolFullError: no room, by ``most_bytes`` or on the disk.
+            SpoolError: the disk fails.
+        """
+        if self.used_bytes + len(rejected.sample) > self._most_bytes:
+            raise SpoolFullError(self._full())
+        self._put_aside([rejected])
+
+    def _put_aside(self, rejected: Sequence[Rejected]) -> None:
+        try:
+            self._rejected.add(rejected)
+        except OSError as error:
+            kind = SpoolFullError if error.errno in durable.DISK_FULL else SpoolError
+            raise kind(f"cannot write to {self._rejected.path}: {error.strerror}") from None
+
+    def wait_for_change(self, seconds: float) -> None:
+        """Until something was appended or answered, at most so long."""
+        with self._changed:
+            self._changed.wait(seconds)
+
+    def _read(self) -> Iterator[Record]:
+        offset = self._offset
+        for segment in self._segments:
+            with segment.path.open("rb") as file:
+                file.seek(offset)
+                while offset < segment.size:
+                    line = file.readline()
+                    offset += len(line)
+                    found = unframe(line.removesuffix(b"\n"))
+                    if found is None:
+                        raise SpoolError(
+                            f"{segment.path} was changed or the disk fails: start again to mend it"
+                        )
+                    yield Record(*found, segment, offset)
+            offset = 0
+
+    def _segment_to_write(self) -> Segment:
+        newest = self._segments[-1] if self._segments else None
+        if newest is not None and self._writer is not None and newest.size < self._segment_bytes:
+            return newest
+        if self._writer is not None:
+            os.close(self._writer)
+            self._writer = None
+        path = self.folder / segments.name(self._next)
+        writer = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
+        try:
+            durable.sync_folder(self.folder)
+        except BaseException:
+            os.close(writer)
+            path.unlink()
+            raise
+        self._writer, segment = writer, Segment(path, 0, self._next - 1)
+        self._segments.append(segment)
+        if len(self._segments) > 1 and self._offset == self._segments[0].size:
+            self._remove_answered(segment)
+        return segment
+
+    def _remove_answered(self, reached: Segment) -> None:
+        """Remove the files before the one that was reached, and that one too when it is done and not written to."""
+        done = self._segments[: self._segments.index(reached)]
+        if reached is not self._segments[-1] and self._offset == reached.size:
+            done.append(reached)
+        for segment in done:
+            segment.path.unlink(missing_ok=True)
+        if done:
+            del self._segments[: len(done)]
+            self._offset = 0 if self._segments[0] is not reached else self._offset
+            durable.sync_folder(self.folder)
+
+    def _note(self, error: OSError) -> None:
+        if error.filename2 == "unfinished":
+            self._broken = (
+                f"the spool {self.folder} has an unfinished end that could not be cut off; start again"
+            )
+
+    def _refuse_broken(self) -> None:
+        if self._broken:
+            raise SpoolError(self._broken)
+
+    def _full(self) -> str:
+        text = f"the spool {self.folder} is full: {self._waiting} samples wait, {self._most_bytes} bytes are allowed"
+        if self._rejected.size > self._most_bytes // 2:
+            text += (
+                f"; {self._rejected.size} bytes of it are {self._rejected.path}: look at it and move it away"
+            )
+        return text
+
+
+def _locked(folder: Path) -> int:
+    """A descriptor that holds the folder for this process; the system lets go of it when the process ends."""
+    descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(descriptor)
+        raise SpoolBusyError(
+            f"another process uses the spool {folder}; each needs a folder of its own"
+        ) from None
+    return descriptor
