@@ -10,7 +10,7 @@ import typer
 
 if TYPE_CHECKING:
     from app.config import Settings
-    from app.store.database import Database
+    from app.store.database import ConnectionOptions, Database
 
 ExistingFile = Annotated[Path, typer.Argument(exists=True, dir_okay=False, readable=True)]
 
@@ -32,12 +32,17 @@ def settings_or_fail() -> "Settings":
 
 
 @contextmanager
-def open_database(*, migrated: bool = True) -> Iterator["Database"]:
-    """The database of the settings. SQLite is brought up to date by itself, PostgreSQL on demand only."""
+def open_database(*, migrated: bool = True, serving: bool = False) -> Iterator["Database"]:
+    """The database of the settings. SQLite is brought up to date by itself, PostgreSQL on demand only.
+
+    Statements of a server are bounded in time and may read a replica; those of a command are not and do not.
+    """
     from app.store import migrate
 
+    settings = settings_or_fail()
+    options = connection_options(settings) if serving else None
     try:
-        database = migrate.open_database(settings_or_fail().database_url)
+        database = migrate.open_database(settings.database_url, options)
     except migrate.DatabaseUnusableError as error:
         fail(str(error))
     try:
@@ -48,6 +53,17 @@ def open_database(*, migrated: bool = True) -> Iterator["Database"]:
         yield database
     finally:
         database.dispose()
+
+
+def connection_options(settings: "Settings") -> "ConnectionOptions":
+    """How a server connects to PostgreSQL."""
+    from app.store.database import ConnectionOptions
+
+    return ConnectionOptions(
+        read_url=settings.read_database_url,
+        pool_size=settings.database_pool_size,
+        statement_seconds=settings.database_statement_seconds,
+    )
 
 
 @contextmanager

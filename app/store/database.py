@@ -5,16 +5,40 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from math import ceil
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 from sqlalchemy import event
 from sqlalchemy.engine import Connection, Dialect, Engine, make_url
 from sqlalchemy.types import TypeDecorator
 
-__all__ = ["Connection", "Database", "UtcDateTime", "try_alone", "wait_alone"]
+from app.store.replica import Replica
+
+__all__ = ["Connection", "ConnectionOptions", "Database", "UtcDateTime", "try_alone", "wait_alone"]
+
+
+@dataclass(frozen=True, slots=True)
+class ConnectionOptions:
+    """How PostgreSQL is connected to; SQLite needs none of it.
+
+    Attributes:
+        read_url: of a read replica; empty: there is none.
+        pool_size: connections kept; as many again under load.
+        statement_seconds: the longest a statement may take; 0: as long as it likes. A transaction that is left
+            idle for :data:`IDLE_SECONDS` is ended too then, since it keeps others waiting.
+    """
+
+    read_url: str = ""
+    pool_size: int = 10
+    statement_seconds: float = 0
+
+
+IDLE_SECONDS: Final = 300
+CONNECT_SECONDS: Final = 10
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -42,10 +66,12 @@ class Database:
 
     ``write()`` is one transaction that is committed when the block ends and rolled back on any exception;
     on SQLite it also holds a process-wide lock, since one writer at a time is what SQLite can do and
-    queueing for it in the process is many times fairer than SQLite's own busy wait.
+    queueing for it in the process is many times fairer than SQLite's own busy wait. A connection that PostgreSQL
+    has closed meanwhile, as when it is restarted, is noticed before it is used and replaced.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, options: ConnectionOptions | None = None) -> None:
+        options = options or ConnectionOptions()
         self.url = make_url(url)
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         if self.is_sqlite:
@@ -57,14 +83,24 @@ class Database:
             event.listen(self.engine, "connect", _prepare_sqlite)
         else:
             self.engine = sa.create_engine(
-                self.url, pool_size=10, max_overflow=10, pool_pre_ping=True, hide_parameters=True
+                self.url,
+                pool_size=options.pool_size,
+                max_overflow=options.pool_size,
+                pool_pre_ping=True,
+                hide_parameters=True,
+                connect_args=_limits(self.url, options.statement_seconds),
             )
+        self._replica = Replica(make_url(options.read_url), options.pool_size) if options.read_url else None
         self._write_lock = threading.Lock()
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
-        """A connection whose changes, if any, are rolled back."""
-        with self.engine.connect() as connection:
+        """A connection whose changes, if any, are rolled back.
+
+        What is only shown may come from a replica: see :mod:`app.store.replica`.
+        """
+        of_replica = self._replica.connect() if self._replica else None
+        with of_replica or self.engine.connect() as connection:
             if self.is_sqlite:
                 connection.exec_driver_sql("BEGIN")
             try:
@@ -118,8 +154,33 @@ class Database:
             finally:
                 rehearsal.dispose()
 
+    def position(self) -> str | None:
+        """How far the primary's log reaches, for :func:`app.store.replica.may_be_stale`; None without a replica."""
+        if self._replica is None:
+            return None
+        with self.engine.connect() as connection:
+            return str(connection.exec_driver_sql("SELECT pg_current_wal_insert_lsn()").scalar_one())
+
     def dispose(self) -> None:
         self.engine.dispose()
+        if self._replica:
+            self._replica.dispose()
+
+
+def _limits(url: sa.URL, statement_seconds: float) -> dict[str, Any]:
+    """Connect arguments; what the URL says of its own goes before."""
+    arguments: dict[str, Any] = {}
+    if "connect_timeout" not in url.query:
+        arguments["connect_timeout"] = CONNECT_SECONDS
+    if statement_seconds:
+        options = [str(url.query["options"])] if "options" in url.query else []
+        options = [
+            f"-c statement_timeout={ceil(statement_seconds * 1000)}",
+            f"-c idle_in_transaction_session_timeout={IDLE_SECONDS * 1000}",
+            *options,
+        ]
+        arguments["options"] = " ".join(options)
+    return arguments
 
 
 _LOCK_OF = "(hashtextextended('ullage ' || %s, 0))"

@@ -10,7 +10,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 import migrations
-from app.store.database import Connection, Database
+from app.store.database import Connection, ConnectionOptions, Database
 from app.store.tables import metadata
 
 
@@ -18,14 +18,14 @@ class DatabaseUnusableError(Exception):
     """The database cannot be opened, or a newer version of the program made it; the text says which."""
 
 
-def open_database(url: str) -> Database:
+def open_database(url: str, options: ConnectionOptions | None = None) -> Database:
     """A database that was seen to answer.
 
     Raises:
         DatabaseUnusableError: with the reason; it never shows the password in the URL.
     """
     try:
-        database = Database(url)
+        database = Database(url, options)
     except (ArgumentError, ValueError):
         raise DatabaseUnusableError(
             "the database's URL cannot be read; give sqlite:///FILE or"

@@ -11,6 +11,7 @@ from app.services.recorder import Recorder
 from app.store.database import Database
 from app.web import problems, store_trouble
 from app.web.hosts import AllowedHosts, allowed_hosts
+from app.web.replica_reads import ReplicaReads
 from app.web.request_log import RequestLog
 from app.web.routes import (
     api,
@@ -67,6 +68,8 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     ):
         app.include_router(pages.router, include_in_schema=False)
     app.mount("/static", HashedStaticFiles(), name="static")
+    if settings.read_database_url:
+        app.add_middleware(ReplicaReads, database=database)
     app.add_middleware(SameSiteForms)
     app.add_middleware(AllowedHosts, allowed=allowed_hosts(settings))
     app.add_middleware(SecurityHeaders)
