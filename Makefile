@@ -5,13 +5,14 @@ BIN := $(VENV)/bin
 # tests and their browser run as two processes side by side
 PYTEST := $(BIN)/pytest
 
-.PHONY: help demo serve test check bench system-packages clean
+.PHONY: help demo serve test check fuzz bench system-packages clean
 
 help:
 	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
 	@echo "make serve   run the server on the settings in the environment"
 	@echo "make test    install what the tests need and run all of them, lint and types included"
 	@echo "make check   lint, types and ranks only"
+	@echo "make fuzz    more than 5,000 made-up requests to every endpoint and page; prints what was sent"
 	@echo "make bench   the benchmarks, each beside its baseline"
 
 $(VENV)/ready-run: pyproject.toml constraints.txt
@@ -42,6 +43,10 @@ check: $(VENV)/ready-dev
 
 test: $(VENV)/ready-dev system-packages check
 	$(PYTEST) --numprocesses 2 --dist loadgroup tests
+
+# "make test" runs it too: it takes a minute and a half
+fuzz: $(VENV)/ready-dev
+	$(PYTEST) --quiet tests/web/test_api_fuzz.py tests/web/test_pages_fuzz.py
 
 bench: $(VENV)/ready-dev
 	$(BIN)/python -m tests.benchmarks

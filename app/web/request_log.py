@@ -4,6 +4,7 @@ The id is in the header ``X-Request-ID`` of the answer, in problem details, on e
 logged on the way, in endpoints that run in a thread too.
 """
 
+import logging
 import re
 import secrets
 from time import perf_counter
@@ -23,6 +24,8 @@ _LONGEST_PATH: Final = 200
 _OFTEN_ASKED: Final = ("/health", "/metrics", "/static")
 """Probes, scrapes and stylesheets that are answered well are told at level DEBUG only."""
 LOG = structlog.get_logger("ullage.request")
+_STANDARD: Final = logging.getLogger("ullage.request")
+"""Where those lines go; its level is asked before a line is made."""
 
 
 class RequestLog:
@@ -85,6 +88,9 @@ def _given(scope: Scope) -> str | None:
 def _tell(scope: Scope, answer: _Answer, seconds: float) -> None:
     route = route_of(scope)
     metrics.observe_request(route, scope["method"], answer.status, seconds)
+    often = answer.status is not None and answer.status < 400 and route.startswith(_OFTEN_ASKED)
+    if not _STANDARD.isEnabledFor(logging.DEBUG if often else logging.INFO):
+        return
     # the query is left out: people paste all sorts of things into addresses
     path = _KEY.sub("ull_...", scope["path"][:_LONGEST_PATH])
     told: dict[str, Any] = {
@@ -99,7 +105,7 @@ def _tell(scope: Scope, answer: _Answer, seconds: float) -> None:
         told["instrument"] = instrument
     if scope.get("client"):
         told["client"] = scope["client"][0]
-    if answer.status is not None and answer.status < 400 and route.startswith(_OFTEN_ASKED):
+    if often:
         LOG.debug("request", **told)
     else:
         LOG.info("request", **told)
