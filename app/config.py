@@ -5,6 +5,7 @@ A variable that begins with ``ULLAGE_`` and is no setting is refused: a misspelt
 
 import os
 from collections.abc import Mapping
+from datetime import timedelta
 from ipaddress import IPv6Address
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
@@ -13,6 +14,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, Validati
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from app.domain.clock import ClockRule
+from app.domain.silence import SilenceRule
 
 PREFIX = "ULLAGE_"
 
@@ -129,6 +131,25 @@ class Settings(BaseSettings):
     worker_poll_seconds: float = Field(
         default=1.0, description="How often the worker looks for work", ge=0.05, le=60
     )
+    silence_late_intervals: float = Field(
+        default=2.0, description="An instrument is late after so many of its expected intervals", ge=1, le=100
+    )
+    silence_silent_intervals: float = Field(
+        default=4.0, description="It is silent after so many, and longer than it is late", ge=1, le=1000
+    )
+    silence_grace_minutes: float = Field(default=15.0, description="Minutes added to both", ge=1, le=1440)
+    silence_least_minutes: float = Field(
+        default=60.0,
+        description="No instrument is silent before, however short its interval",
+        ge=1,
+        le=10_080,
+    )
+    silence_site_share: float = Field(
+        default=0.8,
+        description="Share of a site's instruments that must fall silent together to be told as one",
+        gt=0.5,
+        le=1,
+    )
     max_body_bytes: int = Field(
         default=8 * 1024 * 1024,
         description="Largest body of a request to the API",
@@ -163,6 +184,17 @@ class Settings(BaseSettings):
     def clock_rule(self) -> ClockRule:
         """Which times of samples are doubted."""
         return ClockRule()
+
+    @property
+    def silence_rule(self) -> SilenceRule:
+        """When instruments are late and silent."""
+        return SilenceRule(
+            late_intervals=self.silence_late_intervals,
+            silent_intervals=max(self.silence_silent_intervals, self.silence_late_intervals),
+            grace=timedelta(minutes=self.silence_grace_minutes),
+            least=timedelta(minutes=self.silence_least_minutes),
+            share=self.silence_site_share,
+        )
 
     @field_validator("public_url")
     @classmethod

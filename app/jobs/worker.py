@@ -1,6 +1,5 @@
-"""The worker: a loop that beats its heart and sends what is due. It does not die of one bad turn."""
+"""The worker: a loop that does what is due and sends mail. It does not die of one bad turn."""
 
-import socket
 import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -9,13 +8,12 @@ from pathlib import Path
 import structlog
 
 from app.config import Settings
+from app.jobs.duties import duties
+from app.jobs.schedule import Schedule
 from app.notify.transport import FolderTransport, SmtpTransport, Transport
 from app.services.deliver import LEASE, deliver_next
-from app.services.end_shelves import end_shelves
-from app.services.heartbeat import beat
 from app.store.database import Database
 
-BEAT_EVERY = timedelta(seconds=5)
 STEPS_OF_A_DELIVERY = 12
 """Connect, greet, encrypt, greet again, log in (up to three), sender, recipient, data, its end, goodbye."""
 
@@ -51,18 +49,16 @@ def run(
     stop: threading.Event,
     clock: Callable[[], datetime] = _utc_now,
 ) -> None:
-    """Work until ``stop`` is set: a message a turn, and a pause of ``worker_poll_seconds`` when none is due."""
+    """Work until ``stop`` is set: the duties that are due and a message a turn, a pause when no message is due."""
     transport = make_transport(settings)
-    name = socket.gethostname()
-    last_beat: datetime | None = None
+    todo = duties(database, settings)
+    schedule = Schedule(todo)
     while not stop.is_set():
+        for _ in todo:  # as many at most: when all are slow, mail still gets its turn
+            if not _do_one(schedule, clock):
+                break
         delivery = None
         try:
-            if last_beat is None or clock() - last_beat >= BEAT_EVERY:
-                last_beat = clock()
-                beat(database, name, last_beat)
-                if ended := end_shelves(database, last_beat, settings.public_url):
-                    log.info("shelves ended", alerts=ended)
             delivery = deliver_next(database, transport, settings.mail_from, clock, lease(settings))
             if delivery is not None:
                 log.info("mail", result=delivery.value)
@@ -70,3 +66,17 @@ def run(
             log.exception("the turn failed")
         if delivery is None:
             stop.wait(settings.worker_poll_seconds)
+
+
+def _do_one(schedule: Schedule, clock: Callable[[], datetime]) -> bool:
+    """Do what is due the longest; False when nothing is."""
+    now = clock()
+    duty = schedule.take(now)
+    if duty is None:
+        return False
+    try:
+        if done := duty.work(now):
+            log.info("duty", duty=duty.name, done=done)
+    except Exception:
+        log.exception("the duty failed", duty=duty.name)
+    return True

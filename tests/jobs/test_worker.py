@@ -1,5 +1,6 @@
 """The worker in a thread: it delivers, beats, outlives a bad turn, and stops at once."""
 
+import itertools
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -13,12 +14,12 @@ import pytest
 import sqlalchemy as sa
 
 from app.config import Settings
-from app.jobs import worker
+from app.jobs import duties, worker
 from app.notify.transport import FolderTransport, SmtpTransport
 from app.services.deliver import LEASE, deliver_next
 from app.store import outbox
 from app.store.database import Database
-from app.store.tables import heartbeats, messages
+from app.store.tables import heartbeats, instrument_states, messages, sources
 
 MESSAGE = outbox.NewMessage(
     contact_id=None,
@@ -104,6 +105,45 @@ def test_it_outlives_a_turn_that_fails(
         until(lambda: list(tmp_path.glob("*.eml")))
         assert thread.is_alive()
     assert len(turns) >= 3
+
+
+def test_a_duty_that_fails_stops_no_other_and_no_mail(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The watch over silence fails each time; shelves, heart and mail go on."""
+    failed = threading.Event()
+
+    def fails(*_words: object) -> int:
+        failed.set()
+        raise RuntimeError("no such thing")
+
+    monkeypatch.setattr(duties, "check_silence", fails)
+    with at_work(sqlite_database, settings(tmp_path)):
+        until(failed.is_set)
+        enqueue(sqlite_database)
+        until(lambda: list(tmp_path.glob("*.eml")))
+    assert len(beats(sqlite_database)) == 1
+
+
+def test_it_watches_over_silence(fleet_database: Database, tmp_path: Path) -> None:
+    """By its own clock, which runs quickly here: an instrument heard once is late after eight hours and a grace."""
+    start = datetime(2026, 3, 1, tzinfo=UTC)
+    ticks = itertools.count()
+    with fleet_database.write() as connection:
+        source = connection.execute(sa.select(sources.c.id).where(sources.c.code == "W-T1-M")).scalar_one()
+        heard = {"source_id": source, "heard_at": start, "newest_taken_at": start}
+        connection.execute(sa.insert(instrument_states).values(heard))
+    with at_work(fleet_database, settings(tmp_path), lambda: start + next(ticks) * timedelta(minutes=1)):
+        until(lambda: len(list(tmp_path.glob("*.eml"))) >= 4, 30.0)
+    with fleet_database.read() as connection:
+        query = sa.select(messages.c.subject, messages.c.to_address).order_by(messages.c.id).limit(4)
+        told = [(subject.split("(")[1], to.split("@")[0]) for subject, to in connection.execute(query)]
+    assert told == [
+        ("raised)", "planner"),
+        ("raised)", "watch"),
+        ("worsened)", "planner"),
+        ("worsened)", "watch"),
+    ]
 
 
 def test_its_heart_beats_by_its_clock_in_one_row(sqlite_database: Database, tmp_path: Path) -> None:
