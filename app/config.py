@@ -156,6 +156,33 @@ class Settings(BaseSettings):
         ge=1024,
         le=256 * 1024 * 1024,
     )
+    posts_per_minute: int = Field(
+        default=600,
+        description="Posts that an instrument may make in a minute, if nothing else is registered of it; 0: no"
+        " limit. Each of several app workers counts for itself and allows its share",
+        ge=0,
+        le=1_000_000,
+    )
+    clock_ahead_minutes: float = Field(
+        default=60.0,
+        description="How far ahead of the server's clock an instrument's sample may be dated",
+        ge=0,
+        le=10_080,
+    )
+    clock_ahead: Literal["refuse", "set_aside"] = Field(
+        default="set_aside",
+        description="What to do with one dated further ahead: refuse it, or keep it without judging it",
+    )
+    ancient_days: int = Field(
+        default=3650,
+        description="How old an instrument's sample may be before its clock is doubted",
+        ge=1,
+        le=36_500,
+    )
+    clock_ancient: Literal["refuse", "set_aside", "judge"] = Field(
+        default="set_aside",
+        description="What to do with an older one: refuse it, keep it without judging it, or judge it",
+    )
     max_upload_bytes: int = Field(
         default=20 * 1024 * 1024, description="Largest laboratory file", ge=1024, le=512 * 1024 * 1024
     )
@@ -194,6 +221,16 @@ class Settings(BaseSettings):
             grace=timedelta(minutes=self.silence_grace_minutes),
             least=timedelta(minutes=self.silence_least_minutes),
             share=self.silence_site_share,
+        )
+
+    @property
+    def clock_rule(self) -> ClockRule:
+        """When an instrument's clock is doubted, and what is done then."""
+        return ClockRule(
+            ahead=timedelta(minutes=self.clock_ahead_minutes),
+            on_ahead=OnDoubt(self.clock_ahead),
+            ancient=timedelta(days=self.ancient_days),
+            on_ancient=OnDoubt(self.clock_ancient),
         )
 
     @field_validator("public_url")

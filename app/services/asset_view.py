@@ -9,8 +9,9 @@ from app.domain.findings import Assessment, Finding, Rate
 from app.domain.model import Reading, ServiceEvent, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.fleet_overview import Change, changes_between, weight_of
-from app.services.judging import RATIO_AGE
+from app.services.judge_online import with_told
 from app.services.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
+from app.services.surroundings import RATIO_AGE
 from app.services.unit_standing import leading, newest_of_each_kind
 from app.store.database import Connection, Database
 from app.store.limits import all_limits, ladder
@@ -222,7 +223,9 @@ def _verdicts(
 def _verdict(connection: Connection, unit: Unit, standing: Standing) -> Verdict:
     wanted = [i for i in (standing.sample_id, standing.previous_id) if i]
     found = samples_by_id(connection, wanted)
-    sample = found[standing.sample_id]
+    sample = with_told(connection, {standing.sample_id: found[standing.sample_id]}, detailed=True)[
+        standing.sample_id
+    ]
     previous = found.get(standing.previous_id) if standing.previous_id else None
     column = column_of(connection, unit, sample)
     assessment = sample.assessment

@@ -16,10 +16,11 @@ from app.domain.rules.trend import points_of
 from app.domain.verdict import verdict
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.interpret import CsvError, judge_csv
-from app.services.judging import Series, judgement_of
-from app.store import fleet, samples
+from app.services.judge_online import judgement_at
+from app.services.judging import judgement_of
+from app.services.surroundings import surroundings_of
+from app.store import samples
 from app.store.database import Database
-from app.store.events import events_for
 
 
 def explain_csv(file: TextIO, number: int) -> Iterator[str]:
@@ -45,21 +46,17 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
         place = samples.place_of(connection, sample_id)
         if place is None:
             raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
-        context = fleet.compartment_context(connection, [place.compartment_id])[place.compartment_id]
-        events = events_for(connection, [place.compartment_id]).get(place.compartment_id, [])
-        series = Series(
-            place.compartment_id,
-            place.instrument_id,
-            context.asset,
-            events,
-            context.compartment.oil_volume_l,
-            context.compartment.kind,
+        around = surroundings_of(connection, [place.compartment_id])
+        asset = around.contexts[place.compartment_id].asset
+        found = (
+            judgement_of(connection, place.compartment_id, around)
+            if place.instrument_id is None
+            else judgement_at(connection, place.compartment_id, place.instrument_id, place.taken_at)
         )
-        found = judgement_of(connection, series, place.taken_at, place.taken_at)
     if found is None:
         raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
     window, judgement = found
-    yield from _explain(judgement, window.ids.index(sample_id), (context.asset.code, place.taken_at))
+    yield from _explain(judgement, window.ids.index(sample_id), (asset.code, place.taken_at))
 
 
 class UnknownSampleError(Exception):

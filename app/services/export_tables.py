@@ -81,6 +81,20 @@ def _reading(number: float | None, below: bool) -> Cell:
 
 
 def _assessment_row(row: Any) -> tuple[Cell, ...]:
+    if row.detail is None:  # an on-line reading that says what the one before it said
+        width = len(COLUMNS["assessments"])
+        head = (
+            row.asset,
+            row.site,
+            row.compartment,
+            row.source,
+            row.taken_at,
+            row.status,
+            row.suspect,
+            False,
+        )
+        blank = (None,) * (width - len(head) - 3)
+        return (*head, row.fault, *blank, row.rule_set, row.assessed_at)
     said = Assessment.from_json(row.detail)
     methods = (said.methods.get(name) for name in METHODS)
     rates = (said.rates.get(gas) for gas in NORM_GASES)

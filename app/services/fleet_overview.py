@@ -9,6 +9,7 @@ from app.domain.advice import Advice, advice
 from app.domain.findings import Assessment, Finding
 from app.domain.model import LadderStep, Reading, Site, SourceKind
 from app.science.quantities import NORM_GASES
+from app.services.judge_online import with_told
 from app.services.unit_standing import leading
 from app.store.database import Connection, Database
 from app.store.limits import ladder
@@ -105,7 +106,8 @@ def fleet_overview(database: Database, query: FleetQuery, now: datetime) -> Flee
         open_alerts = alert_list(connection, states=OPEN_STATES, compartment_ids=ids, limit=10_000)
         alerts_by_unit: dict[int, list[AlertView]] = {}
         for alert in open_alerts:
-            alerts_by_unit.setdefault(alert.compartment_id, []).append(alert)
+            if alert.compartment_id is not None:
+                alerts_by_unit.setdefault(alert.compartment_id, []).append(alert)
         rows = [
             FleetRow(
                 unit,
@@ -201,6 +203,8 @@ def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetim
         i for row in rows if row.standing for i in (row.standing.sample_id, row.standing.previous_id) if i
     }
     found, steps = samples_by_id(connection, wanted), ladder(connection)
+    leads = {row.standing.sample_id: found[row.standing.sample_id] for row in rows if row.standing}
+    found |= with_told(connection, leads, detailed=False)
     return _with_sparks(connection, [_detailed(row, found, steps) for row in rows], now)
 
 
@@ -218,7 +222,7 @@ def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[Ladde
         alerts=row.alerts,
         assessment=assessment,
         reason=reason,
-        previous_status=before.assessment.status if before and before.assessment else None,
+        previous_status=before.status if before else None,
         previous_at=before.taken_at if before else None,
         changes=_changes(before, sample),
         advice=advice(assessment, row.unit.asset, sample.taken_at, steps) if assessment else None,

@@ -1,7 +1,7 @@
-"""What follows when samples came, changed or went: judge again, refresh medians, let the newest speak to the alerts.
+"""What follows when stored samples came, changed or went: judge again, and let the newest speak to the alerts.
 
-One place for new samples (:mod:`app.services.record_samples`) and for corrections by hand
-(:mod:`app.services.put_right`).
+For laboratories' new samples (:mod:`app.services.record_samples`) and for corrections by hand of any sample
+(:mod:`app.services.put_right`). New readings of instruments take :mod:`app.services.record_posts`.
 """
 
 from collections import defaultdict
@@ -12,13 +12,14 @@ from datetime import datetime, timedelta
 from app.domain.alerting import ONLINE_IN_A_ROW_TO_EASE
 from app.domain.engine import RULE_SET
 from app.domain.findings import Assessment
-from app.domain.model import SourceKind, utc_day
+from app.domain.model import SourceKind
 from app.science.quantities import NORM_GASES
-from app.services.judging import ONLINE_AFTERMATH, Judged, Series, judge_since
-from app.services.raise_alerts import News, raise_alerts, spoken
-from app.store import assessments, fleet, samples, summaries
+from app.services.judge_online import OnlineKey, settle_again
+from app.services.judging import Judged, judge_since
+from app.services.raise_alerts import News, Speaking, raise_alerts, spoken
+from app.services.surroundings import Surroundings, surroundings_of
+from app.store import assessments, fleet, samples
 from app.store.database import Connection
-from app.store.events import events_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,70 +47,56 @@ def follow_up(
     newest one was taken away, the one that is the newest now speaks in its place; of an instrument, which is
     believed only after so many readings in a row, the newest of that number speak once more.
     """
-    online = source.source.kind is SourceKind.INSTRUMENT
-    if online:
-        summaries.refresh_daily_summaries(
-            connection, ((t.compartment_id, source.id, utc_day(t.taken_at)) for t in touched)
-        )
     by_compartment: dict[int, list[Touched]] = defaultdict(list)
     for one in touched:
         by_compartment[one.compartment_id].append(one)
-    contexts = fleet.compartment_context(connection, by_compartment)
-    events = events_for(connection, by_compartment)
+    around = surroundings_of(connection, sorted(by_compartment))
     for compartment_id, ones in by_compartment.items():
-        context = contexts[compartment_id]
-        series = Series(
-            compartment_id,
-            source.id if online else None,
-            context.asset,
-            events.get(compartment_id, ()),
-            context.compartment.oil_volume_l,
-            context.compartment.kind,
-        )
-        speaking = _judge(connection, series, ones, now)
-        news = News(compartment_id, source.source, context.asset, public_url)
-        raise_alerts(connection, news, spoken(source.source, speaking), now)
+        instrument = source if source.source.kind is SourceKind.INSTRUMENT else None
+        speaking = _judge(connection, _Change(source, instrument, compartment_id, ones, now), around)
+        asset = around.contexts[compartment_id].asset
+        raise_alerts(connection, News(compartment_id, source.source, asset, public_url), speaking, now)
 
 
-def _judge(
-    connection: Connection, series: Series, touched: Sequence[Touched], now: datetime
-) -> Sequence[Judged]:
+@dataclass(frozen=True, slots=True)
+class _Change:
+    source: fleet.StoredSource
+    instrument: fleet.StoredSource | None
+    compartment_id: int
+    touched: Sequence[Touched]
+    now: datetime
+
+
+def _judge(connection: Connection, change: _Change, around: Surroundings) -> Sequence[Speaking]:
     """Assess and store; returns what may speak to the alerts, in time order."""
-    fresh = {t.sample_id for t in touched if t.counts}
-    times = [t.taken_at for t in touched]
-    newest = samples.newest_judged(connection, series.compartment_id, series.instrument_id, fresh)
-    gone = [t for t in touched if not t.counts]
-    newest_went = _newest_went(gone, newest, [t.taken_at for t in touched if t.counts])
-    in_a_row = 1 if series.instrument_id is None else ONLINE_IN_A_ROW_TO_EASE
-    left: dict[int, datetime] = {}
-    if newest_went:
-        left = dict(
-            samples.newest_of(connection, series.compartment_id, series.instrument_id, fresh, in_a_row)
-        )
-    judged = [
-        one
-        for since, until in _spells(series, [*times, *left.values()])
-        for one in judge_since(connection, series, since, until, fresh | left.keys())
-    ]
-    assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
-    speaking = [j for j in judged if j.sample_id in fresh and (newest is None or j.taken_at >= newest)]
-    if newest_went and not speaking:
-        again = [j for j in judged if j.sample_id in left]
-        return again or _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row)
-    return speaking
+    instrument_id = None if change.instrument is None else change.instrument.id
+    fresh = {t.sample_id: t.taken_at for t in change.touched if t.counts}
+    newest = samples.newest_judged(connection, change.compartment_id, instrument_id, set(fresh))
+    speakers = {i for i, at in fresh.items() if newest is None or at >= newest}
+    gone = [t for t in change.touched if not t.counts]
+    times = [t.taken_at for t in change.touched]
+    newest_went = _newest_went(gone, newest, list(fresh.values()))
+    in_a_row = 1 if instrument_id is None else ONLINE_IN_A_ROW_TO_EASE
+    if newest_went and not speakers:
+        left = dict(samples.newest_of(connection, change.compartment_id, instrument_id, set(fresh), in_a_row))
+        speakers = set(left)
+        times += left.values()
+    said = _said(connection, change, around, (times, speakers))
+    if newest_went and not speakers:
+        return spoken(change.source.source, _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row))
+    return said
 
 
-def _spells(series: Series, times: Sequence[datetime]) -> list[tuple[datetime, datetime]]:
-    """First and last of the times that can concern the same samples: one old on-line reading beside a new one must
-    not judge all the years between them again."""
-    ordered = sorted(times)
-    spells = [(ordered[0], ordered[0])]
-    for at in ordered[1:]:
-        if series.instrument_id is not None and at - spells[-1][1] > ONLINE_AFTERMATH:
-            spells.append((at, at))
-        else:
-            spells[-1] = (spells[-1][0], at)
-    return spells
+def _said(
+    connection: Connection, change: _Change, around: Surroundings, what: tuple[Sequence[datetime], set[int]]
+) -> list[Speaking]:
+    times, speakers = what
+    if change.instrument is not None:
+        key = OnlineKey(change.compartment_id, change.instrument)
+        return settle_again(connection, key, times, speakers, change.now)
+    judged = judge_since(connection, change.compartment_id, around, min(times))
+    assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], change.now)
+    return spoken(change.source.source, [j for j in judged if j.sample_id in speakers])
 
 
 def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequence[datetime]) -> bool:

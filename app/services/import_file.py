@@ -27,8 +27,9 @@ from app.services.import_outcome import (
     UnknownUnit,
     describe,
 )
+from app.services.outcomes import Outcome
 from app.services.record_in_parts import record_by_compartment
-from app.services.record_samples import Outcome, RecordContext
+from app.services.record_samples import RecordContext
 from app.services.resolve_rows import RowResolver, Surroundings
 from app.store import files, fleet, import_effects, laboratory_profiles
 from app.store.database import Connection, Database

@@ -4,12 +4,9 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from app.domain.alerting import ONLINE_IN_A_ROW_TO_EASE
-from app.domain.model import SourceKind
-from app.services.judging import Judged
-from app.services.raise_alerts import News, raise_alerts, spoken
+from app.services.raise_alerts import News, Speaking, raise_alerts
 from app.services.reassess import reassess
-from app.store import alerts, fleet, view_samples
+from app.store import alerts, fleet
 from app.store.database import Connection, Database
 
 
@@ -30,10 +27,10 @@ def judge_again(database: Database, compartments: Collection[int], why: str, now
     """
     followed = 0
 
-    def follow(connection: Connection, compartment_id: int, judged: Sequence[Judged]) -> None:
+    def follow(connection: Connection, compartment_id: int, speaking: Sequence[Speaking]) -> None:
         nonlocal followed
         before = alerts.states_of(connection, [compartment_id])
-        _speak(connection, compartment_id, judged, why, now)
+        _speak(connection, compartment_id, speaking, why, now)
         after = alerts.states_of(connection, [compartment_id])
         followed += sum(_stands(one) != _stands(before.get(key)) for key, one in after.items())
 
@@ -44,20 +41,14 @@ def judge_again(database: Database, compartments: Collection[int], why: str, now
 
 
 def _speak(
-    connection: Connection, compartment_id: int, judged: Sequence[Judged], why: str, now: datetime
+    connection: Connection, compartment_id: int, speaking: Sequence[Speaking], why: str, now: datetime
 ) -> None:
     """Of an instrument as many of the newest speak as it takes to be believed."""
-    if not judged:
+    if not speaking:
         return
-    newest = judged[-1].sample_id
-    code = view_samples.samples_by_id(connection, [newest])[newest].source_code
-    source = fleet.find_source(connection, code)
-    assert source is not None  # the sample refers to it
-    online = source.source.kind is SourceKind.INSTRUMENT
+    source = fleet.source_of_sample(connection, speaking[-1].sample_id)
     asset = fleet.compartment_context(connection, [compartment_id])[compartment_id].asset
-    news = News(compartment_id, source.source, asset, "", why)
-    newest_ones = judged[-ONLINE_IN_A_ROW_TO_EASE if online else -1 :]
-    raise_alerts(connection, news, spoken(source.source, newest_ones), now)
+    raise_alerts(connection, News(compartment_id, source.source, asset, "", why), speaking, now)
 
 
 def _stands(alert: alerts.StoredAlert | None) -> tuple[str, int]:

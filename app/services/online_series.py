@@ -1,7 +1,7 @@
 """Instruments' series as the engine needs them: the stored window, what is new, and the medians, for many at once."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 
 from app.domain.engine import Judgement, assess
 from app.domain.frame import Bools, DailyMedians, Floats, Integers, SampleFrame, to_days
-from app.domain.model import EventKind, OwnerLimit, ServiceEvent, utc_day
+from app.domain.model import ServiceEvent, utc_day
 from app.domain.norms import SHORT_SPAN_DAYS, joined, norming_of
 from app.domain.rules.online import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
 from app.domain.summary import DaySummaries, summaries_of
 from app.science.quantities import INDEX, NORM_GASES
+from app.services.surroundings import RATIO_AGE, Surroundings
 from app.store import fleet, online_rows
 from app.store.database import Connection
-from app.store.online_rows import StoredDays, StoredRows
+from app.store.online_rows import NewReadings, StoredDays, StoredRows
 
 LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + REFERENCE_GAP_DAYS + REFERENCE_LENGTH_DAYS)
 """How far back daily medians are read."""
@@ -26,19 +27,6 @@ RAW = timedelta(days=4)
 """How far back readings themselves are read; more than the three days in which a change is confirmed."""
 AFTERMATH = timedelta(days=SHORT_SPAN_DAYS)
 """How long after it a late reading can change what later ones mean."""
-RATIO_AGE = timedelta(days=731)
-"""An O2/N2 ratio of a laboratory is used for on-line readings up to this long after it (two years)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What is known around the compartments of a group of series."""
-
-    contexts: Mapping[int, fleet.CompartmentContext]
-    events: Mapping[int, Sequence[ServiceEvent]]
-    limits: Sequence[OwnerLimit]
-    ratios: Mapping[int, Sequence[tuple[datetime, float]]]
-    """O2/N2 of laboratory samples by compartment, oldest first."""
 
 
 @dataclass(eq=False)
@@ -74,11 +62,6 @@ class OnlineSeries:
 def restarts(events: Sequence[ServiceEvent]) -> list[datetime]:
     """Times from which an instrument's earlier readings are no longer compared; calibrations count."""
     return sorted(event.at for event in events if event.kind.restarts_baseline)
-
-
-def laboratory_restarts(events: Sequence[ServiceEvent]) -> list[datetime]:
-    """The same for laboratory samples; a calibration concerns instruments only."""
-    return sorted(e.at for e in events if e.kind.restarts_baseline and e.kind is not EventKind.CALIBRATION)
 
 
 def judge_all(around: Surroundings, series: Sequence[OnlineSeries]) -> tuple[Judgement, list[int]]:
@@ -202,6 +185,13 @@ def days_of(
     )
 
 
+def history_of(connection: Connection, key: tuple[int, int], at: datetime) -> OnlineSeries:
+    """A series up to a time, with what its judgement at that time needs."""
+    stored = online_rows.stored_rows(connection, *key, _midnight(at - RAW), at)
+    days = online_rows.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
+    return settled(stored, days, key)
+
+
 def _midnight(at: datetime) -> datetime:
     return datetime.combine(utc_day(at), datetime.min.time(), UTC)
 
@@ -227,6 +217,38 @@ def settled(stored: StoredRows, days: StoredDays, key: tuple[int, int]) -> Onlin
         values=judged_values(stored.numbers[rows], stored.unjudged[rows]),
         below=stored.below[rows] & ~stored.unjudged[rows],
         stored=rows.astype(np.int64),
+        days=days,
+    )
+
+
+def merged(
+    key: tuple[int, int], stored: StoredRows, new: NewReadings, gone: Sequence[int], days: StoredDays
+) -> OnlineSeries:
+    """Stored readings that count, but those whose place among the stored ones is in ``gone``, and new ones."""
+    kept = stored.counts.copy()
+    kept[list(gone)] = False
+    old = np.flatnonzero(kept)
+    fresh = [i for i, aside in enumerate(new.set_aside) if aside is None]
+    ids = [*(stored.ids[i] for i in old), *(new.ids[i] for i in fresh)]
+    times = [*(stored.taken_at[i] for i in old), *(new.taken_at[i] for i in fresh)]
+    values = np.concatenate(
+        [
+            judged_values(stored.numbers[old], stored.unjudged[old]),
+            judged_values(new.numbers[fresh], new.unjudged[fresh]),
+        ]
+    )
+    below = np.concatenate(
+        [stored.below[old] & ~stored.unjudged[old], new.below[fresh] & ~new.unjudged[fresh]]
+    )
+    place = np.concatenate([old, np.full(len(fresh), -1)]).astype(np.int64)
+    order = sorted(range(len(ids)), key=times.__getitem__)
+    return OnlineSeries(
+        *key,
+        ids=[ids[i] for i in order],
+        taken_at=[times[i] for i in order],
+        values=values[order],
+        below=below[order],
+        stored=place[order],
         days=days,
     )
 

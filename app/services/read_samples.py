@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.domain.model import Asset, Compartment
+from app.services.judge_online import with_told
 from app.store import fleet, sample_pages, view_samples, views
 from app.store.database import Connection, Database
 from app.store.sample_pages import Position
@@ -54,7 +55,7 @@ def read_page(database: Database, asset_code: str, query: PageQuery) -> SamplePa
 def read_sample(database: Database, sample_id: int) -> PlacedSample | None:
     """One sample by its id, or None."""
     with database.read() as connection:
-        found = _placed(connection, [sample_id])
+        found = _placed(connection, [sample_id], told=True)
     return found[0] if found else None
 
 
@@ -64,11 +65,13 @@ def read_newest(database: Database, asset_code: str) -> list[PlacedSample] | Non
         if fleet.find_asset(connection, asset_code) is None:
             return None
         ids = sample_pages.compartment_ids_of(connection, asset_code)
-        return _placed(connection, [s.sample_id for s in views.standings(connection, ids)])
+        return _placed(connection, [s.sample_id for s in views.standings(connection, ids)], told=True)
 
 
-def _placed(connection: Connection, sample_ids: Sequence[int]) -> list[PlacedSample]:
+def _placed(connection: Connection, sample_ids: Sequence[int], *, told: bool = False) -> list[PlacedSample]:
     found = view_samples.samples_by_id(connection, sample_ids)
+    if told:
+        found = with_told(connection, found, detailed=True)
     contexts = fleet.compartment_context(connection, {s.compartment_id for s in found.values()})
     placed = []
     for sample in (found[i] for i in sample_ids if i in found):

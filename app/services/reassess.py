@@ -3,14 +3,16 @@
 from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
-from app.domain.model import SourceKind
-from app.services.judging import ALWAYS, Judged, Series, judge_since
+from app.domain.alerting import ONLINE_IN_A_ROW_TO_EASE
+from app.services.judge_online import OnlineKey, settle_whole
+from app.services.judging import ALWAYS, judge_since
+from app.services.raise_alerts import Speaking, spoken
+from app.services.surroundings import surroundings_of
 from app.store import assessments, fleet, samples
 from app.store.database import Connection, Database
-from app.store.events import events_for
 
-Follow = Callable[[Connection, int, Sequence[Judged]], None]
-"""What is done with the judged samples of a series of a compartment (its id), in time order."""
+Follow = Callable[[Connection, int, Sequence[Speaking]], None]
+"""What is done with what the newest samples of a series of a compartment (its id) show, in time order."""
 
 
 def reassess(
@@ -35,29 +37,33 @@ def reassess(
     with database.read() as connection:
         series = [one for one in samples.all_series(connection) if only is None or one[0] in only]
     judged_count = changed = 0
-    for done, (compartment_id, source_id, kind) in enumerate(series, start=1):
+    for done, (compartment_id, source_id, _) in enumerate(series, start=1):
         with database.write() as connection:
             fleet.lock_compartments(connection, [compartment_id])
-            context = fleet.compartment_context(connection, [compartment_id])[compartment_id]
-            events = events_for(connection, [compartment_id]).get(compartment_id, [])
-            instrument = source_id if kind == SourceKind.INSTRUMENT else None
-            judged = judge_since(
-                connection,
-                Series(
-                    compartment_id,
-                    instrument,
-                    context.asset,
-                    events,
-                    context.compartment.oil_volume_l,
-                    context.compartment.kind,
-                ),
-                ALWAYS,
-                now,
-            )
-            changed += assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
-            judged_count += len(judged)
+            count, moved, newest = _judge(connection, compartment_id, source_id, now)
+            judged_count += count
+            changed += moved
             if follow is not None:
-                follow(connection, compartment_id, judged)
+                follow(connection, compartment_id, newest)
         if progress is not None:
             progress(done, len(series))
     return judged_count, changed
+
+
+def _judge(
+    connection: Connection, compartment_id: int, instrument_id: int | None, now: datetime
+) -> tuple[int, int, list[Speaking]]:
+    """Number judged, number changed, and what the newest show: of an instrument as many as it takes to be believed."""
+    if instrument_id is not None:
+        key = OnlineKey(compartment_id, fleet.source_of(connection, instrument_id))
+        return settle_whole(connection, key, ONLINE_IN_A_ROW_TO_EASE, now)
+    judged = judge_since(connection, compartment_id, surroundings_of(connection, [compartment_id]), ALWAYS)
+    changed = assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
+    newest = judged[-1:]
+    if not newest:
+        return 0, changed, []
+    return (
+        len(judged),
+        changed,
+        spoken(fleet.source_of_sample(connection, newest[0].sample_id).source, newest),
+    )

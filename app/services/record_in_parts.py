@@ -5,7 +5,8 @@ from datetime import datetime
 from typing import Final
 
 from app.domain.model import Sample, SourceKind
-from app.services.record_samples import Outcome, RecordContext, record_in
+from app.services.outcomes import Outcome
+from app.services.record_samples import RecordContext, record_in
 from app.store import fleet
 from app.store.database import Connection
 

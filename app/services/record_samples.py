@@ -4,14 +4,17 @@ Store, assess, decide alerts, queue mail - all of it or nothing of it. A batch o
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Literal
 
+from app.domain.columns import columns_of
 from app.domain.model import Rejection, Sample, SourceKind
 from app.services.follow_up import Touched, follow_up
+from app.services.outcomes import Outcome
+from app.services.record_posts import Post, record_posts
 from app.store import fleet, samples
 from app.store.database import Connection, Database
+from app.store.online_rows import FileOrigin
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,16 +23,6 @@ class RecordContext:
 
     public_url: str
     file_id: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one sample. ``field`` and ``reason`` are given for ``rejected`` only."""
-
-    result: Literal["stored", "already_known", "revised", "rejected"]
-    sample_id: int | None = None
-    field: str | None = None
-    reason: str | None = None
 
 
 class UnknownSourceError(Exception):
@@ -65,6 +58,8 @@ def record_in(
     source = fleet.find_source(connection, source_code)
     if source is None:
         raise UnknownSourceError(f"no instrument or laboratory has the code {source_code!r}")
+    if source.source.kind is SourceKind.INSTRUMENT:
+        return _record_readings(connection, source, batch, now, context)
     outcomes: list[Outcome | None] = [
         Outcome("rejected", field=item.field, reason=item.reason) if isinstance(item, Rejection) else None
         for item in batch
@@ -84,6 +79,43 @@ def record_in(
     return [o for o in outcomes if o is not None]
 
 
+def _record_readings(
+    connection: Connection,
+    source: fleet.StoredSource,
+    batch: Sequence[Sample | Rejection],
+    now: datetime,
+    context: RecordContext,
+) -> list[Outcome]:
+    """Of an instrument; what it does not serve is rejected."""
+    served = [_served(source, item, i) for i, item in enumerate(batch)]
+    notes = [
+        (
+            line if isinstance(line := item.origin.get("line"), int) else None,
+            item.laboratory_number,
+            item.remark,
+        )
+        for item in served
+        if isinstance(item, Sample)
+    ]
+    origin = (
+        FileOrigin(context.file_id, notes) if context.file_id is not None or any(map(any, notes)) else None
+    )
+    post = Post(source, columns_of(served), now, origin)
+    return record_posts(connection, [post], now, context.public_url)[0]
+
+
+def _served(source: fleet.StoredSource, item: Sample | Rejection, index: int) -> Sample | Rejection:
+    if isinstance(item, Rejection):
+        return replace(item, index=index)
+    if item.asset_code == source.source.asset_code and item.compartment in source.compartments:
+        return item
+    return Rejection("compartment", _not_served(item), index=index)
+
+
+def _not_served(item: Sample) -> str:
+    return f"asset {item.asset_code} has no compartment {item.compartment!r} that this source measures"
+
+
 def _resolve(
     connection: Connection,
     source: fleet.StoredSource,
@@ -93,21 +125,14 @@ def _resolve(
 ) -> tuple[list[samples.NewRow], list[int]]:
     """Rows for the store, and the place of each in the batch; unknown compartments are rejected."""
     wanted = {(s.asset_code, s.compartment) for s in batch if isinstance(s, Sample)}
-    if source.source.kind is SourceKind.INSTRUMENT:
-        asset = source.source.asset_code or ""
-        ids = {(asset, name): compartment_id for name, compartment_id in source.compartments.items()}
-    else:
-        ids = fleet.compartment_ids(connection, wanted)
+    ids = fleet.compartment_ids(connection, wanted)
     rows, places = [], []
     for place, item in enumerate(batch):
         if not isinstance(item, Sample):
             continue
         compartment_id = ids.get((item.asset_code, item.compartment))
         if compartment_id is None:
-            reason = (
-                f"asset {item.asset_code} has no compartment {item.compartment!r} that this source measures"
-            )
-            outcomes[place] = Outcome("rejected", field="compartment", reason=reason)
+            outcomes[place] = Outcome("rejected", field="compartment", reason=_not_served(item))
             continue
         line = item.origin.get("line")
         rows.append(
@@ -115,7 +140,7 @@ def _resolve(
                 compartment_id,
                 source.id,
                 item,
-                source.source.kind is SourceKind.INSTRUMENT,
+                False,
                 context.file_id,
                 line if isinstance(line, int) else None,
             )

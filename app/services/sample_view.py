@@ -10,6 +10,7 @@ from app.domain.findings import Finding
 from app.domain.model import Asset, Compartment, Site, SourceKind
 from app.science.quantities import BY_NAME, NAMES
 from app.services.fleet_overview import weight_of
+from app.services.judge_online import with_told
 from app.store import corrections, files, fleet
 from app.store.corrections import Correction
 from app.store.database import Connection, Database
@@ -103,7 +104,7 @@ def sample_detail(database: Database, sample_id: int) -> SampleDetail | None:
         known = files.by_id(connection, {s.file_id for s in revisions if s.file_id})
         context = fleet.compartment_context(connection, [row.compartment_id])[row.compartment_id]
         lines = corrections.history(connection, ids)
-        sample = views[sample_id]
+        sample = with_told(connection, {sample_id: views[sample_id]}, detailed=True)[sample_id]
         return SampleDetail(
             sample=sample,
             asset=context.asset,

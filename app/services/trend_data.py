@@ -5,6 +5,7 @@ from datetime import UTC, datetime, time, timedelta
 
 from app.domain.model import ServiceEvent, SourceKind
 from app.services.asset_view import column_of
+from app.services.judge_online import with_told
 from app.services.norm_limits import NormColumn
 from app.services.unit_standing import leading
 from app.store.database import Connection, Database
@@ -89,7 +90,8 @@ def _read(connection: Connection, unit: Unit, start: datetime, end: datetime, li
     lead = leading(standings(connection, [own]))
     column = None
     if lead is not None:
-        sample = samples_by_id(connection, [lead.sample_id])[lead.sample_id]
+        found = samples_by_id(connection, [lead.sample_id])
+        sample = with_told(connection, found, detailed=False)[lead.sample_id]
         column = column_of(connection, unit, sample)
     return TrendData(
         unit=unit,

@@ -1,13 +1,14 @@
 """Assessments: one counts for each sample, the earlier ones are kept with the time they were superseded."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
 from app.domain.findings import Assessment
-from app.store.database import Connection
+from app.store.database import Connection, UtcDateTime
 from app.store.tables import assessments, samples
 
 _SET_STANDING = (
@@ -32,17 +33,7 @@ def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: 
             if before["rule_set"] == assessment.rule_set and _plain(before["detail"]) == _plain(detail):
                 continue
             superseded.append(before["id"])
-        new.append(
-            {
-                "sample_id": sample_id,
-                "rule_set": assessment.rule_set,
-                "assessed_at": now,
-                "status": assessment.status,
-                "suspect": assessment.suspect,
-                "fault": assessment.fault.code if assessment.fault else None,
-                "detail": detail,
-            }
-        )
+        new.append(_row(sample_id, assessment, now))
     for chunk in _chunks(superseded):
         connection.execute(
             sa.update(assessments).where(assessments.c.id.in_(chunk)).values(superseded_at=now)
@@ -65,6 +56,88 @@ def set_standings(connection: Connection, judged: Sequence[Mapping[str, Any]]) -
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An on-line reading that is told in full."""
+
+    sample_id: int
+    assessment: Assessment
+
+
+@dataclass(frozen=True, slots=True)
+class By:
+    """When and by which rules."""
+
+    at: datetime
+    rule_set: str
+
+
+def tell(connection: Connection, told: Sequence[Told], now: datetime) -> None:
+    """Store assessments of on-line readings, in place of what was told of them before; their standing stays."""
+    for chunk in _chunks([one.sample_id for one in told]):
+        connection.execute(_supersede(chunk, now))
+    if told:
+        connection.execute(sa.insert(assessments), [_row(one.sample_id, one.assessment, now) for one in told])
+
+
+def stand_anew(
+    connection: Connection, changed: Sequence[tuple[int, tuple[int | None, bool, str | None]]], by: By
+) -> None:
+    """Stored on-line readings stand otherwise: (sample id, (status, suspect, fault)). How they stood is kept.
+
+    A reading of which nothing was told in full gets a line that says how it stood; what was told is superseded.
+    """
+    for chunk in _chunks([sample_id for sample_id, _ in changed]):
+        connection.execute(
+            sa.insert(assessments).from_select(
+                ["sample_id", "rule_set", "assessed_at", "superseded_at", "status", "suspect", "fault"],
+                sa.select(
+                    samples.c.id,
+                    samples.c.rule_set,
+                    samples.c.received_at,
+                    sa.literal(by.at, UtcDateTime),
+                    samples.c.status,
+                    samples.c.suspect,
+                    samples.c.fault,
+                ).where(
+                    samples.c.id.in_(chunk),
+                    samples.c.rule_set.is_not(None),
+                    ~sa.exists().where(
+                        assessments.c.sample_id == samples.c.id, assessments.c.superseded_at.is_(None)
+                    ),
+                ),
+            )
+        )
+        connection.execute(_supersede(chunk, by.at))
+    set_standings(
+        connection,
+        [
+            {"sample_id": i, "status": status, "suspect": suspect, "fault": fault, "rule_set": by.rule_set}
+            for i, (status, suspect, fault) in changed
+        ],
+    )
+
+
+def _supersede(sample_ids: Sequence[int], now: datetime) -> sa.Update:
+    return (
+        sa.update(assessments)
+        .where(assessments.c.sample_id.in_(sample_ids), assessments.c.superseded_at.is_(None))
+        .values(superseded_at=now)
+    )
+
+
+def _row(sample_id: int, assessment: Assessment, now: datetime) -> dict[str, Any]:
+    return {
+        "sample_id": sample_id,
+        "rule_set": assessment.rule_set,
+        "assessed_at": now,
+        "status": assessment.status,
+        "suspect": assessment.suspect,
+        "fault": assessment.fault.code if assessment.fault else None,
+        "detail": assessment.to_json(),
+    }
+
+
 def _plain(value: Any) -> Any:
     """Tuples as lists, so that a stored form compares equal to a fresh one."""
     if isinstance(value, Mapping):
@@ -82,17 +155,6 @@ def current_of(connection: Connection, sample_ids: Iterable[int]) -> dict[int, d
             assessments.c.sample_id.in_(chunk), assessments.c.superseded_at.is_(None)
         )
         found.update((row["sample_id"], dict(row)) for row in connection.execute(query).mappings())
-    return found
-
-
-def standings(connection: Connection, sample_ids: Sequence[int]) -> dict[int, tuple[int | None, bool]]:
-    """Status and suspicion of the assessments that count, by sample id."""
-    found: dict[int, tuple[int | None, bool]] = {}
-    for chunk in _chunks(list(sample_ids)):
-        query = sa.select(assessments.c.sample_id, assessments.c.status, assessments.c.suspect).where(
-            assessments.c.sample_id.in_(chunk), assessments.c.superseded_at.is_(None)
-        )
-        found.update((row.sample_id, (row.status, row.suspect)) for row in connection.execute(query))
     return found
 
 

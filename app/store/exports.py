@@ -62,12 +62,16 @@ def assessments_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]
             compartments.c.name.label("compartment"),
             sources.c.code.label("source"),
             samples.c.taken_at,
-            assessments.c.assessed_at,
-            assessments.c.rule_set,
+            sa.func.coalesce(assessments.c.assessed_at, samples.c.received_at).label("assessed_at"),
+            samples.c.rule_set,
+            samples.c.status,
+            samples.c.suspect,
+            samples.c.fault,
             assessments.c.detail,
         )
         .select_from(samples)
-        .join(assessments, _counting_assessment())
+        .outerjoin(assessments, _counting_assessment())
+        .where(samples.c.rule_set.is_not(None))
     )
     return _rows(connection, _placed(query).where(*_counts()), scope, samples.c.taken_at, sources.c.code)
 

@@ -25,6 +25,7 @@ from app.store.tables import (
     assets,
     compartments,
     contacts,
+    samples,
     site_contacts,
     sites,
     source_compartments,
@@ -175,6 +176,17 @@ def upsert_contact(connection: Connection, contact: Contact) -> Upserted:
 def find_source(connection: Connection, code: str) -> StoredSource | None:
     """A source by its code, or None."""
     return next(iter(_sources(connection, sources.c.code == code)), None)
+
+
+def source_of(connection: Connection, source_id: int) -> StoredSource:
+    """A source by its id. Raises StopIteration when there is none: ids come from the store."""
+    return next(iter(_sources(connection, sources.c.id == source_id)))
+
+
+def source_of_sample(connection: Connection, sample_id: int) -> StoredSource:
+    """Who measured a stored sample."""
+    of = sa.select(samples.c.source_id).where(samples.c.id == sample_id).scalar_subquery()
+    return next(iter(_sources(connection, sources.c.id == of)))
 
 
 def all_sources(connection: Connection, kind: SourceKind | None = None) -> list[Source]:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import sqlalchemy as sa
@@ -28,7 +28,7 @@ class StoredRows:
     """Samples of one instrument in one compartment, all revisions and whether they count or not, in time order.
 
     Attributes:
-        ids, taken_at, revision, current, set_aside, standings: (n,) as stored.
+        ids, taken_at, revision, current: (n,) as stored. standings: (n,) None for what was never judged.
         counts: (n,) which are judged.
         numbers: (n, quantities) as they came. below, unjudged: (n, quantities) flags.
         qualities: (n,) quality by quantity of the readings that are not good, or None.
@@ -39,7 +39,7 @@ class StoredRows:
     revision: list[int]
     current: list[bool]
     counts: Bools
-    standings: list[Standing]
+    standings: list[Standing | None]
     numbers: Floats
     below: Bools
     unjudged: Bools
@@ -59,6 +59,7 @@ _STORED = (
         samples.c.status,
         samples.c.suspect,
         samples.c.fault,
+        samples.c.rule_set.is_not(None),
         samples.c.qualities,
         samples.c.below,
         samples.c.unjudged,
@@ -83,7 +84,7 @@ def stored_rows(
         _STORED,
         {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until},
     ).all()
-    table = np.array([row[9:] for row in found], dtype=np.float64).reshape(len(found), 2 + len(NAMES))
+    table = np.array([row[10:] for row in found], dtype=np.float64).reshape(len(found), 2 + len(NAMES))
     masks = table[:, :2].astype(np.int64)
     return StoredRows(
         ids=[row[0] for row in found],
@@ -91,11 +92,11 @@ def stored_rows(
         revision=[row[2] for row in found],
         current=[bool(row[3]) for row in found],
         counts=np.array([bool(row[4]) for row in found], dtype=np.bool_),
-        standings=[(row[5], bool(row[6]), row[7]) for row in found],
+        standings=[(row[5], bool(row[6]), row[7]) if row[8] else None for row in found],
         numbers=table[:, 2:],
         below=flags(masks[:, 0]),
         unjudged=flags(masks[:, 1]),
-        qualities=[row[8] for row in found],
+        qualities=[row[9] for row in found],
     )
 
 
@@ -108,6 +109,18 @@ def flags(masks: NDArray[np.int64]) -> Bools:
 def masks(of: Bools) -> NDArray[np.int64]:
     """The inverse of :func:`flags`."""
     return of.astype(np.int64) @ (1 << _BITS.astype(np.int64))
+
+
+@dataclass(frozen=True, slots=True)
+class FileOrigin:
+    """A file that readings come from, and of each of them its line, laboratory number and remark."""
+
+    file_id: int | None
+    notes: Sequence[tuple[int | None, str | None, str | None]]
+
+    def of(self, rows: Sequence[int]) -> Self:
+        """Of some of the rows."""
+        return type(self)(self.file_id, [self.notes[row] for row in rows])
 
 
 @dataclass(frozen=True)
@@ -127,6 +140,7 @@ class NewReadings:
     qualities: Sequence[Mapping[str, str] | None]
     standings: Sequence[Standing | None]
     current: Sequence[bool]
+    origin: FileOrigin | None = None
 
 
 def next_ids(connection: Connection, count: int) -> list[int]:
@@ -157,8 +171,9 @@ def insert_readings(connection: Connection, new: Sequence[tuple[Belonging, NewRe
     for _, rows in new:
         used |= ~np.isnan(rows.numbers).all(axis=0)
     places = np.flatnonzero(used)
-    columns = (*_COLUMNS, *(NAMES[i] for i in places))
-    records = [record for of, rows in new for record in _records(of, rows, places)]
+    filed = any(rows.origin is not None for _, rows in new)
+    columns = (*_COLUMNS, *(_FILED if filed else ()), *(NAMES[i] for i in places))
+    records = [record for of, rows in new for record in _records(of, rows, places, filed)]
     insert_rows(connection, samples, columns, records)
 
 
@@ -182,13 +197,21 @@ _COLUMNS = (
 )
 
 
-def _records(of: Belonging, rows: NewReadings, places: NDArray[np.int64]) -> list[tuple[Any, ...]]:
+_FILED = ("file_id", "file_line", "laboratory_number", "remark")
+
+
+def _records(
+    of: Belonging, rows: NewReadings, places: NDArray[np.int64], filed: bool
+) -> list[tuple[Any, ...]]:
     below, unjudged = masks(rows.below).tolist(), masks(rows.unjudged).tolist()
     numbers = rows.numbers[:, places].tolist()
     found = []
     for i, sample_id in enumerate(rows.ids):
         standing = rows.standings[i]
         status, suspect, fault = standing or (None, False, None)
+        origin: tuple[Any, ...] = ()
+        if filed:
+            origin = (rows.origin.file_id, *rows.origin.notes[i]) if rows.origin else (None,) * len(_FILED)
         found.append(
             (
                 sample_id,
@@ -207,6 +230,7 @@ def _records(of: Belonging, rows: NewReadings, places: NDArray[np.int64]) -> lis
                 below[i],
                 unjudged[i],
                 rows.qualities[i],
+                *origin,
                 *(None if v != v else v for v in numbers[i]),
             )
         )
@@ -215,9 +239,25 @@ def _records(of: Belonging, rows: NewReadings, places: NDArray[np.int64]) -> lis
 
 def no_longer_current(connection: Connection, sample_ids: Sequence[int]) -> None:
     """A newer revision has come for these."""
+    if not sample_ids:
+        return
     connection.execute(
         sa.update(samples).where(samples.c.id == sa.bindparam("old_id")).values(current=False),
         [{"old_id": i} for i in sample_ids],
+    )
+
+
+def under_rules(connection: Connection, compartment_id: int, source_id: int, rule_set: str) -> None:
+    """All judged readings of a series were judged under these rules and stand as they stood."""
+    connection.execute(
+        sa.update(samples)
+        .where(
+            samples.c.online,
+            samples.c.compartment_id == compartment_id,
+            samples.c.source_id == source_id,
+            samples.c.rule_set != rule_set,
+        )
+        .values(rule_set=rule_set)
     )
 
 
@@ -265,13 +305,18 @@ def stored_days(
 
 
 def put_days(connection: Connection, days: Sequence[tuple[int, int, DaySummaries]]) -> None:
-    """Store the summaries of (compartment id, source id, days), in place of what was there."""
+    """Store the summaries of (compartment id, source id, days), in place of what was there; none of an empty day."""
     records = []
     for compartment_id, source_id, found in days:
+        empty = [day for day, count in zip(found.day, found.count, strict=True) if not count]
+        if empty:
+            _forget_days(connection, compartment_id, source_id, empty)
         below = masks(found.below).tolist()
         measured = [np.flatnonzero(row) for row in found.number > 0]
         median = found.median.tolist()
         for i, day in enumerate(found.day):
+            if not found.count[i]:
+                continue
             ranges = {
                 NAMES[q]: [float(found.least[i, q]), float(found.greatest[i, q]), int(found.number[i, q])]
                 for q in measured[i]
@@ -280,6 +325,16 @@ def put_days(connection: Connection, days: Sequence[tuple[int, int, DaySummaries
             records.append((compartment_id, source_id, day, found.count[i], below[i], ranges, *medians))
     columns = ("compartment_id", "source_id", "day", "count", "below", "ranges", *NAMES)
     upsert_rows(connection, daily_summaries, columns, records)
+
+
+def _forget_days(connection: Connection, compartment_id: int, source_id: int, days: Sequence[date]) -> None:
+    connection.execute(
+        sa.delete(daily_summaries).where(
+            daily_summaries.c.compartment_id == compartment_id,
+            daily_summaries.c.source_id == source_id,
+            daily_summaries.c.day.in_(days),
+        )
+    )
 
 
 # --- instruments ------------------------------------------------------------------------------------------

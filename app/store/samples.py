@@ -89,8 +89,8 @@ def _values(row: NewRow, packed: dict[str, Any], revision: int, now: datetime) -
     }
 
 
-def _was_put_right(connection: Connection, key: Identity, packed: Mapping[str, Any]) -> bool:
-    """True when the readings are those of an earlier revision that was corrected by hand, however long ago."""
+def replaced_by_hand(connection: Connection, key: Identity) -> set[int]:
+    """Ids of the revisions of an identity that were corrected by hand, however long ago."""
     of_identity = (
         samples.c.compartment_id == key[0],
         samples.c.source_id == key[1],
@@ -101,7 +101,12 @@ def _was_put_right(connection: Connection, key: Identity, packed: Mapping[str, A
         .join(samples, samples.c.id == corrections.c.sample_id)
         .where(*of_identity, corrections.c.kind == "edited")
     )
-    replaced = {i for detail in connection.execute(edits).scalars() for i in detail.get("in_place_of", ())}
+    return {i for detail in connection.execute(edits).scalars() for i in detail.get("in_place_of", ())}
+
+
+def _was_put_right(connection: Connection, key: Identity, packed: Mapping[str, Any]) -> bool:
+    """True when the readings are those of an earlier revision that was corrected by hand."""
+    replaced = replaced_by_hand(connection, key)
     if not replaced:
         return False
     query = sa.select(*MASKS, *_READINGS).where(samples.c.id.in_(replaced))
@@ -219,6 +224,13 @@ class Place:
     instrument_id: int | None
     taken_at: datetime
     source_name: str
+
+
+def places_of(connection: Connection, sample_ids: Sequence[int]) -> dict[int, tuple[int, int, datetime]]:
+    """Compartment id, source id and time of samples, by id; unknown ids are left out."""
+    query = sa.select(samples.c.id, samples.c.compartment_id, samples.c.source_id, samples.c.taken_at)
+    found = connection.execute(query.where(samples.c.id.in_(sample_ids)))
+    return {row[0]: (row[1], row[2], row[3]) for row in found}
 
 
 def place_of(connection: Connection, sample_id: int) -> Place | None:

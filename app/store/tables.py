@@ -313,7 +313,7 @@ assessments = Table(
     Column("status", sa.Integer),
     Column("suspect", sa.Boolean, nullable=False),
     Column("fault", sa.Text),
-    Column("detail", Json, nullable=False),  # Assessment.to_json()
+    Column("detail", Json),  # Assessment.to_json(); NULL: an on-line reading stood so, and nobody was told more
     Index("ix_assessments_sample_id", "sample_id"),
     Index(  # one assessment of a sample counts
         "uq_assessments_counting",

@@ -1,17 +1,18 @@
 """The history that the engine needs, as arrays: a compartment's samples, an instrument's daily medians."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 
 import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
 from app.domain.model import SourceKind
-from app.science.quantities import NAMES
+from app.science.quantities import INDEX, NAMES
 from app.store.database import Connection
 from app.store.reading_columns import counting, matrix
-from app.store.tables import daily_summaries, samples, sources
+from app.store.tables import samples, sources
 
 _MASKED_READINGS = [samples.c.below, samples.c.unjudged, *(samples.c[name] for name in NAMES)]
 
@@ -32,31 +33,12 @@ class Window:
     below: NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
-class MedianWindow:
-    """Daily medians of one compartment and instrument: days, and (d, quantities) values, NaN where censored.
-
-    ``limits`` has the detection limit where a median is one, NaN elsewhere.
-    """
-
-    days: list[date]
-    values: NDArray[np.float64]
-    limits: NDArray[np.float64]
-
-
 def laboratory_window(
     connection: Connection, compartment_id: int, begin: datetime, end: datetime | None = None
 ) -> Window:
     """All laboratories' samples of a compartment that count, begin <= taken_at (<= end), in time order."""
     laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
     return _window(connection, compartment_id, samples.c.source_id.in_(laboratory), begin, end)
-
-
-def instrument_window(
-    connection: Connection, compartment_id: int, source_id: int, begin: datetime, end: datetime | None = None
-) -> Window:
-    """One instrument's samples of a compartment that count, in time order."""
-    return _window(connection, compartment_id, samples.c.source_id == source_id, begin, end)
 
 
 def _window(
@@ -88,26 +70,26 @@ def _window(
     return Window([r[0] for r in found], [r[1] for r in found], [r[2] for r in found], values, below)
 
 
-def median_window(
-    connection: Connection, compartment_id: int, source_id: int, begin: date, end: date
-) -> MedianWindow:
-    """Daily medians, begin <= day <= end, in time order."""
+def oxygen_ratios(
+    connection: Connection, compartment_ids: Sequence[int], since: datetime, until: datetime
+) -> dict[int, list[tuple[datetime, float]]]:
+    """O2/N2 of the laboratory samples of some compartments that have both, by compartment, oldest first."""
+    both = (1 << INDEX["o2"]) | (1 << INDEX["n2"])
     query = (
-        sa.select(
-            daily_summaries.c.day,
-            daily_summaries.c.below,
-            sa.literal(0),
-            *(daily_summaries.c[n] for n in NAMES),
-        )
+        sa.select(samples.c.compartment_id, samples.c.taken_at, samples.c.o2 / samples.c.n2)
         .where(
-            daily_summaries.c.compartment_id == compartment_id,
-            daily_summaries.c.source_id == source_id,
-            daily_summaries.c.day.between(begin, end),
+            ~samples.c.online,
+            samples.c.compartment_id.in_(compartment_ids),
+            *counting(),
+            samples.c.taken_at.between(since, until),
+            samples.c.o2.is_not(None),
+            samples.c.n2 > 0,
+            samples.c.below.bitwise_and(both) == 0,
+            samples.c.unjudged.bitwise_and(both) == 0,
         )
-        .order_by(daily_summaries.c.day)
+        .order_by(samples.c.compartment_id, samples.c.taken_at, samples.c.id)
     )
-    found = connection.execute(query).all()
-    values, below = matrix([tuple(r[1:]) for r in found])
-    return MedianWindow(
-        [r[0] for r in found], np.where(below, np.nan, values), np.where(below, values, np.nan)
-    )
+    found: dict[int, list[tuple[datetime, float]]] = {}
+    for compartment_id, at, ratio in connection.execute(query):
+        found.setdefault(compartment_id, []).append((at, float(ratio)))
+    return found

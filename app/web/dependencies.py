@@ -8,7 +8,6 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from starlette.requests import ClientDisconnect
 
 from app.config import Settings
-from app.domain.model import Source
 from app.services.authenticate import authenticate
 from app.store import fleet
 from app.store.database import Database
@@ -66,7 +65,9 @@ def _forbidden(detail: str) -> Problem:
     return Problem(403, detail, headers={"WWW-Authenticate": header})
 
 
-def posting_instrument(holder: Annotated[KeyHolder, Depends(key_holder)], database: Store) -> Source:
+def posting_instrument(
+    request: Request, holder: Annotated[KeyHolder, Depends(key_holder)], database: Store
+) -> fleet.StoredSource:
     """The instrument whose key it is. 403 for a key of another scope."""
     if holder.scope != "instrument" or holder.source_code is None:
         raise _forbidden("Samples are posted with an instrument's key; this one is a registrar's.")
@@ -74,7 +75,8 @@ def posting_instrument(holder: Annotated[KeyHolder, Depends(key_holder)], databa
         found = fleet.find_source(connection, holder.source_code)
     if found is None:
         raise _forbidden("The instrument of this key is no longer registered.")
-    return found.source
+    request.state.instrument = found.source.code  # for the log
+    return found
 
 
 def registrar(holder: Annotated[KeyHolder, Depends(key_holder)]) -> KeyHolder:
@@ -111,7 +113,7 @@ async def _json_body(request: Request) -> bytes:
 
 async def instrument_body(
     request: Request,
-    _source: Annotated[Source, Depends(posting_instrument)],  # nothing is read for strangers
+    _source: Annotated[fleet.StoredSource, Depends(posting_instrument)],  # nothing is read for strangers
 ) -> bytes:
     """The posted bytes of a JSON body, at most ``max_body_bytes``. 413 and 415 otherwise."""
     return await _json_body(request)

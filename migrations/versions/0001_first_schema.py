@@ -69,7 +69,7 @@ def upgrade() -> None:
         sa.Column(
             "detail",
             sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
-            nullable=False,
+            nullable=True,
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_assessments")),
     )

@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 from app.config import Settings
 from app.domain.model import Asset, Compartment, CompartmentKind, Contact, Site, Source, SourceKind
 from app.services import register
+from app.services.recorder import Recorder
 from app.store.database import Database
 from app.web import problems
 from app.web.routes import api
@@ -59,6 +60,7 @@ def load_cast(database: Database, max_body_bytes: int = 1024 * 1024) -> Cast:
     app = FastAPI()
     app.state.settings = Settings.model_validate({"max_body_bytes": max_body_bytes})
     app.state.database = database
+    app.state.recorder = Recorder(database, app.state.settings.public_url)
     problems.install(app)
     app.include_router(api.router)
     return Cast(TestClient(app, raise_server_exceptions=False), database, keys[0], keys[1], registrar)

@@ -197,7 +197,7 @@ def test_a_correction_replaces_what_is_read(cast: Any) -> None:
     _post_days(cast, 1)
     cast.post({"taken_at": "2026-02-01T06:00:00Z", "h2": 99})
     (found,) = get(cast, "/assets/KEL-T1/samples").json()["samples"]
-    assert (found["readings"], found["revision"]) == ({"h2": 99.0}, 2)
+    assert (found["readings"], found["revision"]) == ({"h2": 99.0, "c2h2": {"below": 0.5}}, 2)
 
 
 def test_a_sample_is_read_with_its_assessment(cast: Any) -> None:

@@ -1,15 +1,18 @@
 """``POST /api/v1/samples``: instruments post what they measured. Registering and reading: see
 ``api_register`` and ``api_read``."""
 
+import json
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Request, Response
 from pydantic import BaseModel, Field
 
-from app.domain.model import Rejection, Source
-from app.intake.payloads import EXAMPLE, BadPayload, batch_schema, parse_samples
-from app.services.record_samples import Outcome, RecordContext, record_samples
-from app.web.dependencies import AppSettings, Now, Store, instrument_body, posting_instrument
+from app.domain.model import SetAside
+from app.intake.payloads import EXAMPLE, BadPayload, batch_schema, parse_columns
+from app.services.outcomes import Outcome
+from app.services.recorder import Recorder
+from app.store.fleet import StoredSource
+from app.web.dependencies import AppSettings, Now, instrument_body, posting_instrument
 from app.web.problems import Problem, responses
 from app.web.routes import api_read, api_register
 
@@ -30,6 +33,9 @@ class SampleOutcome(BaseModel):
     sample_id: int | None = None
     field: str | None = Field(default=None, examples=["samples[3].h2"])
     reason: str | None = None
+    set_aside: SetAside | None = Field(
+        default=None, description="stored or revised, but kept without being judged, for the reason given"
+    )
 
 
 class Outcomes(BaseModel):
@@ -56,34 +62,44 @@ _BODY: dict[str, Any] = {
     openapi_extra=_BODY,
 )
 def post_samples(
-    source: Annotated[Source, Depends(posting_instrument)],
+    request: Request,
+    source: Annotated[StoredSource, Depends(posting_instrument)],
     body: Annotated[bytes, Depends(instrument_body)],
-    database: Store,
     settings: AppSettings,
     at: Now,
-) -> Outcomes:
+) -> Response:
     """Post samples with the instrument's own key.
 
     Samples that can be taken are stored even when others beside them are rejected; a batch of which none can
     be taken is answered with 422. Posting the same sample again does no harm.
     """
     try:
-        batch = parse_samples(body, source, at)
+        columns = parse_columns(body, source.source, at, settings.clock_rule)
     except BadPayload as error:
         raise Problem(_STATUS_OF[error.problem], str(error), [(error.field, error.reason)]) from None
-    if not all(isinstance(item, Rejection) for item in batch):
-        outcomes = record_samples(database, source.code, batch, at, RecordContext(settings.public_url))
-    else:
-        outcomes = [Outcome("rejected", None, r.field, r.reason) for r in batch if isinstance(r, Rejection)]
-    rejected = [(o.field or "", o.reason or "") for o in outcomes if o.result == "rejected"]
-    if len(rejected) == len(outcomes):
+    if not len(columns):
+        rejected = [(one.field, one.reason) for one in columns.rejections]
         raise Problem(422, _refused(rejected), rejected)
-    return Outcomes(
-        outcomes=[
-            SampleOutcome(result=o.result, sample_id=o.sample_id, field=o.field, reason=o.reason)
-            for o in outcomes
-        ]
-    )
+    recorder: Recorder = request.app.state.recorder
+    outcomes = recorder.record(source, columns, at)
+    # as it is: to be looked at by a model once more would take longer than storing them
+    return Response(json.dumps({"outcomes": [_told(o) for o in outcomes]}), media_type="application/json")
+
+
+def _told(outcome: Outcome) -> dict[str, str | int]:
+    if outcome.result == "rejected":
+        return {"result": "rejected", "field": outcome.field or "", "reason": outcome.reason or ""}
+    told: dict[str, str | int] = {"result": outcome.result, "sample_id": outcome.sample_id or 0}
+    if outcome.set_aside is not None:
+        told |= {"set_aside": outcome.set_aside.value, "reason": _NOT_JUDGED[outcome.set_aside]}
+    return told
+
+
+_NOT_JUDGED = {
+    SetAside.MAINTENANCE: "kept, not judged: the instrument was in maintenance at that time",
+    SetAside.CLOCK_AHEAD: "kept, not judged: it is dated ahead of the server's clock; check the instrument's clock",
+    SetAside.ANCIENT: "kept, not judged: it is dated so long ago that the instrument's clock is doubted",
+}
 
 
 def _refused(rejected: list[tuple[str, str]]) -> str:

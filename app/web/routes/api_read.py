@@ -132,7 +132,7 @@ def _position(cursor: str | None) -> tuple[datetime, int] | None:
 
 
 def _told(placed: PlacedSample) -> dict[str, Any]:
-    sample, said = placed.sample, placed.sample.assessment
+    sample = placed.sample
     return {
         "id": sample.id,
         "asset": placed.asset.code,
@@ -147,9 +147,9 @@ def _told(placed: PlacedSample) -> dict[str, Any]:
         "laboratory_number": sample.laboratory_number,
         "remark": sample.remark,
         "readings": {name: _number(reading) for name, reading in sample.readings.items()},
-        "status": said.status if said else None,
-        "suspect": said.suspect if said else None,
-        "fault": said.fault.code if said and said.fault else None,
+        "status": sample.status,
+        "suspect": sample.suspect if sample.rule_set else None,
+        "fault": sample.fault,
     }
 
 
