@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from app.cli_common import ExistingFile, fail, open_database, rows_bar, settings_or_fail
-from app.cli_db import db_app
+from app.cli_db import backup_command, db_app, restore_command
 from app.cli_files import export_command, import_command
 from app.cli_send import send_command
 from app.cli_serve import serve
@@ -27,6 +27,8 @@ app.add_typer(key_app, name="key")
 app.add_typer(mail_app, name="mail")
 
 app.command()(serve)
+app.command("backup")(backup_command)
+app.command("restore")(restore_command)
 app.command("import")(import_command)
 app.command("export")(export_command)
 app.command("send")(send_command)

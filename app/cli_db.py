@@ -1,11 +1,17 @@
 """``ullage db ...``: the database's schema, its upkeep, and whether all is well in it."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from app.cli_common import fail, open_database, settings_or_fail
+from app.cli_common import fail, open_database, settings_or_fail, stages_bar
+
+if TYPE_CHECKING:
+    from app.store.database import Database
 
 db_app = typer.Typer(no_args_is_help=True, help="The database.")
 
@@ -52,3 +58,73 @@ def retention_command(
     typer.echo(f"{ended.readings} on-line readings taken before {ended.before:%Y-%m-%d} UTC {verb}")
     for month in ended.months:
         typer.echo(f"month {month:%Y-%m}")
+
+
+@db_app.command("copy")
+def copy_command(
+    source: Annotated[str, typer.Option("--from", metavar="URL", help="The database to read.")],
+    target: Annotated[str, typer.Option("--to", metavar="URL", help="A new, empty database.")],
+) -> None:
+    """Copy the whole record into another database, from SQLite to PostgreSQL or back, and read it back.
+
+    Stop the servers first when they are to go on with the copy: what is recorded meanwhile is not in it.
+    """
+    from app.services.copy_database import copy_database
+    from app.store.transfer import TransferError
+
+    with _opened(source) as read, _opened(target) as written:
+        if read.url == written.url:
+            fail("both are the same database")
+        try:
+            with stages_bar() as tell:
+                copied = copy_database(read, written, tell)
+        except TransferError as error:
+            fail(str(error))
+    for table, rows in copied.rows.items():
+        typer.echo(f"{table}: {rows}")
+    typer.echo(f"{sum(copied.rows.values())} rows copied, read back and found the same")
+
+
+@contextmanager
+def _opened(url: str) -> "Iterator[Database]":
+    from app.store import migrate
+
+    try:
+        database = migrate.open_database(url)
+    except migrate.DatabaseUnusableError as error:
+        fail(str(error))
+    try:
+        yield database
+    finally:
+        database.dispose()
+
+
+def backup_command(
+    file: Annotated[Path, typer.Argument(dir_okay=False, help="The file to write, e.g. ullage.backup")],
+) -> None:
+    """Write the whole record into one file, as it stands at one moment, while servers go on."""
+    from app.services.backup import backup
+    from app.store.transfer import TransferError
+
+    with open_database(migrated=False) as database:
+        try:
+            made = backup(database, file, datetime.now(UTC))
+        except (TransferError, OSError) as error:
+            fail(f"no backup was made: {error}")
+    rows, size = sum(made.rows.values()), file.stat().st_size / 1e6
+    typer.echo(f"{file}: {rows} rows of {made.kind} at revision {made.revision}, {size:.1f} MB, read through")
+
+
+def restore_command(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False, readable=True)],
+) -> None:
+    """Fill the empty database of the settings from a backup: all of it, or nothing when anything is amiss."""
+    from app.services.backup import restore
+    from app.store.transfer import TransferError
+
+    with open_database(migrated=False) as database:
+        try:
+            made = restore(database, file)
+        except TransferError as error:
+            fail(f"nothing was restored: {error}")
+    typer.echo(f"{sum(made.rows.values())} rows restored as of {made.made_at}")

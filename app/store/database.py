@@ -127,6 +127,20 @@ class Database:
                 raise
 
     @contextmanager
+    def snapshot(self) -> Iterator[Connection]:
+        """A connection that sees the primary as it stood when it first looked, however long it reads."""
+        if self.is_sqlite:
+            with self.read() as connection:  # a transaction of SQLite is one
+                yield connection
+            return
+        with self.engine.connect() as connection:
+            connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            try:
+                yield connection
+            finally:
+                connection.rollback()
+
+    @contextmanager
     def rehearse(self) -> Iterator[Connection]:
         """A connection to try changes on: nothing of it stays.
 

@@ -40,7 +40,7 @@ def open_database(url: str, options: ConnectionOptions | None = None) -> Databas
         reason = str(error.orig).strip().partition("\n")[0]
         where = database.url.render_as_string(hide_password=True)
         raise DatabaseUnusableError(f"the database {where} cannot be opened: {reason}") from None
-    if revision is not None and revision not in _known_revisions():
+    if revision is not None and revision not in known_revisions():
         database.dispose()
         raise DatabaseUnusableError(
             f"the database is at revision {revision}, which this version does not know; install the newer one"
@@ -48,7 +48,8 @@ def open_database(url: str, options: ConnectionOptions | None = None) -> Databas
     return database
 
 
-def _known_revisions() -> set[str]:
+def known_revisions() -> set[str]:
+    """The revisions that this version of the program has."""
     return {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
 
 
@@ -61,16 +62,26 @@ def _config() -> Config:
 
 def upgrade(database: Database) -> None:
     """Apply all revisions that are missing, in one transaction."""
-    config = _config()
     with database.write() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+        upgrade_in(connection)
+
+
+def upgrade_in(connection: Connection, revision: str = "head") -> None:
+    """As :func:`upgrade`, in a caller's transaction and up to a revision."""
+    config = _config()
+    config.attributes["connection"] = connection
+    command.upgrade(config, revision)
 
 
 def current_revision(database: Database) -> str | None:
     """The revision a database is at, or None when it is empty."""
     with database.engine.connect() as connection:
-        return MigrationContext.configure(connection).get_current_revision()
+        return revision_of(connection)
+
+
+def revision_of(connection: Connection) -> str | None:
+    """As :func:`current_revision`, of a connection."""
+    return MigrationContext.configure(connection).get_current_revision()
 
 
 def newest_revision() -> str | None:

@@ -76,11 +76,18 @@ def _make(engine: Engine, wanted: list[date]) -> None:
         with own.begin() as connection:
             connection.exec_driver_sql("SET LOCAL lock_timeout = '20s'")
             wait_alone(connection, "months")
-            for month in set(wanted) - set(months(connection)):
-                if FIRST_MONTH <= month <= LAST_MONTH:
-                    _make_month(connection, month)
+            make_months(connection, wanted)
     finally:
         own.dispose()
+
+
+def make_months(connection: Connection, wanted: Iterable[date]) -> None:
+    """Make the months that are missing in this very transaction; :func:`ensure_months` is for everyday's use."""
+    if connection.dialect.name != "postgresql":
+        return
+    for month in sorted(set(wanted) - set(months(connection))):
+        if FIRST_MONTH <= month <= LAST_MONTH:
+            _make_month(connection, month)
 
 
 def _make_month(connection: Connection, month: date) -> None:
