@@ -7,11 +7,13 @@ one instrument, within one baseline period (a degassing starts a new series).
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from app.domain.running_sums import RunningSums
 from app.science.quantities import INDEX, NAMES, NORM_GASES
 
 Floats = NDArray[np.float64]
@@ -106,6 +108,12 @@ class DailyMedians:
     values: Floats
     limits: Floats | None = None
     """(d, quantities) the detection limit where a median is one, NaN elsewhere; None when not known."""
+
+    @cached_property
+    def sums(self) -> RunningSums:
+        """Running sums over the norm gases, made once."""
+        gases = len(NORM_GASES)
+        return RunningSums(self.series, self.day, self.values[:, :gases], self.references()[:, :gases])
 
     def references(self) -> Floats:
         """Medians, with the limit where a median is one: what a later value can be compared with for certain."""

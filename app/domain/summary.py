@@ -33,6 +33,40 @@ class DaySummaries:
     number: NDArray[np.int64]
 
 
+def summaries_of_many(
+    wanted: Sequence[tuple[Sequence[date], Floats, Floats, Bools]],
+) -> list[DaySummaries]:
+    """:func:`summaries_of` of several series, (days, at, values, below) each, worked out together."""
+    marks, inside = [], []
+    for number, (days, at, values, below) in enumerate(wanted):
+        offset = number * _APART - _FIRST_DAY
+        own = np.array([day.toordinal() for day in days], dtype=np.float64) + offset
+        day = np.floor(at) + number * _APART
+        rows = np.flatnonzero(np.isin(day, own))
+        marks.append(own)
+        inside.append((day[rows], values[rows], below[rows]))
+    count, median, limits, least, greatest, measured = _summaries(
+        np.concatenate(marks), *(np.concatenate(part) for part in zip(*inside, strict=True))
+    )
+    edges = np.cumsum([0, *(len(own) for own in marks)])
+    return [
+        DaySummaries(
+            list(days),
+            count[a:b].tolist(),
+            median[a:b],
+            limits[a:b],
+            least[a:b],
+            greatest[a:b],
+            measured[a:b],
+        )
+        for (days, *_), a, b in zip(wanted, edges[:-1], edges[1:], strict=True)
+    ]
+
+
+_APART = 10_000_000.0
+"""Days between the day numbers of one series and those of the next."""
+
+
 def summaries_of(days: Sequence[date], at: Floats, values: Floats, below: Bools) -> DaySummaries:
     """The summaries of some UTC days, from readings that hold at least all of those days.
 
@@ -43,19 +77,20 @@ def summaries_of(days: Sequence[date], at: Floats, values: Floats, below: Bools)
     Returns:
         One row for each of ``days``; a day without readings has the count 0. Censored readings count as their limit.
     """
-    wanted = np.array([day.toordinal() for day in days], dtype=np.float64) - _FIRST_DAY
-    day = np.floor(at)
+    return summaries_of_many([(days, at, values, below)])[0]
+
+
+def _summaries(
+    wanted: Floats, day: Floats, values: Floats, below: Bools
+) -> tuple[NDArray[np.int64], Floats, Bools, Floats, Floats, NDArray[np.int64]]:
+    """Count, median, below, least, greatest and number of each wanted day, rising; every reading is of one of them."""
     group = np.searchsorted(wanted, day)
-    inside = (group < len(wanted)) & (wanted[np.minimum(group, len(wanted) - 1)] == day)
-    group, values, below = group[inside], values[inside], below[inside]
     shape = (len(wanted), len(NAMES))
     median, limits = np.full(shape, np.nan), np.zeros(shape, dtype=np.bool_)
     least, greatest = np.full(shape, np.nan), np.full(shape, np.nan)
     number = np.zeros(shape, dtype=np.int64)
-    for q in range(len(NAMES)):
+    for q in np.flatnonzero(~np.isnan(values).all(axis=0)):
         known = np.flatnonzero(~np.isnan(values[:, q]))
-        if not known.size:
-            continue
         column, of = values[known, q], group[known]
         value, limit = grouped_median(column, below[known, q], of, len(wanted))
         limits[:, q] = ~np.isnan(limit)
@@ -63,5 +98,4 @@ def summaries_of(days: Sequence[date], at: Floats, values: Floats, below: Bools)
         number[:, q] = np.bincount(of, minlength=len(wanted))
         np.fmin.at(least[:, q], of, column)
         np.fmax.at(greatest[:, q], of, column)
-    count = np.bincount(group, minlength=len(wanted)).tolist()
-    return DaySummaries(list(days), count, median, limits, least, greatest, number)
+    return np.bincount(group, minlength=len(wanted)), median, limits, least, greatest, number

@@ -13,6 +13,7 @@ from app.services.online_series import (
     days_of,
     history_of,
     judge_all,
+    renew,
     settled,
     spells,
     window_of,
@@ -58,7 +59,8 @@ def settle_again(
         stored = window_of(connection, *key.pair, span)
         series = settled(stored, days_of(connection, *key.pair, span), key.pair)
         touched = sorted({utc_day(at) for at in times if span[0] <= at <= span[1]})
-        online_rows.put_days(connection, [(*key.pair, series.renew(touched))])
+        (days,) = renew([(series, touched)])
+        online_rows.put_days(connection, [(*key.pair, days)])
         around = surroundings_of(connection, [key.compartment_id], span)
         _, said = _settle(connection, key, (stored, series), around, (span[0], speakers, now))
         spoken += said

@@ -13,16 +13,15 @@ from app.domain.engine import Judgement, assess
 from app.domain.frame import Bools, DailyMedians, Floats, Integers, SampleFrame, to_days
 from app.domain.model import ServiceEvent, utc_day
 from app.domain.norms import SHORT_SPAN_DAYS, joined, norming_of
-from app.domain.rules.online import REFERENCE_GAP_DAYS, REFERENCE_LENGTH_DAYS
-from app.domain.summary import DaySummaries, summaries_of
+from app.domain.summary import DaySummaries, summaries_of_many
 from app.science.quantities import INDEX, NORM_GASES
 from app.services.surroundings import RATIO_AGE, Surroundings
 from app.store import fleet, online_rows
 from app.store.database import Connection
 from app.store.online_rows import NewReadings, StoredDays, StoredRows
 
-LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + REFERENCE_GAP_DAYS + REFERENCE_LENGTH_DAYS)
-"""How far back daily medians are read."""
+LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + 1)
+"""How far back daily medians are read: the rates' window, which holds the months that readings are compared with."""
 RAW = timedelta(days=4)
 """How far back readings themselves are read; more than the three days in which a change is confirmed."""
 AFTERMATH = timedelta(days=SHORT_SPAN_DAYS)
@@ -53,10 +52,13 @@ class OnlineSeries:
     def __post_init__(self) -> None:
         self.at = np.array([to_days(t) for t in self.taken_at], dtype=np.float64)
 
-    def renew(self, touched: Sequence[date]) -> DaySummaries:
-        """Work out the summaries of some days from the readings; they must all be in the window."""
-        self.renewed = summaries_of(touched, self.at, self.values, self.below)
-        return self.renewed
+
+def renew(touched: Sequence[tuple[OnlineSeries, Sequence[date]]]) -> list[DaySummaries]:
+    """Work out the summaries of some days of each series from its readings; they must all be in its window."""
+    found = summaries_of_many([(days, one.at, one.values, one.below) for one, days in touched])
+    for (one, _), summaries in zip(touched, found, strict=True):
+        one.renewed = summaries
+    return found
 
 
 def restarts(events: Sequence[ServiceEvent]) -> list[datetime]:

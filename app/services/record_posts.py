@@ -8,12 +8,12 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import islice
 
 from app.domain.columns import SampleColumns
 from app.domain.engine import RULE_SET
 from app.domain.maintenance import Spell
 from app.domain.model import SetAside, utc_day
-from app.domain.summary import DaySummaries
 from app.services.judging import report_options
 from app.services.new_readings import Fresh
 from app.services.online_series import (
@@ -21,6 +21,7 @@ from app.services.online_series import (
     days_of,
     judge_all,
     merged,
+    renew,
     spells,
     window_of,
 )
@@ -143,7 +144,6 @@ class _Work:
     new: NewReadings
     replaced: list[int]
     """Ids of the revisions that are no longer current."""
-    days: DaySummaries
 
 
 def _round(
@@ -151,7 +151,7 @@ def _round(
 ) -> list[_Part]:
     """Record each time once; returns what is left."""
     left: list[_Part] = []
-    works: list[_Work] = []
+    found: list[_Found] = []
     for part in parts:
         first, again = _first_of_each_time(part)
         part.outcomes = dict.fromkeys(first)
@@ -159,10 +159,11 @@ def _round(
             left.append(replace(part, rows=again))
         for since, until in spells([part.columns.taken_at[row] for row in first]):
             rows = [row for row in first if since <= part.columns.taken_at[row] <= until]
-            work = _prepare(connection, part, rows, around)
-            if work is not None:
-                works.append(work)
-    if works:
+            found.append(_look_up(connection, part, rows))
+    found = [one for one in found if one.fresh.rows]
+    if found:
+        ids = iter(online_rows.next_ids(connection, sum(len(one.fresh.rows) for one in found)))
+        works = [_prepare(connection, one, around, list(islice(ids, len(one.fresh.rows)))) for one in found]
         _judge_and_store(connection, works, around, Mailing(now, public_url))
     return left
 
@@ -178,8 +179,22 @@ def _first_of_each_time(part: _Part) -> tuple[list[int], list[int]]:
     return first, again
 
 
-def _prepare(connection: Connection, part: _Part, rows: list[int], around: _Around) -> _Work | None:
-    """What is new of some rows; None when all is known already. Notes the outcomes."""
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Rows of a part within one spell, and which of them are new."""
+
+    part: _Part
+    span: tuple[datetime, datetime]
+    stored: StoredRows
+    fresh: Fresh
+
+    @property
+    def key(self) -> tuple[int, int]:
+        return self.part.compartment_id, self.part.source.id
+
+
+def _look_up(connection: Connection, part: _Part, rows: list[int]) -> _Found:
+    """What is known already and what is new of some rows. Notes the outcomes of what is known."""
     times = [part.columns.taken_at[row] for row in rows]
     key, span = (part.compartment_id, part.source.id), (min(times), max(times))
     stored = window_of(connection, *key, span)
@@ -189,19 +204,20 @@ def _prepare(connection: Connection, part: _Part, rows: list[int], around: _Arou
         if known is not None:
             part.outcomes[row] = Outcome("already_known", known)
     _leave_put_right(connection, part, key, fresh)
-    if not fresh.rows:
-        return None
-    new = fresh.readings(
-        online_rows.next_ids(connection, len(fresh.rows)), around.spells.get(part.source.id, ())
-    )
+    return _Found(part, span, stored, fresh)
+
+
+def _prepare(connection: Connection, found: _Found, around: _Around, ids: list[int]) -> _Work:
+    """The new rows and the series that they are judged in. Notes their outcomes."""
+    part, fresh, stored = found.part, found.fresh, found.stored
+    new = fresh.readings(ids, around.spells.get(part.source.id, ()))
     for row, sample_id, result, aside in zip(fresh.rows, new.ids, fresh.results, new.set_aside, strict=True):
         part.outcomes[row] = Outcome(result, sample_id, set_aside=None if aside is None else SetAside(aside))
     gone = [place for place in fresh.replaced if place is not None]
     if part.origin is not None:
         new = replace(new, origin=part.origin.of(fresh.rows))
-    series = merged(key, stored, new, gone, days_of(connection, *key, span))
-    days = series.renew(sorted({utc_day(at) for at in new.taken_at}))
-    return _Work(part, stored, series, new, [stored.ids[place] for place in gone], days)
+    series = merged(found.key, stored, new, gone, days_of(connection, *found.key, found.span))
+    return _Work(part, stored, series, new, [stored.ids[place] for place in gone])
 
 
 def _leave_put_right(connection: Connection, part: _Part, key: tuple[int, int], fresh: Fresh) -> None:
@@ -230,6 +246,8 @@ class Mailing:
 def _judge_and_store(
     connection: Connection, works: Sequence[_Work], around: _Around, mailing: Mailing
 ) -> None:
+    touched = [sorted({utc_day(at) for at in work.new.taken_at}) for work in works]
+    days = renew([(work.series, those) for work, those in zip(works, touched, strict=True)])
     judged = [work for work in works if work.series.ids]
     settled: dict[int, Settled] = {}
     if judged:
@@ -240,7 +258,7 @@ def _judge_and_store(
     ensure_months(connection, (at for work in works for at in work.new.taken_at))
     online_rows.no_longer_current(connection, [i for work in works for i in work.replaced])
     online_rows.insert_readings(connection, [_row_of(work, settled.get(id(work))) for work in works])
-    online_rows.put_days(connection, [(*_key(work), work.days) for work in works])
+    online_rows.put_days(connection, [(*_key(work), those) for work, those in zip(works, days, strict=True)])
     _tell(connection, [(work, settled[id(work)]) for work in judged], around, mailing)
 
 

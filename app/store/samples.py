@@ -187,10 +187,9 @@ def newest_of(
 ) -> list[tuple[int, datetime]]:
     """As :func:`newest_judged`, ids and times of up to ``count`` samples, newest first."""
     if instrument_id is None:
-        laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
-        which: sa.ColumnElement[bool] = samples.c.source_id.in_(laboratory)
+        which: sa.ColumnElement[bool] = ~samples.c.online
     else:
-        which = samples.c.source_id == instrument_id
+        which = sa.and_(samples.c.online, samples.c.source_id == instrument_id)
     query = (
         sa.select(samples.c.id, samples.c.taken_at)
         .where(

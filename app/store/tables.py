@@ -252,6 +252,13 @@ samples = Table(
         "compartment_id", "source_id", "taken_at", "revision", "online"
     ),  # parted by online and time
     Index("ix_samples_compartment_id_taken_at", "compartment_id", "taken_at"),
+    Index(  # the few of laboratories among the many of instruments
+        "ix_samples_laboratory",
+        "compartment_id",
+        "taken_at",
+        sqlite_where=sa.text("online = 0"),
+        postgresql_where=sa.text("NOT online"),
+    ),
     Index(  # what an instrument posts has no file
         "ix_samples_file_id",
         "file_id",
@@ -313,7 +320,9 @@ assessments = Table(
     Column("status", sa.Integer),
     Column("suspect", sa.Boolean, nullable=False),
     Column("fault", sa.Text),
-    Column("detail", Json),  # Assessment.to_json(); NULL: an on-line reading stood so, and nobody was told more
+    Column(
+        "detail", Json
+    ),  # Assessment.to_json(); NULL: an on-line reading stood so, and nobody was told more
     Index("ix_assessments_sample_id", "sample_id"),
     Index(  # one assessment of a sample counts
         "uq_assessments_counting",

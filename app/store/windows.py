@@ -8,11 +8,10 @@ import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
-from app.domain.model import SourceKind
 from app.science.quantities import INDEX, NAMES
 from app.store.database import Connection
 from app.store.reading_columns import counting, matrix
-from app.store.tables import samples, sources
+from app.store.tables import samples
 
 _MASKED_READINGS = [samples.c.below, samples.c.unjudged, *(samples.c[name] for name in NAMES)]
 
@@ -33,38 +32,18 @@ class Window:
     below: NDArray[np.bool_]
 
 
-def laboratory_window(
-    connection: Connection, compartment_id: int, begin: datetime, end: datetime | None = None
-) -> Window:
-    """All laboratories' samples of a compartment that count, begin <= taken_at (<= end), in time order."""
-    laboratory = sa.select(sources.c.id).where(sources.c.kind == SourceKind.LABORATORY.value)
-    return _window(connection, compartment_id, samples.c.source_id.in_(laboratory), begin, end)
-
-
-def _window(
-    connection: Connection,
-    compartment_id: int,
-    which: sa.ColumnElement[bool],
-    begin: datetime,
-    end: datetime | None,
-) -> Window:
+def laboratory_window(connection: Connection, compartment_id: int, begin: datetime) -> Window:
+    """All laboratories' samples of a compartment that count, taken from ``begin`` on, in time order."""
     query = (
-        sa.select(
-            samples.c.id,
-            samples.c.taken_at,
-            samples.c.source_id,
-            *_MASKED_READINGS,
-        )
+        sa.select(samples.c.id, samples.c.taken_at, samples.c.source_id, *_MASKED_READINGS)
         .where(
+            ~samples.c.online,
             samples.c.compartment_id == compartment_id,
-            which,
             *counting(),
             samples.c.taken_at >= begin,
         )
         .order_by(samples.c.taken_at, samples.c.id)
     )
-    if end is not None:
-        query = query.where(samples.c.taken_at <= end)
     found = connection.execute(query).all()
     values, below = matrix([tuple(r[3:]) for r in found])
     return Window([r[0] for r in found], [r[1] for r in found], [r[2] for r in found], values, below)

@@ -228,6 +228,13 @@ def upgrade() -> None:
             "ix_samples_compartment_id_taken_at", ["compartment_id", "taken_at"], unique=False
         )
         batch_op.create_index(
+            "ix_samples_laboratory",
+            ["compartment_id", "taken_at"],
+            unique=False,
+            sqlite_where=sa.text("online = 0"),
+            postgresql_where=sa.text("NOT online"),
+        )
+        batch_op.create_index(
             "ix_samples_file_id",
             ["file_id"],
             unique=False,
@@ -642,6 +649,11 @@ def downgrade() -> None:
             "ix_samples_file_id",
             sqlite_where=sa.text("file_id IS NOT NULL"),
             postgresql_where=sa.text("file_id IS NOT NULL"),
+        )
+        batch_op.drop_index(
+            "ix_samples_laboratory",
+            sqlite_where=sa.text("online = 0"),
+            postgresql_where=sa.text("NOT online"),
         )
         batch_op.drop_index("ix_samples_compartment_id_taken_at")
 
