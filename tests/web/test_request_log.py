@@ -196,7 +196,7 @@ def test_no_key_and_no_mail_is_logged(fleet_database: Database, logged: Any) -> 
     assert sum(line["event"] == "request" for line in lines) == 13
     for secret in (key, registrar):
         assert secret not in told
-        assert secret.rpartition("_")[2] not in told
+        assert secret.split("_", 2)[2] not in told
     assert "weirs.example" not in told  # the contacts' addresses, beside which a mail's text would stand
     posted = [line for line in lines if line["event"] == "request" and line["route"] == "/api/v1/samples"]
     assert [line.get("instrument") for line in posted if line["status"] != 403] == ["W-T1-M"] * 5
