@@ -78,7 +78,7 @@ def handle_old_alerts(database: Database, now: datetime) -> None:
     """Acknowledge and shelve as the stories tell, so that the fleet looks lived in."""
     groups = alert_groups(database, "unacknowledged") + alert_groups(database, "returned")
     for alert in (alert for group in groups for alert in group.alerts):
-        if note := ACKNOWLEDGED.get(alert.asset_code):
+        if note := ACKNOWLEDGED.get(alert.asset_code or ""):
             acknowledge(database, alert.id, PLANNER, note, now)
-        elif note := SHELVED.get(alert.asset_code):
+        elif note := SHELVED.get(alert.asset_code or ""):
             shelve(database, alert.id, now + SHELF, PLANNER, note, now)

@@ -79,6 +79,13 @@ def compose(news: NoticeNews, gassing: Sequence[str], now: datetime, public_url:
     return _of_one(news, gassing, now, public_url)
 
 
+def _cautions(news: NoticeNews, steps: Sequence[Step]) -> tuple[str, ...]:
+    group = news.condition in {Condition.SITE_SILENT, Condition.FLEET_SILENT}
+    readings = news.condition in {Condition.DATA_QUALITY, Condition.AGREEMENT}
+    severity = 2 if group or readings else news.change.severity
+    return notice_steps.cautions_of(news.reason, severity) if steps else ()
+
+
 def duration(span: timedelta) -> str:
     """``45 min``, ``13 h 5 min``, ``3 days 4 h``."""
     minutes = max(int(span.total_seconds() // 60), 0)
@@ -106,7 +113,7 @@ def _of_one(news: NoticeNews, gassing: Sequence[str], now: datetime, public_url:
         columns=(),
         rows=(),
         steps=steps,
-        cautions=notice_steps.cautions_of(steps),
+        cautions=_cautions(news, steps),
         link=f"{public_url.rstrip('/')}/alerts/{news.change.alert_id}",
         link_text="Open the alert",
     )
@@ -130,8 +137,8 @@ def _silence(news: NoticeNews, missed: Missed, now: datetime, zone: ZoneInfo) ->
     word = "is silent" if news.change.severity >= 2 else "is late"
     return word, (
         f"Its last post came {local_time(last, zone)}, {duration(now - last)} ago; one is expected every"
-        f" {duration(one.watched.interval)}. Nothing on-line watches {one.asset_code} until it is heard again."
-        " This says nothing about the unit itself."
+        f" {duration(one.watched.interval)}. Until it is heard again it does not watch {one.asset_code}."
+        " This says nothing about the unit itself, neither good nor bad."
     )
 
 
@@ -175,7 +182,7 @@ def _facts(one: Instrument, absence: Absence | None, zone: ZoneInfo) -> tuple[tu
         ),
     ]
     if newest:
-        facts.append(("Readings", f"the newest before was taken {local_time(newest, zone)}"))
+        facts.append(("Reading", f"the newest of before was taken {local_time(newest, zone)}"))
     return tuple(facts if absence else facts[:-1] if newest else facts)
 
 
@@ -231,7 +238,7 @@ def _of_group(news: NoticeNews, gassing: Sequence[str], now: datetime, public_ur
         columns=("Instrument", "Unit", "Last heard", "Now"),
         rows=tuple(_row(m, zone) for m in news.instruments),
         steps=steps,
-        cautions=notice_steps.cautions_of(steps),
+        cautions=_cautions(news, steps),
         link=f"{public_url.rstrip('/')}/alerts/{news.change.alert_id}",
         link_text="Open the alert",
     )
@@ -255,8 +262,8 @@ def _group_words(news: NoticeNews, gone: Sequence[Missed], now: datetime, zone: 
     verb = "fell silent together"
     return f"{count} instruments {verb}", (
         f"Since {local_time(last, zone)} none of them has been heard; what they share is more likely at fault than each"
-        " of them. Nothing on-line watches their units until they are heard again. This says nothing about the units"
-        " themselves. Those that join or come back are told together, not one by one."
+        " of them. Until they are heard again they do not watch their units; this says nothing about the units"
+        " themselves, neither good nor bad. Those that join or come back are told together, not one by one."
     )
 
 

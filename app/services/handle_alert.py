@@ -2,10 +2,14 @@
 
 from dataclasses import replace
 from datetime import datetime
+from typing import Final
 
 from app.domain.alerting import AlertState, Reason, State, Transition
+from app.services import silence_memory as memory
 from app.store import alerts
 from app.store.database import Connection, Database
+
+SEEN: Final = {State.UNACKNOWLEDGED: State.ACKNOWLEDGED, State.RETURNED: State.NORMAL}
 
 
 class AlertError(Exception):
@@ -24,9 +28,7 @@ def acknowledge(database: Database, alert_id: int, author: str, note: str, now: 
             raise AlertError(f"there is no alert {alert_id}")
         if not author.strip():
             raise AlertError("author: say who acknowledges it")
-        target = {State.UNACKNOWLEDGED: State.ACKNOWLEDGED, State.RETURNED: State.NORMAL}.get(
-            stored.state.state
-        )
+        target = SEEN.get(stored.state.state)
         if target is None:
             raise AlertError(
                 f"alert {alert_id} is {stored.state.state.value}: there is nothing to acknowledge"
@@ -34,6 +36,29 @@ def acknowledge(database: Database, alert_id: int, author: str, note: str, now: 
         _append(
             connection, stored, replace(stored.state, state=target), Reason.ACKNOWLEDGED, author, note, now
         )
+        for one in _told_with(connection, stored):
+            after = replace(one.state, state=SEEN[one.state.state])
+            why = f"with alert {alert_id}{f': {note.strip()}' if note.strip() else ''}"
+            _append(connection, one, after, Reason.ACKNOWLEDGED, author, why, now)
+
+
+def _told_with(connection: Connection, stored: alerts.StoredAlert) -> list[alerts.StoredAlert]:
+    """What was told by this alert alone and is not acknowledged: who sees that a site is silent has seen its
+    instruments."""
+    group = memory.group_of(stored)
+    if group is None:
+        return []
+    fleet_wide = stored.subject == memory.FLEET
+    return [
+        one
+        for one in alerts.of_conditions(connection, memory.CONDITIONS).values()
+        if one.id != stored.id
+        and one.state.state in SEEN
+        and (
+            one.subject.source_id in group.members
+            or (fleet_wide and (of := memory.group_of(one)) is not None and bool(of.members & group.members))
+        )
+    ]
 
 
 def shelve(database: Database, alert_id: int, until: datetime, author: str, note: str, now: datetime) -> None:

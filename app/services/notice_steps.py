@@ -5,7 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from app.domain.advice import GENERAL_CAUTION, PRACTICE
+from app.domain.advice import GENERAL_CAUTION, PRACTICE, SAMPLING_CAUTIONS
 from app.domain.alerting import Condition, Reason
 from app.notify.content import Step
 
@@ -14,18 +14,18 @@ URGENT: Final = timedelta(days=1)
 SOON: Final = timedelta(days=3)
 CALM: Final = timedelta(days=14)
 
-WORK_CAUTIONS: Final = (
+AT_THE_UNIT: Final = (
     "The unit is energized. Look from outside first; nobody opens live equipment, and work at the instrument, its"
     " supply or its oil connections is for qualified people, under local rules, permits and the maker's instructions.",
-    "Touch no oil valve to find out why an instrument is silent: under negative pressure air is drawn into the unit,"
-    " and the oil may be hot.",
-    GENERAL_CAUTION,
+    "Touch no oil valve to find out why an instrument is silent.",
 )
 
 
-def cautions_of(steps: Sequence[Step]) -> tuple[str, ...]:
-    """The cautions, where there is something to do."""
-    return WORK_CAUTIONS if steps else ()
+def cautions_of(news: Reason, severity: int) -> tuple[str, ...]:
+    """Those of going to the unit and of taking samples, where a notice asks for either."""
+    if news is Reason.RETURNED:
+        return AT_THE_UNIT[:1]
+    return (*AT_THE_UNIT, *SAMPLING_CAUTIONS, GENERAL_CAUTION) if severity >= 2 else (GENERAL_CAUTION,)
 
 
 def due(now: datetime, zone: str, within: timedelta) -> str:
@@ -50,7 +50,7 @@ def steps_when_silent(
 ) -> tuple[Step, ...]:
     """Power, link, gateway; then laboratory samples. ``gassing``: those of the units with an open gassing alert."""
     within = URGENT if gassing else SOON
-    instead = f"Take laboratory samples of {', '.join(gassing or units)} for as long as it cannot be heard"
+    instead = f"Plan laboratory samples of {', '.join(gassing or units)} for as long as it cannot be heard"
     if gassing:
         instead += ": there is an open gassing alert, and nothing on-line watches it now"
     return (
@@ -94,7 +94,7 @@ def steps_when_site_silent(gassing: Sequence[str], now: datetime, zone: str) -> 
             PRACTICE,
         ),
         Step(
-            f"Take laboratory samples{units} for as long as the instruments cannot be heard.",
+            f"Plan laboratory samples{units} for as long as the instruments cannot be heard.",
             due(now, zone, within),
             PRACTICE,
         ),

@@ -12,6 +12,7 @@ from app.store.alerts import StoredAlert, Subject
 Memory = Mapping[str, Mapping[str, Any]]
 CONDITIONS: Final = (Condition.SILENT, Condition.SITE_SILENT, Condition.FLEET_SILENT)
 FLEET: Final = Subject()
+OPEN_STATES: Final = tuple(state.value for state in State if state is not State.NORMAL)
 _QUIET: Final = {State.NORMAL, State.RETURNED}
 
 

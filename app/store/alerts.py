@@ -57,13 +57,18 @@ def states_of(
 
 
 def of_conditions(
-    connection: Connection, conditions: Iterable[Condition], source_id: int | None = None
+    connection: Connection,
+    conditions: Iterable[Condition],
+    source_id: int | None = None,
+    *,
+    held: bool = True,
 ) -> dict[tuple[Subject, Condition], StoredAlert]:
-    """All alerts of some conditions, or those of one instrument, held so that nobody handles them meanwhile."""
+    """All alerts of some conditions, or those of one instrument; held, so that nobody handles them meanwhile."""
     query = sa.select(alerts).where(alerts.c.condition.in_([c.value for c in conditions]))
     if source_id is not None:
         query = query.where(alerts.c.source_id == source_id)
-    found = map(_stored, connection.execute(query.order_by(alerts.c.id).with_for_update()))
+    query = query.order_by(alerts.c.id)
+    found = map(_stored, connection.execute(query.with_for_update() if held else query))
     return {(alert.subject, alert.state.condition): alert for alert in found}
 
 

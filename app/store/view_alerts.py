@@ -3,24 +3,39 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Final, Literal
 
 import sqlalchemy as sa
 
 from app.store.database import Connection
-from app.store.tables import alert_events, alerts, assets, compartments, sites
+from app.store.tables import (
+    alert_events,
+    alerts,
+    assets,
+    compartments,
+    instrument_states,
+    sites,
+    sources,
+)
+
+NORMAL: Final = "normal"
 
 
 @dataclass(frozen=True, slots=True)
 class AlertView:
-    """An alert with the unit it is about."""
+    """An alert with the unit, instrument or site it is about; all of them None for the whole fleet."""
 
     id: int
-    compartment_id: int
-    compartment: str
-    asset_code: str
-    asset_name: str
-    site_name: str
+    compartment_id: int | None
+    compartment: str | None
+    asset_code: str | None
+    asset_name: str | None
+    source_code: str | None
+    source_name: str | None
+    heard_at: datetime | None
+    """When the instrument was heard last."""
+    site_code: str | None
+    site_name: str | None
     time_zone: str
     condition: str
     state: str
@@ -30,6 +45,26 @@ class AlertView:
     headline: str
     acknowledged_by: str | None
     shelved_until: datetime | None
+
+    @property
+    def about(self) -> Literal["unit", "instrument", "site", "fleet"]:
+        """What kind of thing it is about."""
+        if self.compartment_id is not None:
+            return "unit"
+        if self.source_code is not None:
+            return "instrument"
+        return "fleet" if self.site_code is None else "site"
+
+    @property
+    def subject(self) -> str:
+        """What it is about, in a few words."""
+        names = {
+            "unit": f"{self.asset_code}, {self.compartment}",
+            "instrument": f"{self.source_code} on {self.asset_code}",
+            "site": self.site_name or "",
+            "fleet": "the whole fleet",
+        }
+        return names[self.about]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,29 +87,44 @@ def alert_list(
     *,
     states: Sequence[str] | None = None,
     compartment_ids: Sequence[int] | None = None,
+    source_ids: Sequence[int] | None = None,
     alert_id: int | None = None,
     limit: int = 200,
 ) -> list[AlertView]:
-    """Alerts, the gravest first and then the newest change first."""
+    """Alerts, the gravest first, of these a site's before those of one thing, then the newest change first.
+
+    Those that only keep a rule's counters are left out.
+    """
+    one_thing = sa.or_(alerts.c.compartment_id.is_not(None), alerts.c.source_id.is_not(None))
     query = (
         sa.select(
             alerts,
             compartments.c.name.label("compartment"),
             assets.c.code.label("asset_code"),
             assets.c.name.label("asset_name"),
+            sources.c.code.label("source_code"),
+            sources.c.name.label("source_name"),
+            instrument_states.c.heard_at,
+            sites.c.code.label("site_code"),
             sites.c.name.label("site_name"),
             sites.c.time_zone,
         )
-        .join(compartments, compartments.c.id == alerts.c.compartment_id)
-        .join(assets, assets.c.id == compartments.c.asset_id)
-        .join(sites, sites.c.id == assets.c.site_id)
-        .order_by(alerts.c.severity.desc(), alerts.c.changed_at.desc(), alerts.c.id.desc())
+        .select_from(alerts)
+        .outerjoin(compartments, compartments.c.id == alerts.c.compartment_id)
+        .outerjoin(sources, sources.c.id == alerts.c.source_id)
+        .outerjoin(instrument_states, instrument_states.c.source_id == sources.c.id)
+        .outerjoin(assets, assets.c.id == sa.func.coalesce(compartments.c.asset_id, sources.c.asset_id))
+        .outerjoin(sites, sites.c.id == sa.func.coalesce(assets.c.site_id, alerts.c.site_id))
+        .where(sa.or_(alerts.c.state != NORMAL, alerts.c.headline != ""))
+        .order_by(alerts.c.severity.desc(), one_thing, alerts.c.changed_at.desc(), alerts.c.id.desc())
         .limit(limit)
     )
     if states is not None:
         query = query.where(alerts.c.state.in_(states))
     if compartment_ids is not None:
         query = query.where(alerts.c.compartment_id.in_(compartment_ids))
+    if source_ids is not None:
+        query = query.where(alerts.c.source_id.in_(source_ids))
     if alert_id is not None:
         query = query.where(alerts.c.id == alert_id)
     return [_alert(row) for row in connection.execute(query)]
@@ -82,7 +132,8 @@ def alert_list(
 
 def alert_counts(connection: Connection) -> dict[str, int]:
     """How many alerts are in each state."""
-    query = sa.select(alerts.c.state, sa.func.count()).group_by(alerts.c.state)
+    told = sa.or_(alerts.c.state != NORMAL, alerts.c.headline != "")
+    query = sa.select(alerts.c.state, sa.func.count()).where(told).group_by(alerts.c.state)
     return {row[0]: row[1] for row in connection.execute(query)}
 
 
@@ -119,8 +170,12 @@ def _alert(row: Any) -> AlertView:
         compartment=row.compartment,
         asset_code=row.asset_code,
         asset_name=row.asset_name,
+        source_code=row.source_code,
+        source_name=row.source_name,
+        heard_at=row.heard_at,
+        site_code=row.site_code,
         site_name=row.site_name,
-        time_zone=row.time_zone,
+        time_zone=row.time_zone or "UTC",
         condition=row.condition,
         state=row.state,
         severity=row.severity,

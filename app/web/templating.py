@@ -1,6 +1,6 @@
 """Jinja2 set-up: autoescape on, and the filters that give numbers their units and times their zone."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -127,6 +127,16 @@ def _span(seconds: float) -> str:
     return f"{seconds:.0f} s"
 
 
+def span(length: timedelta) -> str:
+    """A length of time in its natural unit: ``15 min``, ``4 h``, ``1 day``."""
+    minutes = length.total_seconds() / 60
+    for size, name in ((1440, "day"), (60, "h")):
+        if minutes >= size and minutes % size == 0:
+            count = minutes / size
+            return f"{count:.0f} {name}{'s' if name == 'day' and count > 1 else ''}"
+    return f"{minutes:.0f} min"
+
+
 def sparkline_of(row: FleetRow) -> Markup:
     """The sparkline of a fleet row's key quantity, with the limit that made it the key one."""
     if row.key_quantity is None:
@@ -158,6 +168,7 @@ def _environment() -> Environment:
         moment=moment,
         day=day,
         age=age,
+        span=span,
         sentence=lambda text: text[:1].upper() + text[1:],
         words=lambda name: str(name).replace("_", " "),
     )

@@ -26,7 +26,31 @@ STATE_WORDS: Final = {
 }
 OPEN_STATES: Final = ("unacknowledged", "acknowledged", "returned", "shelved")
 
-CONDITION_WORDS: Final = {"gassing": "Gassing", "confirmation": "Confirmation sample wanted"}
+CONDITION_WORDS: Final = {
+    "gassing": "Gassing",
+    "confirmation": "Confirmation sample wanted",
+    "silent": "Instrument silent",
+    "data_quality": "Readings in doubt",
+    "agreement": "Against the laboratory",
+    "site_silent": "Site silent",
+    "fleet_silent": "Whole fleet silent",
+}
+SEVERITIES_OF_INSTRUMENTS: Final = {
+    "silent": {1: "late", 2: "silent"},
+    "data_quality": {1: "disturbed", 2: "blind"},
+    "agreement": {1: "out of its band", 2: "far out of its band"},
+    "site_silent": {1: "partly back", 2: "silent"},
+    "fleet_silent": {1: "partly back", 2: "silent"},
+}
+HEARD_WORDS: Final = {
+    "silent": "2 silent",
+    "late": "1 late",
+    "never_heard": "never heard",
+    "maintenance": "in maintenance",
+    "on_time": "0 on time",
+}
+HEARD_ROWS: Final = {"silent": "3", "late": "2", "on_time": "1"}
+"""The edge of a row in the list of instruments, as that of a unit of that status."""
 
 FIGURE_WORDS: Final = {
     "tdcg": "total dissolved combustible gas",
@@ -64,6 +88,11 @@ def increment(name: str) -> str:
     """``Duval triangle 1, new gas since the last sample`` for ``duval_triangle_1/since_reference``."""
     zones, _, since = name.partition("/")
     return f"{method(zones)}, {_INCREMENTS.get(since, since.replace('_', ' '))}"
+
+
+def severity(condition: str, value: int) -> str:
+    """What a severity means for an alert of that condition."""
+    return SEVERITIES_OF_INSTRUMENTS.get(condition, SEVERITY_WORDS).get(value, "")
 
 
 def status_word(status: int | None) -> str:

@@ -257,6 +257,18 @@ def test_a_member_that_falls_silent_again_after_its_return_is_told_by_itself(wes
     assert mails(west)[2:] == ["W-T1: instrument W-T1-M is late (raised)"]
 
 
+def test_who_acknowledges_the_site_has_seen_its_instruments(west: Database) -> None:
+    checks(west, T0, [0.5 * i for i in range(40)])
+    with west.read() as connection:
+        query = sa.select(alerts.c.id).where(alerts.c.condition == "site_silent")
+        alert_id = connection.execute(query).scalar_one()
+    acknowledge(west, alert_id, "P. Anner", "line is cut", T0 + 20 * HOUR)
+    assert of_subjects(west) == dict.fromkeys(("W", *WEST), ("acknowledged", 2))
+    hear(west, T0 + 21 * HOUR, *WEST)
+    check(west, T0 + 21 * HOUR)
+    assert of_subjects(west) == dict.fromkeys(("W", *WEST), ("normal", 0))
+
+
 def test_the_whole_fleet_is_one_mail_and_points_at_the_service(west: Database) -> None:
     register(west, "E-R1-M", "E-R1-N", asset="E-R1")
     hear(west, T0 - HOUR, "E-R1-M")

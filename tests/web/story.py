@@ -67,6 +67,7 @@ def tell(database: Database, now: datetime) -> None:
         _source(connection, 1, "lab-orrin", "Orrin Oil Laboratory", "laboratory")
         _source(connection, 2, "mon-bw-t1", "Monitor BW-T1", "instrument", main["BW-T1"])
         _source(connection, 3, "mon-sp-t9", "Hydrogen monitor SP-T9", "instrument", main["SP-T9"])
+        _source(connection, 4, "mon-sp-r2", "Monitor SP-R2", "instrument", main["SP-R2"])
         _laboratory(connection, main["BW-T1"], ARCING, now, 1998)
         _laboratory(connection, main["BW-T2"], WARM, now, 2004)
         _laboratory(connection, main["BW-T3"], QUIET, now, 2019)
@@ -75,6 +76,7 @@ def tell(database: Database, now: datetime) -> None:
         _monitor(connection, main["SP-T9"], 3, now, ("h2", 9.0, 1.0))
         _asides(connection, main["BW-T1"], main["BW-T2"], now)
         _alerts(connection, main, now)
+        _silence(connection, now)
         _count_on(connection)
 
 
@@ -137,8 +139,12 @@ def _compartment(connection: Connection, asset_id: int, name: str, kind: str) ->
 def _source(
     connection: Connection, key: int, code: str, name: str, kind: str, compartment: int | None = None
 ) -> None:
-    row = {"id": key, "code": code, "name": name, "kind": kind}
+    row: dict[str, Any] = {"id": key, "code": code, "name": name, "kind": kind}
     row["profile"] = "quillfen" if kind == "laboratory" else None
+    if compartment is not None:
+        query = sa.select(tables.compartments.c.asset_id).where(tables.compartments.c.id == compartment)
+        row["asset_id"] = connection.execute(query).scalar_one()
+        row["expected_interval_minutes"] = 240
     connection.execute(sa.insert(tables.sources).values(row))
     if compartment is not None:
         link = {"source_id": key, "compartment_id": compartment}
@@ -284,6 +290,25 @@ def _alerts(connection: Connection, main: dict[str, int], now: datetime) -> None
         event = _insert(connection, tables.alert_events, raised)
         if state != "normal":
             _mail(connection, event, alert, now, f"[Ullage] {code}: {headline}")
+
+
+def _silence(connection: Connection, now: datetime) -> None:
+    """The monitor of SP-T9 fell silent, and so did all of Sandry; that of BW-T1 is heard, another never was."""
+    gone = now - timedelta(hours=30)
+    for source, at in ((2, now - timedelta(hours=1)), (3, gone)):
+        heard = {"source_id": source, "heard_at": at, "newest_taken_at": at}
+        connection.execute(sa.insert(tables.instrument_states).values(heard))
+    group = {"group": {"members": [3], "last": gone.isoformat(), "back_since": None}}
+    for subject, condition, headline, memory in (
+        ({"source_id": 3}, "silent", "Silent: last heard yesterday, expected every 4 h", {}),
+        ({"site_id": 2}, "site_silent", "2 instruments fell silent together", {"sources": group}),
+    ):
+        row = {**subject, "condition": condition, "state": "unacknowledged", "severity": 2, "memory": memory}
+        row |= {"opened_at": gone, "changed_at": now - timedelta(hours=14), "headline": headline}
+        alert = _insert(connection, tables.alerts, row)
+        raised = {"alert_id": alert, "at": now - timedelta(hours=14), "from_state": "normal"}
+        raised |= {"to_state": "unacknowledged", "reason": "raised", "severity": 2, "note": headline}
+        _insert(connection, tables.alert_events, raised)
 
 
 def _mail(connection: Connection, event: int, alert: int, now: datetime, subject: str) -> None:

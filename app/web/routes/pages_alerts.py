@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app.services.alert_views import alert_detail, alert_groups, alert_totals
 from app.services.handle_alert import AlertError, acknowledge, shelve
+from app.services.instrument_standing import instruments_of_alert
 from app.web.forms import Fields, field_of
 from app.web.parameters import RowId
 from app.web.templating import render
@@ -86,7 +87,8 @@ def _who_and_why(sent: Mapping[str, str]) -> tuple[str, str]:
 def _alert_page(
     request: Request, alert_id: int, error: str = "", author: str = "", note: str = ""
 ) -> HTMLResponse:
-    found = alert_detail(request.app.state.database, alert_id)
+    database, now = request.app.state.database, datetime.now(UTC)
+    found = alert_detail(database, alert_id)
     if found is None:
         raise HTTPException(404, f"There is no alert {alert_id}.")
     done = {"acknowledged": "Acknowledged.", "shelved": "Shelved."}.get(
@@ -98,6 +100,7 @@ def _alert_page(
         422 if error else 200,
         alert=found[0],
         events=found[1],
+        instruments=instruments_of_alert(database, alert_id, now, request.app.state.settings.silence_rule),
         error=error,
         notice=done,
         author=author,

@@ -1,5 +1,6 @@
 """The page of one asset, and the figures it draws."""
 
+from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request
@@ -7,6 +8,7 @@ from fastapi.responses import HTMLResponse, JSONResponse
 
 from app.services.asset_view import asset_view
 from app.services.figures import diagram_figures, trend_figures
+from app.services.instrument_standing import instruments_of_asset
 from app.services.trend_data import RANGES
 from app.web.parameters import PrintableText, UtcTime
 from app.web.templating import render
@@ -33,10 +35,14 @@ def asset(
     if view is None:
         raise HTTPException(404, f"There is no asset {code!r}. Look it up on the fleet page.")
     partial = request.headers.get("hx-target") == "history"
+    now = datetime.now(UTC)
+    rule = request.app.state.settings.silence_rule
     return render(
         request,
         "history.html" if partial else "asset.html",
         view=view,
+        now=now,
+        instruments=instruments_of_asset(request.app.state.database, code, now, rule),
         ranges=RANGES,
         notice=_notice(request),
     )

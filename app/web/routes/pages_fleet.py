@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from app.services.fleet_overview import FleetQuery, fleet_overview
+from app.services.instrument_standing import gone_by_unit
 from app.web.parameters import PrintableText
 from app.web.static_files import static_url
 from app.web.templating import render
@@ -26,8 +27,10 @@ def fleet(
     now = datetime.now(UTC)
     query = FleetQuery(site_code=site, text=q, status=status, page=page)
     overview = fleet_overview(request.app.state.database, query, now)
+    gone = gone_by_unit(request.app.state.database, now, request.app.state.settings.silence_rule)
     partial = request.headers.get("hx-target") == "fleet-list"
-    return render(request, "fleet_list.html" if partial else "fleet.html", overview=overview, now=now)
+    template = "fleet_list.html" if partial else "fleet.html"
+    return render(request, template, overview=overview, gone=gone, now=now)
 
 
 @router.get("/pulse", response_class=HTMLResponse)
