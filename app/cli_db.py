@@ -60,6 +60,30 @@ def retention_command(
         typer.echo(f"month {month:%Y-%m}")
 
 
+@db_app.command("check")
+def check_command(
+    full: Annotated[bool, typer.Option("--full", help="All daily summaries, not only the newest.")] = False,
+    mend: Annotated[
+        bool, typer.Option("--mend", help="Make wrong daily summaries and missing months anew, then check.")
+    ] = False,
+) -> None:
+    """Look whether the record is sound. Prints what is wrong and how to mend it, and exits with 1 then."""
+    from app.services import check_database as service
+
+    now = datetime.now(UTC)
+    with open_database(migrated=False) as database:
+        if mend:
+            typer.echo(f"{service.mend(database, now, full=full)} summaries and months made anew")
+        checked = service.check_database(database, now, full=full)
+    typer.echo(f"looked at: {'; '.join(checked.looked_at)}")
+    for one in checked.broken:
+        examples = f" (e.g. {', '.join(str(e) for e in one.examples)})" if one.examples else ""
+        typer.echo(f"WRONG, {one.count}: {one.what}{examples}\n  to mend it: {one.mend}", err=True)
+    if checked.broken:
+        raise typer.Exit(1)
+    typer.echo("all is well")
+
+
 @db_app.command("copy")
 def copy_command(
     source: Annotated[str, typer.Option("--from", metavar="URL", help="The database to read.")],

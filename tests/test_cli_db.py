@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -56,3 +57,46 @@ def test_retention_has_its_bounds(run: Run) -> None:
 
 def test_the_fleet_is_at_hand(run: Run) -> None:
     assert run("db", "upgrade").stdout == "the database is at revision 0001\n"
+
+
+def test_check_says_what_is_wrong_and_how_to_mend_it(run: Run, fleet_database: Database) -> None:
+    record(fleet_database, "W-T1-M", datetime(2026, 11, 4, tzinfo=UTC))
+    record(fleet_database, "LAB", datetime(2024, 5, 4, tzinfo=UTC))
+    if not fleet_database.is_sqlite:
+        assert run("db", "check").exit_code == 1  # the months ahead, which the worker would have made
+    assert run("db", "check", "--mend").exit_code == 0
+    with fleet_database.write() as connection:
+        connection.exec_driver_sql("UPDATE daily_summaries SET count = 7")
+        connection.exec_driver_sql("UPDATE samples SET rule_set = NULL WHERE online")
+    done = run("db", "check")
+    assert done.exit_code == 1
+    assert (
+        "WRONG, 1: daily summaries are not what the readings say (e.g. 2026-11-04 of instrument"
+        in done.stderr
+    )
+    assert "to mend it: run `ullage reassess`" in done.stderr
+    assert run("reassess").exit_code == 0
+    mended = run("db", "check", "--mend")
+    assert (mended.exit_code, mended.stderr) == (0, "")
+    assert mended.stdout.endswith("all is well\n")
+
+
+def test_backup_restore_and_copy(
+    run: Run, fleet_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record(fleet_database, "W-T1-M", datetime(2026, 11, 4, tzinfo=UTC))
+    own = fleet_database.url.render_as_string(hide_password=False)
+    made = run("backup", tmp_path / "b")
+    assert (made.exit_code, made.stderr) == (0, "")
+    assert run("backup", tmp_path / "b").exit_code == 1
+    assert "is not empty" in run("restore", tmp_path / "b").stderr
+    assert "both are the same database" in run("db", "copy", "--from", own, "--to", own).stderr
+    copied = run("db", "copy", "--from", own, "--to", f"sqlite:///{tmp_path / 'copy.db'}")
+    assert (copied.exit_code, copied.stderr) == (0, "")
+    assert "samples: 1\n" in copied.stdout
+    monkeypatch.setenv("ULLAGE_DATABASE_URL", f"sqlite:///{tmp_path / 'copy.db'}")
+    assert run("db", "check").exit_code == 0
+    if fleet_database.is_sqlite:
+        monkeypatch.setenv("ULLAGE_DATABASE_URL", f"sqlite:///{tmp_path / 'restored.db'}")
+        assert run("restore", tmp_path / "b").exit_code == 0
+        assert run("db", "check").exit_code == 0
