@@ -4,12 +4,12 @@ from dataclasses import replace
 from datetime import datetime
 
 from app.domain.alerting import unshelve
-from app.domain.findings import Assessment
 from app.domain.news import AlertChange, AlertNews
 from app.services.compose_alert_mail import enqueue_alert_mail
 from app.services.instrument_alerts import change_of
+from app.services.judge_online import with_told
 from app.services.notice_again import enqueue_again
-from app.store import alerts, assessments, samples
+from app.store import alerts, samples, view_samples
 from app.store.database import Connection, Database
 
 
@@ -52,13 +52,15 @@ def _mail_of_sample(
     place = samples.place_of(connection, sample_id) if sample_id else None
     if place is None or sample_id is None:
         return
-    judged = assessments.current_of(connection, [sample_id])[sample_id]
+    views = view_samples.samples_by_id(connection, [sample_id])
+    assessment = with_told(connection, views, detailed=True)[sample_id].assessment
+    assert assessment is not None  # a sample that counts has been judged
     news = AlertNews(
         sample_id,
         compartment_id,
         place.taken_at,
         place.source_name,
         (replace(told, previous_status=told.previous_status or 1),),
-        Assessment.from_json(judged["detail"]),
+        assessment,
     )
     enqueue_alert_mail(connection, news, now, public_url)
