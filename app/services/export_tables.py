@@ -41,7 +41,7 @@ ASSESSMENT_COLUMNS: Final = (
 )
 ALERT_COLUMNS: Final = (
     *("asset", "site", "compartment", "condition", "state", "severity", "opened_at", "changed_at"),
-    *("headline", "acknowledged_by", "shelved_until"),
+    *("headline", "acknowledged_by", "shelved_until", "instrument"),
 )
 COLUMNS: Final[Mapping[Kind, tuple[str, ...]]] = {
     "samples": SAMPLE_COLUMNS,

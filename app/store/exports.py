@@ -77,7 +77,8 @@ def assessments_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]
 
 
 def alerts_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
-    """Alerts that were ever raised, by asset, compartment and condition."""
+    """Alerts that were ever raised, by asset, compartment and condition; one of an instrument has no compartment,
+    one of a site no asset, one of the whole fleet neither."""
     query = (
         sa.select(
             assets.c.code.label("asset"),
@@ -91,11 +92,13 @@ def alerts_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
             alerts.c.headline,
             alerts.c.acknowledged_by,
             alerts.c.shelved_until,
+            sources.c.code.label("instrument"),
         )
         .select_from(alerts)
-        .join(compartments, compartments.c.id == alerts.c.compartment_id)
-        .join(assets, assets.c.id == compartments.c.asset_id)
-        .join(sites, sites.c.id == assets.c.site_id)
+        .outerjoin(compartments, compartments.c.id == alerts.c.compartment_id)
+        .outerjoin(sources, sources.c.id == alerts.c.source_id)
+        .outerjoin(assets, assets.c.id == sa.func.coalesce(compartments.c.asset_id, sources.c.asset_id))
+        .outerjoin(sites, sites.c.id == sa.func.coalesce(assets.c.site_id, alerts.c.site_id))
         .where(alerts.c.headline != "")  # others only keep a rule's counters
     )
     return _rows(connection, query, scope, alerts.c.condition)
