@@ -29,7 +29,7 @@ from app.services.outcomes import Outcome
 from app.services.raise_alerts import News, raise_alerts
 from app.services.settle_online import Settled, Settling, settle
 from app.services.surroundings import Surroundings, surroundings_of
-from app.store import alerts, assessments, fleet, maintenance, online_rows, samples
+from app.store import alerts, assessments, fleet, maintenance, online_rows, retention, samples
 from app.store.assessments import By, Told
 from app.store.database import Connection
 from app.store.online_rows import Belonging, FileOrigin, NewReadings, StoredRows
@@ -56,6 +56,7 @@ def record_posts(
     """
     outcomes: list[list[Outcome | None]] = [_refused(post.columns) for post in posts]
     parts = [part for place, post in enumerate(posts) for part in _parts(place, post)]
+    parts = _taken_in(parts, retention.raw_begins(connection), outcomes)
     fleet.lock_compartments(connection, (part.compartment_id for part in parts))
     around = _around(connection, parts)
     # a time that comes more than once is taken in order: one of them a round
@@ -110,6 +111,23 @@ def _parts(place: int, post: Post) -> list[_Part]:
         )
         for name, rows in by_name.items()
     ]
+
+
+def _taken_in(
+    parts: Sequence[_Part], begins: datetime | None, outcomes: list[list[Outcome | None]]
+) -> list[_Part]:
+    """What is left without readings of a time whose raw readings have ended: one of them that comes late would
+    take the place of a whole day's summary."""
+    if begins is None:
+        return list(parts)
+    reason = f"lies before {begins:%Y-%m-%d} UTC: raw readings of that time have passed retention, none is taken in"
+    for part in parts:
+        for row in part.rows:
+            if part.columns.taken_at[row] < begins:
+                place = part.columns.place[row]
+                outcomes[part.post][place] = Outcome("rejected", None, f"samples[{place}].taken_at", reason)
+    left = [[row for row in part.rows if part.columns.taken_at[row] >= begins] for part in parts]
+    return [replace(part, rows=rows) for part, rows in zip(parts, left, strict=True) if rows]
 
 
 @dataclass(frozen=True, slots=True)

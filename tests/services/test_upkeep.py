@@ -179,3 +179,21 @@ def test_a_trend_shows_the_days_whose_readings_are_gone(fleet_database: Database
     data = trend_data(fleet_database, "W-T1", "main", "all")
     assert data is not None
     assert [point.value for point in data.online["h2"]][:3] == [11.0, 12.0, 20.0]
+
+
+def test_a_reading_of_a_time_that_has_ended_is_refused_and_its_day_stays(fleet_database: Database) -> None:
+    """One late reading must not make a new summary of a day that is kept."""
+    fill(fleet_database)
+    upkeep.end_of_raw(fleet_database, NOW, 2)
+    late = [
+        Sample("W-T1", "main", "W-T1-M", at, {"h2": Reading("h2", value=99.0)}, origin={})
+        for at in (datetime(2026, 7, 2, 6, tzinfo=UTC), datetime(2026, 9, 1, 6, tzinfo=UTC))
+    ]
+    refused, taken = record_samples(fleet_database, "W-T1-M", late, NOW, CONTEXT)
+    assert (refused.result, refused.field) == ("rejected", "samples[0].taken_at")
+    assert refused.reason is not None
+    assert "lies before 2026-09-01 UTC: raw readings of that time have passed retention" in refused.reason
+    assert taken.result == "stored"
+    with fleet_database.read() as connection:
+        query = sa.select(daily_summaries.c.h2).order_by(daily_summaries.c.day)
+        assert list(connection.execute(query).scalars())[:3] == [11.0, 12.0, 59.5]
