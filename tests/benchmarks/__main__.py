@@ -1,5 +1,6 @@
 """`python -m tests.benchmarks`: figures of this machine, each beside a baseline measured in the same run.
 `python -m tests.benchmarks soak --help`: the server under a steady load, watched from outside.
+`python -m tests.benchmarks faults --help`: a hundred kills of server, worker and PostgreSQL, and what was lost.
 
 Nothing is asserted about speed. The engine is timed in processor seconds on one core, so that other work on the machine
 disturbs little; recording is timed by the clock on the wall, since the disk takes part.
@@ -26,6 +27,10 @@ def main() -> None:
         import soak
 
         sys.exit(soak.main(sys.argv[2:]))
+    if sys.argv[1:2] == ["faults"]:
+        import fault_rounds
+
+        sys.exit(fault_rounds.main(sys.argv[2:]))
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which to run; all without")
     parser.add_argument("--tiny", action="store_true", help="sizes that only show that the harness runs")

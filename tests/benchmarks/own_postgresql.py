@@ -53,9 +53,13 @@ class OwnPostgresql:
     folder: Path
     port: int
     durable: bool = True
+    options: tuple[str, ...] = ()
+    """Further settings, each "name=value"; they go before the small sizes that suit the fault tests."""
 
     @classmethod
-    def create(cls, *, durable: bool = True, parent: Path | None = None) -> "OwnPostgresql":
+    def create(
+        cls, *, durable: bool = True, parent: Path | None = None, options: tuple[str, ...] = ()
+    ) -> "OwnPostgresql":
         """Make the data folder; the server is not started. ``parent`` must be open to the user postgres."""
         found = programs()
         if found is None:
@@ -67,7 +71,7 @@ class OwnPostgresql:
         # a segment of 1 MB: a crash replays little, and a small disk is enough
         words = ["-U", "postgres", "-A", "trust", "-E", "UTF8", "--no-sync", "--wal-segsize=1"]
         as_postgres([str(found / "initdb"), "-D", str(folder / "data"), *words])
-        return cls(folder, free_port(), durable)
+        return cls(folder, free_port(), durable, options)
 
     @property
     def url(self) -> str:
@@ -81,10 +85,22 @@ class OwnPostgresql:
             f"unix_socket_directories={self.folder}",
             f"port={self.port}",
             "max_connections=60",
+            "max_wal_size=32MB",
+            "min_wal_size=2MB",
             *(() if self.durable else ("fsync=off", "full_page_writes=off")),
+            *self.options,
         ]
         settings = " ".join(f"-c {option}" for option in options)
         self._control("-w", "-t", "110", "-o", settings, "-l", str(self.folder / "log"), "start")
+
+    @property
+    def runs(self) -> bool:
+        """Whether there is a postmaster."""
+        lock = self.folder / "data" / "postmaster.pid"
+        try:
+            return _running(int(lock.read_text().split()[0]))
+        except (FileNotFoundError, IndexError):
+            return False
 
     def stop(self) -> None:
         self._control("-m", "immediate", "-w", "stop")
@@ -105,6 +121,10 @@ class OwnPostgresql:
                 os.kill(one, signal.SIGKILL)
         while any(_running(one) for one in everybody):
             time.sleep(0.005)
+        # a zombie that nobody has looked after yet would hold the lock
+        until = time.monotonic() + 10
+        while Path(f"/proc/{pid}").exists() and time.monotonic() < until:
+            time.sleep(0.01)
         return len(everybody)
 
     def create_database(self, name: str) -> str:
