@@ -9,7 +9,7 @@ from fastapi import FastAPI
 from app.config import Settings
 from app.services.recorder import Recorder
 from app.store.database import Database
-from app.web import problems, store_trouble
+from app.web import metrics, problems, store_trouble
 from app.web.hosts import AllowedHosts, allowed_hosts
 from app.web.replica_reads import ReplicaReads
 from app.web.request_log import RequestLog
@@ -46,7 +46,7 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     )
     app.state.settings = settings
     app.state.database = database
-    app.state.recorder = Recorder(database, settings.public_url)
+    app.state.recorder = Recorder(database, settings.public_url, observe=metrics.observe_group)
     app.state.upload_progress = UploadProgress()
     app.state.probes = health.Probes(database)
     app.state.stopping = Stopping(settings.drain_seconds, settings.shutdown_seconds)

@@ -1,7 +1,7 @@
 """Figures for Prometheus: what this process counted, and what the database says when it is asked.
 
-Whoever records samples tells :func:`count_outcomes` and :func:`observe_record`; services know nothing of this module.
-Labels have few values: templates of paths, never codes of instruments, which are without number.
+Whoever records samples tells :func:`count_outcomes`, :func:`observe_record` and :func:`observe_group`; services know
+nothing of this module. Labels have few values: templates of paths, never codes of instruments.
 
 With several server processes (``ullage serve --workers``) each writes its figures into a folder they share, and
 whichever is asked adds them up; see :func:`app.config.share_metrics`. The database's figures are read by the one asked.
@@ -18,7 +18,7 @@ from typing import Final
 
 from prometheus_client import REGISTRY, CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
-from prometheus_client.multiprocess import MultiProcessCollector
+from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
 from prometheus_client.process_collector import ProcessCollector
 from prometheus_client.registry import Collector
 
@@ -42,12 +42,17 @@ _SAMPLES = Counter(
 )
 _RECORD_SECONDS = Histogram(
     "ullage_record_seconds",
-    "Time of one recording transaction, judging and commit included",
+    "Time that a post waited until it was recorded: its turn, judging and commit",
     buckets=(0.002, 0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.3, 0.6, 1.2, 2.5, 5, 10),
 )
-_RECORD_SAMPLES = Histogram(
-    "ullage_record_samples",
-    "Samples in one recording transaction: how far posts share a commit",
+_GROUP_POSTS = Histogram(
+    "ullage_group_posts",
+    "Posts in one transaction: how far they share a commit",
+    buckets=(1, 2, 4, 8, 16, 32, 64),
+)
+_GROUP_SAMPLES = Histogram(
+    "ullage_group_samples",
+    "Samples in one transaction",
     buckets=(1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1000, 2000, 5000),
 )
 _CONNECTIONS = Gauge(
@@ -81,10 +86,15 @@ def count_outcomes(outcomes: Iterable[str]) -> None:
         _SAMPLES.labels(outcome).inc(number)
 
 
-def observe_record(seconds: float, samples: int) -> None:
-    """Note one recording transaction: how long it took and how many samples, of how many posts ever, it held."""
+def observe_record(seconds: float) -> None:
+    """Note how long a post waited until it was recorded."""
     _RECORD_SECONDS.observe(seconds)
-    _RECORD_SAMPLES.observe(samples)
+
+
+def observe_group(posts: int, samples: int) -> None:
+    """Note how many posts, and samples of them, one transaction held: what ``services.recorder`` observes."""
+    _GROUP_POSTS.observe(posts)
+    _GROUP_SAMPLES.observe(samples)
 
 
 def observe_connections(in_use: int, idle: int) -> None:
@@ -106,6 +116,7 @@ def exposition(figures: Figures | None, now: datetime, database: str) -> bytes:
     folder = shared_metrics()
     if folder is None:
         return generate_latest(REGISTRY) + generate_latest(own)
+    _forget_the_dead(folder)
     counted = CollectorRegistry()
     MultiProcessCollector(counted, path=folder)  # type: ignore[no-untyped-call]
     own.register(_Processes(folder))
@@ -122,16 +133,29 @@ class _Given(Collector):
         return self._metrics
 
 
+def _pids(folder: str) -> dict[str, bool]:
+    """The processes that left figures in the folder, and whether each still runs (where the system tells)."""
+    told = {path.stem.rpartition("_")[2] for path in Path(folder).glob("*.db")}
+    return {pid: Path("/proc", pid).exists() for pid in sorted(told) if pid.isdigit()}
+
+
+def _forget_the_dead(folder: str) -> None:
+    """What an ended process counted stays counted; the connections that it had are gone."""
+    if Path("/proc/self").exists():
+        for pid, runs in _pids(folder).items():
+            if not runs:
+                mark_process_dead(int(pid), folder)  # type: ignore[no-untyped-call]
+
+
 class _Processes(Collector):
     """Memory, processor time and open files of each server process, with its pid."""
 
     def __init__(self, folder: str) -> None:
-        pids = {path.stem.rpartition("_")[2] for path in Path(folder).glob("*.db")}
-        self._pids = sorted(pid for pid in pids if pid.isdigit() and Path("/proc", pid).exists())
+        self._running = [pid for pid, runs in _pids(folder).items() if runs]
 
     def collect(self) -> Iterator[Metric]:
         gathered: dict[str, Metric] = {}
-        for pid in self._pids:
+        for pid in self._running:
             process = ProcessCollector(pid=lambda pid=pid: pid, registry=None)  # type: ignore[misc]
             for metric in process.collect():
                 family = gathered.setdefault(

@@ -60,6 +60,7 @@ class House:
             "port": self.port,
             "mail_folder": self.folder / "mail",
             "worker_poll_seconds": 0.1,
+            "posts_per_minute": 0,
             **given,
         }
         inherited = {k: v for k, v in os.environ.items() if not k.startswith("ULLAGE_")}
@@ -120,6 +121,9 @@ class Gateway:
     answered: list[list[datetime]] = field(default_factory=list)
     unanswered: list[list[datetime]] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        self.thread = threading.Thread(target=self.run)
+
     def run(self) -> None:
         begin = datetime.now(UTC).replace(microsecond=0) - timedelta(days=20 + self.number)
         with httpx.Client(timeout=60, trust_env=False) as client:
@@ -139,25 +143,53 @@ class Gateway:
 
 def test_nothing_is_lost_when_the_server_is_told_to_end_under_load(house: House) -> None:
     server = house.begin("serve")
-    gateways = [Gateway(house, number) for number in range(4)]
-    threads = [threading.Thread(target=gateway.run) for gateway in gateways]
-    for thread in threads:
-        thread.start()
-    until(lambda: sum(len(gateway.answered) for gateway in gateways) >= 40, "batches are stored")
+    gateways = under_load(house)
     assert house.end(server) == 0, house.log("serve")
-    for thread in threads:
-        thread.join(PATIENCE_SECONDS)
+    hold_against(house, gateways)
+
+
+@pytest.mark.postgresql
+def test_nor_when_it_is_two_processes(postgresql_database: Database, tmp_path: Path) -> None:
+    house = House(postgresql_database, tmp_path)
+    server = house.begin("serve", app_workers=2)
+    try:
+        gateways = under_load(house)
+        answered = sum(len(gateway.answered) for gateway in gateways)
+        figures = httpx.get(f"{house.url}/metrics", timeout=60, trust_env=False).text
+        assert house.end(server) == 0, house.log("serve")
+    finally:
+        server.kill()
+    hold_against(house, gateways)
+    told = {sample: value for sample, _, value in (line.rpartition(" ") for line in figures.splitlines())}
+    counted = told['ullage_http_requests_total{method="POST",route="/api/v1/samples",status="200"}']
+    assert answered <= float(counted) <= sum(len(gateway.answered) for gateway in gateways)
+    assert sum(sample.startswith("process_resident_memory_bytes{pid=") for sample in told) == 2
+
+
+def under_load(house: House) -> list["Gateway"]:
+    """Four gateways that post, and have posted for a while."""
+    gateways = [Gateway(house, number) for number in range(4)]
+    for gateway in gateways:
+        gateway.thread.start()
+    until(lambda: sum(len(gateway.answered) for gateway in gateways) >= 40, "batches are stored")
+    return gateways
+
+
+def hold_against(house: House, gateways: list["Gateway"]) -> None:
+    """What is there against what was answered."""
+    for gateway in gateways:
+        gateway.thread.join(PATIENCE_SECONDS)
     present = house.stored()
-    answered = [at for gateway in gateways for times in gateway.answered for at in times]
+    answered = {at for gateway in gateways for times in gateway.answered for at in times}
     assert len(answered) >= 200
     assert set(present.values()) == {1}
-    assert set(answered) <= set(present), "answered stored, and there"
-    known = set(answered)
+    assert answered <= set(present), "answered stored, and there"
+    sent = set(answered)
     for gateway in gateways:
         for times in gateway.unanswered:
-            known |= set(times)
+            sent |= set(times)
             assert len(set(times) & set(present)) in {0, BATCH}, "all of a batch or nothing"
-    assert set(present) <= known
+    assert set(present) <= sent
     assert "Traceback" not in house.log("serve")
     assert "Finished server process" in house.log("serve")
 

@@ -63,8 +63,8 @@ class Fuzzer:
     def __post_init__(self) -> None:
         load_cast(self.database)
         # no worker runs here, and none is missed by /health/ready
-        given = {"ULLAGE_ALLOWED_HOSTS": "testserver", "ULLAGE_EMBEDDED_WORKER": "false"}
-        app = create_app(load_settings(given), self.database)
+        given = {"allowed_hosts": "testserver", "embedded_worker": "false", "posts_per_minute": "0"}
+        app = create_app(load_settings({f"ULLAGE_{k.upper()}": v for k, v in given.items()}), self.database)
         self.client = TestClient(app, raise_server_exceptions=False)
         self.schema = schemathesis.openapi.from_dict(app.openapi())
         self.renew_key()
@@ -166,7 +166,9 @@ class Story:
     fuzzer: Fuzzer
     operations: list[Any]
     instrument_key: str
-    made: dict[str, list[str]] = field(default_factory=lambda: {"sites": ["KEL"], "assets": ["KEL-T1"]})
+    made: dict[str, list[str]] = field(
+        default_factory=lambda: {"sites": ["KEL"], "assets": ["KEL-T1"], "instruments": ["MON-1"]}
+    )
 
     def __post_init__(self) -> None:
         self.about_samples = [found for found in self.operations if "sample" in found.path]
@@ -203,12 +205,12 @@ class Story:
                 sample["taken_at"] = (datetime.now(UTC) - timedelta(minutes=minutes)).isoformat()
 
     def _remember(self, told: Any) -> None:
-        """Every id in an answer, under its name."""
+        """Every id and prefix of a key in an answer, under its name."""
         for part in told if isinstance(told, list) else [told]:
             for name, value in part.items() if isinstance(part, dict) else ():
                 if isinstance(value, list | dict):
                     self._remember(value)
-                elif name.endswith("id") and value is not None:
+                elif name.endswith(("id", "prefix")) and value is not None:
                     self.made.setdefault(name, []).append(str(value))
 
 

@@ -13,9 +13,10 @@ from fastapi.testclient import TestClient
 from prometheus_client.parser import text_string_to_metric_families
 
 from app.config import load_settings
+from app.services import register
 from app.services.heartbeat import beat
 from app.store.database import Database
-from app.store.tables import alerts, compartments, instrument_states, messages, sources
+from app.store.tables import alerts, compartments, instrument_states, messages
 from app.web import metrics
 from app.web.app import create_app
 
@@ -75,16 +76,15 @@ def test_requests_are_counted_by_template_method_and_status(fleet_database: Data
 
 
 def test_what_the_database_says(fleet_database: Database) -> None:
+    asked = client(fleet_database)
+    key = register.issue_instrument_key(fleet_database, "W-T1-M", NOW)
+    post = {"samples": [{"taken_at": NOW.isoformat(), "compartment": "main", "h2": 10}]}
+    answer = asked.post("/api/v1/samples", json=post, headers={"Authorization": f"Bearer {key}"})
+    assert answer.status_code == 200, answer.text
     beat(fleet_database, "worker", NOW - timedelta(seconds=30))
     with fleet_database.write() as connection:
         places = list(connection.execute(sa.select(compartments.c.id).order_by(compartments.c.id)).scalars())
-        instruments = connection.execute(
-            sa.select(sources.c.id).where(sources.c.kind == "instrument").order_by(sources.c.id)
-        ).scalars()
-        heard = [
-            {"source_id": next(instruments), "heard_at": NOW - timedelta(hours=2), "newest_taken_at": NOW}
-        ]
-        connection.execute(sa.insert(instrument_states), heard)
+        connection.execute(sa.update(instrument_states).values(heard_at=NOW - timedelta(hours=2)))
         alert = {
             "condition": "gassing",
             "opened_at": NOW,
@@ -108,7 +108,7 @@ def test_what_the_database_says(fleet_database: Database) -> None:
             at = NOW - timedelta(minutes=5 * n)
             row = {**mail, "message_id": f"<{n}@x>", "state": state, "created_at": at, "next_attempt_at": at}
             connection.execute(sa.insert(messages), row)
-    told = read(client(fleet_database).get("/metrics").text)
+    told = read(asked.get("/metrics").text)
     assert told["ullage_database_up"] == {(): 1}
     assert told["ullage_outbox_messages"] == {labels(state="queued"): 2, labels(state="failed"): 1}
     assert 300 <= told["ullage_outbox_oldest_seconds"][()] < 3000
@@ -131,13 +131,18 @@ def test_recorded_samples_are_counted_by_what_became_of_them(sqlite_database: Da
     asked = client(sqlite_database)
     before = read(asked.get("/metrics").text)
     metrics.count_outcomes(["stored", "stored", "revised", "rejected"])
-    metrics.observe_record(0.05, 3)
+    metrics.observe_record(0.05)
+    metrics.observe_group(2, 3)
     after = read(asked.get("/metrics").text)
     name = "ullage_samples_total"
     for outcome, number in (("stored", 2), ("revised", 1), ("rejected", 1)):
         key = labels(outcome=outcome)
         assert after[name][key] - before.get(name, {}).get(key, 0) == number
-    for name, number in (("ullage_record_samples_sum", 3), ("ullage_record_seconds_count", 1)):
+    for name, number in (
+        ("ullage_group_posts_sum", 2),
+        ("ullage_group_samples_sum", 3),
+        ("ullage_record_seconds_count", 1),
+    ):
         assert after[name][()] - before[name][()] == number
 
 
@@ -182,5 +187,8 @@ def test_processes_that_share_a_folder_are_added_up(tmp_path: Path, shared: bool
     }
     assert told["ullage_samples_total"] == {labels(outcome="stored"): total}
     assert told["ullage_build_info"]
+    assert told["ullage_database_connections"] == {labels(state="in_use"): 2, labels(state="idle"): 1}, (
+        "the connections of the process that ended are gone"
+    )
     own = told["process_resident_memory_bytes"]
     assert [bool(dict(key).get("pid")) for key in own] == [shared], "of the one that still runs"
