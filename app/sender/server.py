@@ -66,7 +66,7 @@ class Server:
         try:
             answer = self._send(body, key)
         except httpx.RequestError as error:
-            return Later(f"cannot reach {self.url}: {str(error) or type(error).__name__}")
+            return Later(f"cannot reach {self.url}: {str(error).rstrip('.') or type(error).__name__}")
         return read_answer(answer, len(payloads), datetime.now(UTC))
 
     def _send(self, body: bytes, key: str) -> httpx.Response:
