@@ -16,7 +16,15 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
-from prometheus_client import REGISTRY, CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client import (
+    REGISTRY,
+    CollectorRegistry,
+    Counter,
+    Gauge,
+    Histogram,
+    disable_created_metrics,
+    generate_latest,
+)
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
 from prometheus_client.process_collector import ProcessCollector
@@ -25,6 +33,8 @@ from prometheus_client.registry import Collector
 from app.config import shared_metrics
 from app.services.vital_signs import Figures, age
 
+# a second series for each, of no use to anybody here
+disable_created_metrics()  # type: ignore[no-untyped-call]
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 _METHODS: Final = frozenset({"GET", "HEAD", "POST", "PUT", "DELETE", "PATCH", "OPTIONS"})
 
