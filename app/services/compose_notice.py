@@ -182,7 +182,7 @@ def _facts(one: Instrument, absence: Absence | None, zone: ZoneInfo) -> tuple[tu
         ),
     ]
     if newest:
-        facts.append(("Reading", f"the newest of before was taken {local_time(newest, zone)}"))
+        facts.append(("Readings", f"the newest before the silence was taken {local_time(newest, zone)}"))
     return tuple(facts if absence else facts[:-1] if newest else facts)
 
 
