@@ -61,6 +61,7 @@ def settle_again(
         touched = sorted({utc_day(at) for at in times if span[0] <= at <= span[1]})
         (days,) = renew([(series, touched)])
         online_rows.put_days(connection, [(*key.pair, days)])
+        online_rows.touch(connection, key.source.id)
         around = surroundings_of(connection, [key.compartment_id], span)
         _, said = _settle(connection, key, (stored, series), around, (span[0], speakers, now))
         spoken += said
@@ -81,6 +82,7 @@ def settle_whole(
     changed, said = _settle(connection, key, (stored, series), around, (_EVER[0], speakers, now))
     changed += _tell_again(connection, series, around, now)
     online_rows.under_rules(connection, *key.pair, RULE_SET)
+    online_rows.touch(connection, key.source.id)
     return len(series.ids), changed, said
 
 

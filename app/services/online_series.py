@@ -1,6 +1,6 @@
 """Instruments' series as the engine needs them: the stored window, what is new, and the medians, for many at once."""
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -18,7 +18,7 @@ from app.science.quantities import INDEX, NORM_GASES
 from app.services.surroundings import RATIO_AGE, Surroundings
 from app.store import fleet, online_rows
 from app.store.database import Connection
-from app.store.online_rows import NewReadings, StoredDays, StoredRows
+from app.store.online_rows import FIRST_DAY, NewReadings, StoredDays, StoredRows
 
 LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + 1)
 """How far back daily medians are read: the rates' window, which holds the months that readings are compared with."""
@@ -124,37 +124,29 @@ def _known_ratios(at: Floats, ratios: Sequence[tuple[datetime, float]]) -> Float
 
 
 def _medians(one: OnlineSeries, starts: list[datetime], offset: int) -> DailyMedians:
-    day = np.array([d.toordinal() for d in one.days.day], dtype=np.float64) - _ORDINAL
-    values, limits = one.days.medians, one.days.limits
-    if one.renewed is not None:
-        day, values, limits = _with_renewed(day, values, limits, one.renewed)
-    number = np.full(len(day), offset, dtype=np.int64)
+    days = one.days if one.renewed is None else with_renewed(one.days, one.renewed)
+    number = np.full(len(days.day), offset, dtype=np.int64)
     if starts:
         # the day of a restart holds readings from before and after it: it stays with the time before
-        first = [utc_day(at).toordinal() - _ORDINAL for at in starts]
-        number += np.array([bisect_left(first, d) for d in day], dtype=np.int64)
+        first = [utc_day(at).toordinal() - FIRST_DAY for at in starts]
+        number += np.searchsorted(first, days.day, side="left")
     width = len(INDEX)
-    return DailyMedians(number, day, _widened(values, width), _widened(limits, width))
+    return DailyMedians(number, days.day, _widened(days.medians, width), _widened(days.limits, width))
 
 
-_ORDINAL = date(1970, 1, 1).toordinal()
-
-
-def _with_renewed(
-    day: Floats, values: Floats, limits: Floats, renewed: DaySummaries
-) -> tuple[Floats, Floats, Floats]:
+def with_renewed(days: StoredDays, renewed: DaySummaries) -> StoredDays:
     """Stored days with the renewed ones in their places."""
     gases = len(NORM_GASES)
-    new = np.array([d.toordinal() for d in renewed.day], dtype=np.float64) - _ORDINAL
-    kept = ~np.isin(day, new)
+    new = np.array([d.toordinal() for d in renewed.day], dtype=np.float64) - FIRST_DAY
+    kept = ~np.isin(days.day, new)
     below, median = renewed.below[:, :gases], renewed.median[:, :gases]
     there = np.asarray(renewed.count) > 0
-    days = np.concatenate([day[kept], new[there]])
-    order = np.argsort(days, kind="stable")
-    return (
-        days[order],
-        np.concatenate([values[kept], np.where(below, np.nan, median)[there]])[order],
-        np.concatenate([limits[kept], np.where(below, median, np.nan)[there]])[order],
+    day = np.concatenate([days.day[kept], new[there]])
+    order = np.argsort(day, kind="stable")
+    return StoredDays(
+        day[order],
+        np.concatenate([days.medians[kept], np.where(below, np.nan, median)[there]])[order],
+        np.concatenate([days.limits[kept], np.where(below, median, np.nan)[there]])[order],
     )
 
 
@@ -167,14 +159,17 @@ def _widened(columns: Floats, width: int) -> Floats:
 # --- loading ----------------------------------------------------------------------------------------------
 
 
+FAR = datetime(9000, 1, 1, tzinfo=UTC)
+"""Later than anything that is stored."""
+
+
 def window_of(
     connection: Connection, compartment_id: int, source_id: int, times: tuple[datetime, datetime]
 ) -> StoredRows:
     """The stored rows that readings taken between two times are judged with, or can change."""
     since, until = times
-    return online_rows.stored_rows(
-        connection, compartment_id, source_id, _midnight(since - RAW), until + AFTERMATH
-    )
+    until = until if until == FAR else until + AFTERMATH
+    return online_rows.stored_rows(connection, compartment_id, source_id, midnight(since - RAW), until)
 
 
 def days_of(
@@ -189,12 +184,12 @@ def days_of(
 
 def history_of(connection: Connection, key: tuple[int, int], at: datetime) -> OnlineSeries:
     """A series up to a time, with what its judgement at that time needs."""
-    stored = online_rows.stored_rows(connection, *key, _midnight(at - RAW), at)
+    stored = online_rows.stored_rows(connection, *key, midnight(at - RAW), at)
     days = online_rows.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
     return settled(stored, days, key)
 
 
-def _midnight(at: datetime) -> datetime:
+def midnight(at: datetime) -> datetime:
     return datetime.combine(utc_day(at), datetime.min.time(), UTC)
 
 

@@ -11,7 +11,9 @@ from app.domain.columns import columns_of
 from app.domain.model import Rejection, Sample, SourceKind
 from app.services.follow_up import Touched, follow_up
 from app.services.outcomes import Outcome
-from app.services.record_posts import Post, record_posts
+from app.services.post_parts import Post
+from app.services.record_posts import Surrounds, record_posts
+from app.services.series_memory import SeriesMemory
 from app.store import fleet, samples
 from app.store.database import Connection, Database
 from app.store.online_rows import FileOrigin
@@ -101,7 +103,8 @@ def _record_readings(
         FileOrigin(context.file_id, notes) if context.file_id is not None or any(map(any, notes)) else None
     )
     post = Post(source, columns_of(served), now, origin)
-    return record_posts(connection, [post], now, context.public_url)[0]
+    within = Surrounds(now, context.public_url, SeriesMemory())
+    return record_posts(connection, [post], within).outcomes[0]
 
 
 def _served(source: fleet.StoredSource, item: Sample | Rejection, index: int) -> Sample | Rejection:

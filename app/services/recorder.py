@@ -13,7 +13,9 @@ from typing import Final
 
 from app.domain.columns import SampleColumns
 from app.services.outcomes import Outcome
-from app.services.record_posts import Post, record_posts
+from app.services.post_parts import Post
+from app.services.record_posts import Surrounds, record_posts
+from app.services.series_memory import SeriesMemory
 from app.store.database import Database
 from app.store.fleet import StoredSource
 
@@ -49,6 +51,7 @@ class Recorder:
         self._database = database
         self._public_url = public_url
         self._observe = observe
+        self._memory = SeriesMemory()
         self._waiting: deque[_Job] = deque()
         self._guard = threading.Lock()
         self._turn = threading.BoundedSemaphore(1 if database.is_sqlite else lanes)
@@ -105,8 +108,10 @@ class Recorder:
     def _together(self, group: list[_Job]) -> None:
         now = max(job.post.received_at for job in group)
         with self._database.write() as connection:
-            found = record_posts(connection, [job.post for job in group], now, self._public_url)
-        for job, outcomes in zip(group, found, strict=True):
+            within = Surrounds(now, self._public_url, self._memory)
+            found = record_posts(connection, [job.post for job in group], within)
+        self._memory.keep(found.ends)
+        for job, outcomes in zip(group, found.outcomes, strict=True):
             job.outcomes = outcomes
             job.done.set()
         self._observe(len(group), sum(len(job.post.columns) for job in group))

@@ -1,5 +1,7 @@
 """On-line readings in and out, many at a time: a series' stored rows as arrays, new rows in one statement."""
 
+import secrets
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -21,6 +23,7 @@ Standing = tuple[int | None, bool, str | None]
 """Status, suspect, fault."""
 
 _BITS = np.arange(len(NAMES))
+FIRST_DAY = date(1970, 1, 1).toordinal()
 
 
 @dataclass(frozen=True)
@@ -266,10 +269,10 @@ def under_rules(connection: Connection, compartment_id: int, source_id: int, rul
 
 @dataclass(frozen=True)
 class StoredDays:
-    """Daily medians of one series: ``day`` (d,), ``medians`` and ``limits`` (d, 7) of the norm gases, NaN where the
-    median is a detection limit and elsewhere, respectively."""
+    """Daily medians of one series: ``day`` (d,) days since 1970, ``medians`` and ``limits`` (d, 7) of the norm gases,
+    NaN where the median is a detection limit and elsewhere, respectively."""
 
-    day: list[date]
+    day: Floats
     medians: Floats
     limits: Floats
 
@@ -298,7 +301,7 @@ def stored_days(
     table = np.array([row[1:] for row in found], dtype=np.float64).reshape(len(found), 1 + len(NORM_GASES))
     below = flags(table[:, 0].astype(np.int64))[:, : len(NORM_GASES)]
     return StoredDays(
-        [row[0] for row in found],
+        np.array([row[0].toordinal() for row in found], dtype=np.float64) - FIRST_DAY,
         np.where(below, np.nan, table[:, 1:]),
         np.where(below, table[:, 1:], np.nan),
     )
@@ -340,15 +343,56 @@ def _forget_days(connection: Connection, compartment_id: int, source_id: int, da
 # --- instruments ------------------------------------------------------------------------------------------
 
 
-def newest_heard(connection: Connection, source_ids: Sequence[int]) -> dict[int, datetime]:
-    """When the newest sample that ever came of each instrument was taken."""
-    query = sa.select(instrument_states.c.source_id, instrument_states.c.newest_taken_at).where(
-        instrument_states.c.source_id.in_(source_ids)
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """When the newest sample that ever came of an instrument was taken, and the token of its stored readings."""
+
+    newest: datetime
+    token: int
+
+
+def newest_heard(connection: Connection, source_ids: Sequence[int]) -> dict[int, Heard]:
+    """By source id; none of an instrument that was never heard."""
+    query = sa.select(
+        instrument_states.c.source_id, instrument_states.c.newest_taken_at, instrument_states.c.token
+    ).where(instrument_states.c.source_id.in_(source_ids))
+    return {row[0]: Heard(row[1], row[2]) for row in connection.execute(query)}
+
+
+def new_token() -> int:
+    """One that no other change has."""
+    return secrets.randbits(63)
+
+
+def touch(connection: Connection, source_id: int) -> None:
+    """Stored readings of an instrument have changed: nobody may go on what was remembered of them."""
+    connection.execute(
+        sa.update(instrument_states)
+        .where(instrument_states.c.source_id == source_id)
+        .values(token=new_token())
     )
-    return {row[0]: row[1] for row in connection.execute(query)}
 
 
-def heard(connection: Connection, states: Mapping[int, tuple[datetime, datetime]]) -> None:
-    """Note by source id when it was heard and the time of the newest sample that it ever sent."""
-    columns = ("source_id", "heard_at", "newest_taken_at")
-    upsert_rows(connection, instrument_states, columns, [(i, *times) for i, times in states.items()])
+def heard(connection: Connection, states: Mapping[int, tuple[datetime, datetime, int]]) -> None:
+    """Note by source id when it was heard, the time of the newest sample it ever sent, and the new token."""
+    columns = ("source_id", "heard_at", "newest_taken_at", "token")
+    upsert_rows(connection, instrument_states, columns, [(i, *state) for i, state in states.items()])
+
+
+def extended(stored: StoredRows, new: NewReadings, since: datetime) -> StoredRows:
+    """Stored rows with new ones behind them, from a time on; all new ones are newer than the stored."""
+    times = [*stored.taken_at, *new.taken_at]
+    first = bisect_left(times, since)
+    aside = [a is None for a in new.set_aside]
+    return StoredRows(
+        ids=[*stored.ids, *new.ids][first:],
+        taken_at=times[first:],
+        revision=[*stored.revision, *new.revision][first:],
+        current=[*stored.current, *new.current][first:],
+        counts=np.concatenate([stored.counts, np.array(aside, dtype=np.bool_)])[first:],
+        standings=[*stored.standings, *new.standings][first:],
+        numbers=np.concatenate([stored.numbers, new.numbers])[first:],
+        below=np.concatenate([stored.below, new.below])[first:],
+        unjudged=np.concatenate([stored.unjudged, new.unjudged])[first:],
+        qualities=[*stored.qualities, *new.qualities][first:],
+    )

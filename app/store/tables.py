@@ -90,6 +90,7 @@ instrument_states = Table(
     Column("heard_at", UtcDateTime, nullable=False),  # when a post with at least one sample taken came last
     Column("newest_taken_at", UtcDateTime, nullable=False),
     Column("checked_at", UtcDateTime),  # when the quality of its data was looked at last
+    Column("token", Id, nullable=False),  # another one whenever its stored readings change
 )
 
 maintenance_spells = Table(

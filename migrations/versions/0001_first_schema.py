@@ -467,6 +467,7 @@ def upgrade() -> None:
         sa.Column("heard_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
         sa.Column("newest_taken_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
         sa.Column("checked_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("token", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.ForeignKeyConstraint(
             ["source_id"], ["sources.id"], name=op.f("fk_instrument_states_source_id_sources")
         ),

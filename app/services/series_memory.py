@@ -1,0 +1,88 @@
+"""What this process remembers of the ends of series, so that the next reading of each needs no reading back.
+
+A series is remembered under the token that its instrument's state holds in the store. Whatever changes the stored
+readings of an instrument writes a new token in the same transaction, in whatever process; what is remembered under
+another token is forgotten. So a memory can be missing, and is then read anew, but never be out of date.
+"""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from app.domain.frame import to_days
+from app.services.online_series import LOOKBACK, RAW, OnlineSeries, midnight, with_renewed
+from app.store import online_rows
+from app.store.online_rows import NewReadings, StoredDays, StoredRows
+
+MOST: Final = 1000
+"""Series that are remembered; some 50 kB each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """The end of a series: all its rows from ``since`` on, and the days that go with them."""
+
+    compartment_id: int
+    source_id: int
+    token: int
+    since: datetime
+    stored: StoredRows
+    days: StoredDays
+    days_since: float
+    """Days since 1970 from which the days are held."""
+
+    def serves(self, first: datetime) -> bool:
+        """Whether readings from that time on can be recorded with what is remembered."""
+        return (
+            first > self.stored.taken_at[-1]
+            and midnight(first - RAW) >= self.since
+            and to_days(midnight(first - RAW - LOOKBACK)) >= self.days_since
+        )
+
+
+def end_of(
+    key: tuple[int, int], token: int, stored: StoredRows, new: NewReadings, series: OnlineSeries
+) -> Remembered:
+    """The end of a series that has grown by readings that are newer than all that are stored of it."""
+    since = midnight(new.taken_at[-1] - RAW)
+    days = series.days if series.renewed is None else with_renewed(series.days, series.renewed)
+    days_since = to_days(midnight(new.taken_at[-1] - RAW - LOOKBACK))
+    kept = days.day >= days_since
+    return Remembered(
+        *key,
+        token=token,
+        since=since,
+        stored=online_rows.extended(stored, new, since),
+        days=StoredDays(days.day[kept], days.medians[kept], days.limits[kept]),
+        days_since=days_since,
+    )
+
+
+class SeriesMemory:
+    """The series that were recorded last; safe to use from many threads."""
+
+    def __init__(self, most: int = MOST) -> None:
+        self._most = most
+        self._guard = threading.Lock()
+        self._known: OrderedDict[tuple[int, int], Remembered] = OrderedDict()
+
+    def find(self, key: tuple[int, int], token: int | None) -> Remembered | None:
+        """What is remembered of (compartment id, source id) under a token."""
+        with self._guard:
+            found = self._known.get(key)
+            if found is None or found.token != token:
+                return None
+            self._known.move_to_end(key)
+            return found
+
+    def keep(self, ends: Sequence[Remembered]) -> None:
+        """Remember what was committed."""
+        with self._guard:
+            for end in ends:
+                self._known[end.compartment_id, end.source_id] = end
+                self._known.move_to_end((end.compartment_id, end.source_id))
+            while len(self._known) > self._most:
+                self._known.popitem(last=False)
