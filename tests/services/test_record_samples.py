@@ -9,7 +9,8 @@ import sqlalchemy as sa
 from app.domain.alerting import Condition, State
 from app.domain.model import Reading, Rejection, Sample
 from app.services.load_fleet import load_fleet
-from app.services.record_samples import Outcome, RecordContext, UnknownSourceError, record_samples
+from app.services.outcomes import Outcome
+from app.services.record_samples import RecordContext, UnknownSourceError, record_samples
 from app.store import alerts, assessments, fleet
 from app.store.database import Database
 from app.store.tables import alert_events, daily_summaries, messages, samples

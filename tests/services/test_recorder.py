@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from app.domain.columns import columns_of
 from app.domain.model import Reading, Sample
+from app.services import online_series
 from app.services import record_posts as module
 from app.services.outcomes import Outcome
 from app.services.recorder import Recorder
@@ -134,7 +135,7 @@ def test_one_bad_post_does_not_take_the_others_with_it(
     fleet_database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     recorder = Recorder(fleet_database, "http://ullage.example")
-    original = module.judge_all
+    original = online_series.judge_all
 
     def fragile(around: object, series: list[object]) -> object:
         if any(np.nanmax(one.values) > 1e5 for one in series):  # type: ignore[attr-defined]
