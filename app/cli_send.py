@@ -1,6 +1,5 @@
 """``ullage send``: what a gateway on site runs."""
 
-import math
 import os
 import sys
 import threading
@@ -77,7 +76,7 @@ def send_command(
 
     _refuse_contradictions(file, stdin=stdin, follow=follow)
     stop = threading.Event()
-    pacing = Pacing(longest=longest_wait, give_up_after=_finite(give_up_after))
+    pacing = Pacing(longest=longest_wait, give_up_after=give_up_after)
     server = Server(_checked_url(url), _key_reader(key_file, key), proxies=True)
     try:
         with (
@@ -106,12 +105,6 @@ def _refuse_contradictions(file: Path | None, *, stdin: bool, follow: bool) -> N
         raise typer.BadParameter("--follow needs FILE")
     if file is not None and not follow and not file.is_file():
         raise typer.BadParameter(f"{file} is no file; for a pipe use --stdin < {file}")
-
-
-def _finite(seconds: float | None) -> float | None:
-    if seconds is not None and math.isnan(seconds):
-        raise typer.BadParameter("--give-up-after must be a number of seconds")
-    return seconds
 
 
 def _checked_url(url: str) -> str:
