@@ -14,16 +14,18 @@ import typer
 from app.cli_common import ExistingFile, fail, open_database, rows_bar, settings_or_fail
 from app.cli_db import backup_command, db_app, restore_command
 from app.cli_files import export_command, import_command
+from app.cli_instrument import instrument_app
+from app.cli_keys import key_app
 from app.cli_send import send_command
 from app.cli_serve import serve
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="Dissolved gas trend analysis.")
 fleet_app = typer.Typer(no_args_is_help=True, help="Sites, assets, instruments, laboratories, contacts.")
-key_app = typer.Typer(no_args_is_help=True, help="Keys for posting and registering.")
 mail_app = typer.Typer(no_args_is_help=True, help="Mail.")
 app.add_typer(db_app, name="db")
 app.add_typer(fleet_app, name="fleet")
 app.add_typer(key_app, name="key")
+app.add_typer(instrument_app, name="instrument")
 app.add_typer(mail_app, name="mail")
 
 app.command()(serve)
@@ -76,31 +78,6 @@ def fleet_load(file: ExistingFile) -> None:
             f"judged again: {again.samples} samples, {again.changed} assessments changed,"
             f" {again.alerts} alerts eased or returned; nobody was mailed"
         )
-
-
-@key_app.command("issue")
-def key_issue(
-    instrument: Annotated[
-        str | None, typer.Option(help="Code of the instrument that will post with it.")
-    ] = None,
-    registrar: Annotated[
-        bool, typer.Option("--registrar", help="A key that may register the fleet.")
-    ] = False,
-) -> None:
-    """Issue a key. It is printed this once and stored as a digest."""
-    from app.services import register
-
-    if (instrument is None) == (not registrar):
-        raise typer.BadParameter("give either --instrument CODE or --registrar")
-    now = datetime.now(UTC)
-    with open_database() as database:
-        try:
-            if instrument is None:
-                typer.echo(register.issue_registrar_key(database, now))
-            else:
-                typer.echo(register.issue_instrument_key(database, instrument, now))
-        except register.UnknownReferenceError as error:
-            fail(f"{error}; register it first, for instance with `ullage fleet load`")
 
 
 @app.command()

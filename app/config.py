@@ -13,7 +13,8 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-from app.domain.clock import ClockRule
+from app.domain.clock import ClockRule, OnDoubt
+from app.domain.instrument.agreement import AgreementRule, CheckRule
 from app.domain.silence import SilenceRule
 
 PREFIX = "ULLAGE_"
@@ -150,6 +151,27 @@ class Settings(BaseSettings):
         gt=0.5,
         le=1,
     )
+    instrument_check_hours: float = Field(
+        default=6.0,
+        description="The readings of an instrument are looked at for faults of the instrument this often",
+        ge=0.1,
+        le=168,
+    )
+    instrument_check_days: int = Field(
+        default=30, description="Days of single readings that such a look reads", ge=10, le=120
+    )
+    agreement_hours: float = Field(
+        default=24.0,
+        description="A laboratory sample and on-line days this near to it make a pair",
+        ge=12,
+        le=168,
+    )
+    agreement_band_percent: float = Field(
+        default=20.0,
+        description="How far an instrument may be off the laboratory on the mean of its pairs before an alert says so",
+        gt=0,
+        le=200,
+    )
     max_body_bytes: int = Field(
         default=8 * 1024 * 1024,
         description="Largest body of a request to the API",
@@ -208,9 +230,13 @@ class Settings(BaseSettings):
     )
 
     @property
-    def clock_rule(self) -> ClockRule:
-        """Which times of samples are doubted."""
-        return ClockRule()
+    def check_rule(self) -> CheckRule:
+        """How the readings of instruments are looked at."""
+        return CheckRule(
+            raw_days=self.instrument_check_days,
+            every=timedelta(hours=self.instrument_check_hours),
+            agreement=AgreementRule(hours=self.agreement_hours, band=self.agreement_band_percent / 100.0),
+        )
 
     @property
     def silence_rule(self) -> SilenceRule:

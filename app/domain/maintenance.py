@@ -12,6 +12,11 @@ class Spell:
     begins_at: datetime
     ends_at: datetime | None
 
+    def overlaps(self, other: "Spell") -> bool:
+        """Whether a moment is in both."""
+        ends = [at for at in (self.ends_at, other.ends_at) if at is not None]
+        return not ends or max(self.begins_at, other.begins_at) < min(ends)
+
 
 def in_spell(spells: Iterable[Spell], at: datetime) -> bool:
     """Whether a time falls into one of the spells."""

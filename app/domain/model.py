@@ -138,6 +138,8 @@ class Source:
     expected_interval_minutes: int | None = None
     profile: str | None = None
     """A laboratory's file profile (a name in app/intake/profiles)."""
+    posts_per_minute: int | None = None
+    """Posts an instrument may make in a minute; 0: no limit, None: as the setting says."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,7 +159,7 @@ _ASSET_KEYS = (
     "norm_set",
     "compartments",
 )
-_INSTRUMENT_KEYS = ("code", "name", "asset", "compartments", "expected_interval_minutes")
+_INSTRUMENT_KEYS = ("code", "name", "asset", "compartments", "expected_interval_minutes", "posts_per_minute")
 _EVENT_KEYS = ("asset", "compartment", "at", "kind", "note")
 _ACTION_KEYS = ("urgency", "order", "text", "days")
 _LIMIT_KEYS = ("scope", "of", "gas", "typical", "high", "note")
@@ -252,6 +252,7 @@ def _instrument(entry: Entry, seen: _Seen) -> Source:
         asset_code=entry.code("asset"),
         compartments=served,
         expected_interval_minutes=entry.whole("expected_interval_minutes", 1, 527_040),
+        posts_per_minute=entry.whole("posts_per_minute", 0, 1_000_000),
     )
     seen.define("source", source.code, entry)
     seen.refer("asset", source.asset_code or "", entry, "asset")

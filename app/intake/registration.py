@@ -1,6 +1,7 @@
 """Bodies that register one thing of the fleet as JSON, and the same shapes for reading it back."""
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BaseModel, Field, ValidationError
@@ -20,6 +21,7 @@ from app.domain.model import (
 )
 from app.domain.norms import NORM_SETS
 from app.intake.fleet_file import CODE, FIRST_YEAR, LAST_YEAR, email, time_zone
+from app.intake.iso_time import iso_time
 from app.intake.profile import profile_names
 from app.intake.strict_json import Strict, key_name, refuse_repeated_keys
 
@@ -46,6 +48,17 @@ def _one_line(text: str) -> str:
     return text
 
 
+def moment_of(text: str | None) -> datetime | None:
+    """The UTC time of a :data:`Moment` that was checked."""
+    return None if text is None else iso_time(text)
+
+
+def _moment(text: str) -> str:
+    if not FIRST_YEAR <= iso_time(text).year <= LAST_YEAR:
+        raise ValueError(f"must be in the years {FIRST_YEAR} to {LAST_YEAR}")
+    return text
+
+
 def _one_of(known: Callable[[], list[str]]) -> Callable[[str], str]:
     def check(text: str) -> str:
         if text not in known():
@@ -59,6 +72,12 @@ Line = Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_one_l
 Code = Annotated[str, Field(pattern=CODE_PATTERN)]
 Zone = Annotated[str, Field(max_length=100), AfterValidator(time_zone)]
 Email = Annotated[str, AfterValidator(email)]
+Moment = Annotated[
+    str,
+    Field(max_length=40, json_schema_extra={"format": "date-time"}, examples=["2026-03-01T06:00:00Z"]),
+    AfterValidator(_moment),
+]
+"""A time with an offset; :func:`moment_of` makes a datetime of it."""
 Volume = Annotated[float, Field(ge=1, le=1_000_000, allow_inf_nan=False, description="[L]")]
 
 
@@ -147,10 +166,23 @@ class InstrumentBody(Strict):
     asset: Code
     compartments: list[Line] = Field(default_factory=lambda: ["main"], min_length=1, max_length=50)
     expected_interval_minutes: int | None = Field(default=None, ge=1, le=527_040)
+    posts_per_minute: int | None = Field(
+        default=None,
+        ge=0,
+        le=1_000_000,
+        description="posts it may make in a minute; 0: no limit, null: as the server's setting says",
+    )
 
     def source(self, code: str) -> Source:
-        served, interval = tuple(self.compartments), self.expected_interval_minutes
-        return Source(code, self.name, SourceKind.INSTRUMENT, self.asset, served, interval)
+        return Source(
+            code,
+            self.name,
+            SourceKind.INSTRUMENT,
+            self.asset,
+            tuple(self.compartments),
+            self.expected_interval_minutes,
+            posts_per_minute=self.posts_per_minute,
+        )
 
     @classmethod
     def of(cls, source: Source) -> dict[str, Any]:
@@ -160,6 +192,7 @@ class InstrumentBody(Strict):
             "asset": source.asset_code or "",
             "compartments": list(source.compartments),
             "expected_interval_minutes": source.expected_interval_minutes,
+            "posts_per_minute": source.posts_per_minute,
         }
 
 
@@ -181,6 +214,29 @@ class ContactBody(Strict):
             "email": contact.email,
             "sites": list(contact.sites),
         }
+
+
+class KeyBody(Strict):
+    """A new key. All of it may be left out."""
+
+    label: Line | None = Field(default=None, description="what people call it", examples=["gateway 2026"])
+    expires_at: Moment | None = Field(default=None, description="when it ends; null: when it is revoked")
+    overlap_hours: float | None = Field(
+        default=None,
+        ge=0,
+        le=8784,
+        allow_inf_nan=False,
+        description="rotation: the older good keys of the instrument end after so many hours; null: they stay",
+    )
+
+
+class SpellBody(Strict):
+    """Maintenance of an instrument. Without ``begins_at`` it begins now; without ``ends_at`` somebody ends it."""
+
+    author: Line
+    note: Line
+    begins_at: Moment | None = None
+    ends_at: Moment | None = None
 
 
 class SiteRecord(SiteBody):

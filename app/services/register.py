@@ -4,8 +4,9 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import TypeVar
 
-from app.domain.model import Asset, Compartment, Contact, Site, Source, SourceKind
-from app.store import fleet, keys, registration
+from app.domain.model import Asset, Compartment, Contact, Site, Source
+from app.services.keys import issue_key
+from app.store import fleet, registration
 from app.store.database import Connection, Database
 from app.store.fleet import UnknownReferenceError, Upserted
 
@@ -79,14 +80,9 @@ def register_new_asset(database: Database, asset: Asset, compartments: tuple[Com
 
 def issue_instrument_key(database: Database, instrument_code: str, now: datetime) -> str:
     """A new key for an instrument; it is shown this once. Raises UnknownReferenceError."""
-    with database.write() as connection:
-        stored = fleet.find_source(connection, instrument_code)
-        if stored is None or stored.source.kind is not SourceKind.INSTRUMENT:
-            raise UnknownReferenceError("instrument", instrument_code)
-        return keys.issue(connection, "instrument", stored.id, now)
+    return issue_key(database, instrument_code, now).key
 
 
 def issue_registrar_key(database: Database, now: datetime) -> str:
     """A new key that may register the fleet; it is shown this once."""
-    with database.write() as connection:
-        return keys.issue(connection, "registrar", None, now)
+    return issue_key(database, None, now).key

@@ -146,6 +146,7 @@ def upsert_source(connection: Connection, source: Source) -> Upserted:
         "kind": source.kind.value,
         "asset_id": asset_id,
         "expected_interval_minutes": source.expected_interval_minutes,
+        "posts_per_minute": source.posts_per_minute,
         "profile": source.profile,
     }
     source_id, result = _upsert(connection, sources, {"code": source.code}, values)
@@ -198,26 +199,39 @@ def all_sources(connection: Connection, kind: SourceKind | None = None) -> list[
 def _sources(connection: Connection, which: sa.ColumnElement[bool]) -> list[StoredSource]:
     """Sources by their codes, in one statement: a row for each compartment served, one for who serves none."""
     query = (
-        sa.select(
-            sources,
-            assets.c.code.label("asset_code"),
-            compartments.c.id.label("compartment_id"),
-            compartments.c.name.label("compartment_name"),
-        )
-        .outerjoin(assets, assets.c.id == sources.c.asset_id)
-        .outerjoin(source_compartments, source_compartments.c.source_id == sources.c.id)
-        .outerjoin(compartments, compartments.c.id == source_compartments.c.compartment_id)
+        sa.select(*SOURCE_ROW)
+        .select_from(whole_sources(sources))
         .where(which)
         .order_by(sources.c.code, compartments.c.name)
     )
-    found = []
-    for _, same in groupby(connection.execute(query), key=lambda row: row.id):
-        row, *others = same
-        served = {
-            r.compartment_name: r.compartment_id for r in (row, *others) if r.compartment_id is not None
-        }
-        found.append(StoredSource(row.id, _source(row, tuple(served)), served))
-    return found
+    return [
+        stored_source(list(same)) for _, same in groupby(connection.execute(query), key=lambda row: row.id)
+    ]
+
+
+SOURCE_ROW = (
+    *sources.c,
+    assets.c.code.label("asset_code"),
+    compartments.c.id.label("compartment_id"),
+    compartments.c.name.label("compartment_name"),
+)
+"""What :func:`stored_source` wants of each row of :func:`whole_sources`, ordered by ``compartment_name``."""
+
+
+def whole_sources(joined: sa.FromClause) -> sa.FromClause:
+    """Sources, or what is joined to them, with all that makes a :class:`StoredSource`: a row a compartment."""
+    return (
+        joined.outerjoin(assets, assets.c.id == sources.c.asset_id)
+        .outerjoin(source_compartments, source_compartments.c.source_id == sources.c.id)
+        .outerjoin(compartments, compartments.c.id == source_compartments.c.compartment_id)
+    )
+
+
+def stored_source(rows: Sequence[Any]) -> StoredSource:
+    """One source of its rows."""
+    first = rows[0]
+    served = {row.compartment_name: row.compartment_id for row in rows if row.compartment_id is not None}
+    return StoredSource(first.id, _source(first, tuple(served)), served)
 
 
 def _source(row: Any, served: tuple[str, ...]) -> Source:
@@ -229,6 +243,7 @@ def _source(row: Any, served: tuple[str, ...]) -> Source:
         compartments=served,
         expected_interval_minutes=row.expected_interval_minutes,
         profile=row.profile,
+        posts_per_minute=row.posts_per_minute,
     )
 
 

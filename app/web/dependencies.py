@@ -1,19 +1,22 @@
-"""What endpoints ask for: settings, the database, the time, who is calling, and the bounded body."""
+"""What endpoints ask for: settings, the database, the time, who is calling, and the bounded body.
+
+What neither reads nor waits is ``async``: anything else is handed to a thread and back for each request.
+"""
 
 from datetime import UTC, datetime
 from typing import Annotated
 
 from fastapi import Depends, Request, Security
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
-from starlette.requests import ClientDisconnect
 
 from app.config import Settings
 from app.services.authenticate import authenticate
 from app.store import fleet
 from app.store.database import Database
 from app.store.keys import KeyHolder
-from app.web.forms import declared_length
+from app.web.bodies import read_json_body
 from app.web.problems import Problem
+from app.web.rate_limit import post_rate
 
 _bearer = HTTPBearer(
     auto_error=False,
@@ -22,17 +25,17 @@ _bearer = HTTPBearer(
 )
 
 
-def get_settings(request: Request) -> Settings:
+async def get_settings(request: Request) -> Settings:
     settings: Settings = request.app.state.settings
     return settings
 
 
-def get_database(request: Request) -> Database:
+async def get_database(request: Request) -> Database:
     database: Database = request.app.state.database
     return database
 
 
-def now() -> datetime:
+async def now() -> datetime:
     """The one reading of the clock for a request."""
     return datetime.now(UTC)
 
@@ -65,60 +68,40 @@ def _forbidden(detail: str) -> Problem:
     return Problem(403, detail, headers={"WWW-Authenticate": header})
 
 
-def posting_instrument(
-    request: Request, holder: Annotated[KeyHolder, Depends(key_holder)], database: Store
+async def posting_instrument(
+    request: Request, holder: Annotated[KeyHolder, Depends(key_holder)]
 ) -> fleet.StoredSource:
-    """The instrument whose key it is. 403 for a key of another scope."""
-    if holder.scope != "instrument" or holder.source_code is None:
+    """The instrument whose key it is. 403 for a key of another scope, 429 when it posts too often."""
+    if holder.source is None:
         raise _forbidden("Samples are posted with an instrument's key; this one is a registrar's.")
-    with database.read() as connection:
-        found = fleet.find_source(connection, holder.source_code)
-    if found is None:
-        raise _forbidden("The instrument of this key is no longer registered.")
-    request.state.instrument = found.source.code  # for the log
-    return found
+    request.state.instrument = holder.source.source.code  # for the log
+    post_rate(request.app).count(holder.source)
+    return holder.source
 
 
-def registrar(holder: Annotated[KeyHolder, Depends(key_holder)]) -> KeyHolder:
+async def registrar(holder: Annotated[KeyHolder, Depends(key_holder)]) -> KeyHolder:
     """A registrar's key. 403 for a key of another scope."""
     if holder.scope != "registrar":
         raise _forbidden("This needs a registrar's key; this one is an instrument's.")
     return holder
 
 
-async def _json_body(request: Request) -> bytes:
-    media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if media_type != "application/json":
-        detail = f"Send the body with 'Content-Type: application/json', not {media_type or 'none'!r}."
-        raise Problem(415, detail, headers={"Accept-Post": "application/json"})
-    coding = request.headers.get("content-encoding", "identity").strip().lower()
-    if coding != "identity":
-        raise Problem(
-            415, f"Send the body as it is, not encoded ({coding!r}).", headers={"Accept-Encoding": "identity"}
-        )
-    limit: int = request.app.state.settings.max_body_bytes
-    too_large = Problem(413, f"The body is larger than {limit} bytes; send the samples in several posts.")
-    if (declared_length(request) or 0) > limit:
-        raise too_large
-    body = bytearray()
-    try:
-        async for chunk in request.stream():  # a chunked body declares no length: count what comes
-            body += chunk
-            if len(body) > limit:
-                raise too_large
-    except ClientDisconnect:
-        raise Problem(400, "The connection was closed before the whole body came.") from None
-    return bytes(body)
-
-
 async def instrument_body(
     request: Request,
     _source: Annotated[fleet.StoredSource, Depends(posting_instrument)],  # nothing is read for strangers
 ) -> bytes:
-    """The posted bytes of a JSON body, at most ``max_body_bytes``. 413 and 415 otherwise."""
-    return await _json_body(request)
+    """The posted bytes of a JSON body; see :func:`~app.web.bodies.read_json_body`."""
+    return await read_json_body(request)
 
 
 async def registrar_body(request: Request, _holder: Annotated[KeyHolder, Depends(registrar)]) -> bytes:
     """Like :func:`instrument_body`, for the registrar."""
-    return await _json_body(request)
+    return await read_json_body(request)
+
+
+async def optional_registrar_body(
+    request: Request, _holder: Annotated[KeyHolder, Depends(registrar)]
+) -> bytes:
+    """Like :func:`registrar_body`, and an empty object when nothing was sent."""
+    sent = request.headers.get("content-length", "0") != "0" or "transfer-encoding" in request.headers
+    return await read_json_body(request) if sent else b"{}"

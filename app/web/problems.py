@@ -219,12 +219,13 @@ def responses(*statuses: int, **described: str) -> dict[int | str, dict[str, Any
 
 
 _DESCRIPTIONS: Final = {
-    400: "The body cannot be read: not JSON in UTF-8, or nested too deep.",
+    400: "The body cannot be read: not JSON in UTF-8, nested too deep, or damaged gzip.",
     401: "No key, or one that is unknown, revoked or expired.",
     403: "The key is a good one, but not for this.",
     404: "Nothing of that name is registered.",
     409: "It refers to something that is not registered, or contradicts what is.",
     413: "The body is larger than allowed, or holds too many samples.",
-    415: "The body is not declared as application/json.",
+    415: "The body is not declared as application/json, or is packed otherwise than with gzip.",
     422: "The body was read but what it says cannot be taken; `errors` names the fields.",
+    429: "The instrument posts more often than it may; the header Retry-After says when to come again.",
 }

@@ -1,5 +1,6 @@
 """Posting samples over HTTP: outcomes, refusals, keys and limits; nothing a client sends makes a 5xx."""
 
+import gzip
 import json
 import runpy
 from collections.abc import Callable, Iterator
@@ -148,9 +149,56 @@ def test_a_content_type_with_a_charset_is_taken(small: Any) -> None:
     ]
 
 
-def test_an_encoded_body_is_refused(small: Any) -> None:
+@pytest.mark.parametrize("coding", ["gzip", "GZip", "x-gzip"])
+def test_a_packed_body_is_taken(small: Any, coding: str) -> None:
+    body = json.dumps({"samples": [SAMPLE]}).encode()
+    headers = {**small.auth(), **JSON, "Content-Encoding": coding}
+    whole = small.client.post(PATH, content=gzip.compress(body), headers=headers)
+    assert results(whole) == ["stored"]
+    parts = gzip.compress(body[:30]) + gzip.compress(body[30:])  # several members are one body, RFC 1952, 2.2
+    assert results(small.client.post(PATH, content=parts, headers=headers)) == ["already_known"]
+    plain = {**small.auth(), **JSON, "Content-Encoding": "identity"}
+    assert results(small.client.post(PATH, content=body, headers=plain)) == ["already_known"]
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (lambda packed: packed[:-1], "ends too soon"),
+        (lambda packed: packed[:20], "ends too soon"),
+        (lambda _: b"", "ends too soon"),
+        (lambda packed: packed + b"rest", "has something behind its end"),
+        (lambda packed: packed + packed[:5], "ends too soon"),
+        (lambda packed: packed[:-8] + bytes(8), "damaged"),
+        (lambda packed: gzip.decompress(packed), "not gzip"),
+    ],
+)
+def test_a_badly_packed_body_is_refused(small: Any, spoil: Callable[[bytes], bytes], says: str) -> None:
+    packed = spoil(gzip.compress(json.dumps({"samples": [SAMPLE]}).encode()))
     headers = {**small.auth(), **JSON, "Content-Encoding": "gzip"}
-    assert small.client.post(PATH, content=b"\x1f\x8b", headers=headers).status_code == 415
+    answer = small.client.post(PATH, content=packed, headers=headers)
+    assert answer.status_code == 400
+    assert answer.json()["errors"][0]["field"] == "body"
+    assert says in answer.json()["detail"]
+    assert stored(small) == []
+
+
+@pytest.mark.parametrize("bomb", [gzip.compress(b" " * 1_500_000), gzip.compress(b" " * 1000) * 40])
+def test_no_more_is_unpacked_than_is_allowed(small: Any, bomb: bytes) -> None:
+    """Blanks in less than 2 KiB as sent: whole, and in parts each of which would be small enough."""
+    assert len(bomb) < 2048
+    headers = {**small.auth(), **JSON, "Content-Encoding": "gzip"}
+    answer = small.client.post(PATH, content=bomb, headers=headers)
+    assert answer.status_code == 413
+    assert "is larger than 2048 bytes" in answer.json()["detail"]
+
+
+@pytest.mark.parametrize("coding", ["br", "deflate", "gzip, gzip", "zstd"])
+def test_a_body_packed_otherwise_is_refused(small: Any, coding: str) -> None:
+    headers = {**small.auth(), **JSON, "Content-Encoding": coding}
+    answer = small.client.post(PATH, content=b"{}", headers=headers)
+    assert answer.status_code == 415
+    assert answer.headers["accept-encoding"] == "gzip, identity"
 
 
 def test_a_body_over_the_limit_is_refused_declared_or_chunked(small: Any) -> None:
@@ -245,7 +293,7 @@ def test_nothing_that_is_posted_makes_a_server_error(small: Any, body: bytes) ->
 def test_the_description_says_all_of_it(small: Any) -> None:
     spec = small.client.app.openapi()
     post = spec["paths"][PATH]["post"]
-    assert set(post["responses"]) == {"200", "400", "401", "403", "413", "415", "422"}
+    assert set(post["responses"]) == {"200", "400", "401", "403", "413", "415", "422", "429"}
     for status, told in post["responses"].items():
         assert list(told["content"]) == [
             "application/json" if status == "200" else "application/problem+json"

@@ -58,7 +58,7 @@ _BODY: dict[str, Any] = {
     summary="Post samples",
     response_model=Outcomes,
     response_model_exclude_none=True,
-    responses=responses(400, 401, 403, 413, 415, 422),
+    responses=responses(400, 401, 403, 413, 415, 422, 429),
     openapi_extra=_BODY,
 )
 def post_samples(

@@ -1,6 +1,6 @@
 """Registering and reading the fleet over HTTP with a registrar's key."""
 
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Response
 from pydantic import BaseModel
@@ -10,7 +10,6 @@ from app.intake.registration import (
     CODE_PATTERN,
     AssetBody,
     AssetRecord,
-    BadRegistration,
     ContactBody,
     ContactRecord,
     InstrumentBody,
@@ -19,22 +18,24 @@ from app.intake.registration import (
     LaboratoryRecord,
     SiteBody,
     SiteRecord,
-    parse_registration,
 )
-from app.intake.strict_json import BadPayload, inlined
+from app.intake.strict_json import inlined
 from app.services import register
 from app.services.register import UnknownReferenceError
 from app.store import fleet
 from app.store.database import Database
-from app.web.dependencies import Now, Store, registrar, registrar_body
+from app.web.dependencies import Store, registrar, registrar_body
 from app.web.problems import Problem, responses
+from app.web.registering import not_there, parsed
+from app.web.routes import api_keys, api_maintenance
 
 router = APIRouter(tags=["fleet"], dependencies=[Depends(registrar)])
+router.include_router(api_keys.router)
+router.include_router(api_maintenance.router)
 
 Code = Annotated[str, Path(pattern=CODE_PATTERN, description="the owner's code of it")]
 Body = Annotated[bytes, Depends(registrar_body)]
 Upserted = Literal["created", "changed", "unchanged"]
-B = TypeVar("B", bound=BaseModel)
 
 
 class Registered(BaseModel):
@@ -42,13 +43,6 @@ class Registered(BaseModel):
 
     code: str
     result: Upserted
-
-
-class IssuedKey(BaseModel):
-    """A new key. It is shown this once; only a digest of it is kept."""
-
-    instrument: str
-    key: str
 
 
 def _put(kind: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:
@@ -66,15 +60,6 @@ _READ: dict[str, Any] = {"responses": responses(401, 403, 404, 422)}
 _LIST: dict[str, Any] = {"responses": responses(401, 403)}
 
 
-def _parsed(body: bytes, kind: type[B]) -> B:
-    try:
-        return parse_registration(body, kind)
-    except BadRegistration as error:
-        raise Problem(422 if error.readable else 400, str(error), error.errors) from None
-    except BadPayload as error:
-        raise Problem(422, str(error), [(error.field, error.reason)]) from None
-
-
 def _answer(response: Response, code: str, result: Upserted) -> Registered:
     response.status_code = 201 if result == "created" else 200
     return Registered(code=code, result=result)
@@ -85,16 +70,12 @@ def _missing(error: UnknownReferenceError) -> Problem:
     return Problem(409, reason, [(error.kind, reason)])
 
 
-def _not_there(kind: str, code: str) -> Problem:
-    return Problem(404, f"No {kind} has the code {code}.")
-
-
 @router.put(
     "/sites/{code}", summary="Register a site", **_put(SiteBody, {"name": "Kelder", "time_zone": "CET"})
 )
 def put_site(code: Code, body: Body, database: Store, response: Response) -> Registered:
     """Register a site, or change what is registered of it."""
-    return _answer(response, code, register.register_site(database, _parsed(body, SiteBody).site(code)))
+    return _answer(response, code, register.register_site(database, parsed(body, SiteBody).site(code)))
 
 
 @router.get("/sites", summary="All sites", **_LIST)
@@ -111,7 +92,7 @@ def get_site(code: Code, database: Store) -> SiteRecord:
         for site in fleet.all_sites(connection):
             if site.code == code:
                 return SiteRecord.model_construct(**SiteBody.of(site))
-    raise _not_there("site", code)
+    raise not_there("site", code)
 
 
 _ASSET_EXAMPLE = {
@@ -128,7 +109,7 @@ _ASSET_EXAMPLE = {
 @router.put("/assets/{code}", summary="Register an asset", **_put(AssetBody, _ASSET_EXAMPLE))
 def put_asset(code: Code, body: Body, database: Store, response: Response) -> Registered:
     """Register a transformer or reactor with its compartments, all or nothing."""
-    asset, parts = _parsed(body, AssetBody).asset(code)
+    asset, parts = parsed(body, AssetBody).asset(code)
     try:
         return _answer(response, code, register.register_asset(database, asset, parts))
     except UnknownReferenceError as error:
@@ -149,7 +130,7 @@ def get_asset(code: Code, database: Store) -> AssetRecord:
     with database.read() as connection:
         found = fleet.find_asset(connection, code)
     if found is None:
-        raise _not_there("asset", code)
+        raise not_there("asset", code)
     return AssetRecord.model_construct(**AssetBody.of(*found))
 
 
@@ -170,7 +151,7 @@ _LABORATORY_EXAMPLE = {"name": "Quillfen Oil Laboratory", "profile": "quillfen"}
 )
 def put_laboratory(code: Code, body: Body, database: Store, response: Response) -> Registered:
     """Register a laboratory and the profile that its files are read by."""
-    source = _parsed(body, LaboratoryBody).source(code)
+    source = parsed(body, LaboratoryBody).source(code)
     _refuse_other_kind(database, code, source.kind)
     return _answer(response, code, register.register_source(database, source))
 
@@ -189,7 +170,7 @@ def get_laboratory(code: Code, database: Store) -> LaboratoryRecord:
     with database.read() as connection:
         found = fleet.find_source(connection, code)
     if found is None or found.source.kind is not SourceKind.LABORATORY:
-        raise _not_there("laboratory", code)
+        raise not_there("laboratory", code)
     return LaboratoryRecord.model_construct(**LaboratoryBody.of(found.source))
 
 
@@ -201,7 +182,7 @@ _INSTRUMENT_EXAMPLE = {"name": "Monitor on Kelder 1", "asset": "KEL-T1", "compar
 )
 def put_instrument(code: Code, body: Body, database: Store, response: Response) -> Registered:
     """Register an on-line gas monitor on a registered asset."""
-    source = _parsed(body, InstrumentBody).source(code)
+    source = parsed(body, InstrumentBody).source(code)
     _refuse_other_kind(database, code, source.kind)
     try:
         return _answer(response, code, register.register_source(database, source))
@@ -223,23 +204,8 @@ def get_instrument(code: Code, database: Store) -> InstrumentRecord:
     with database.read() as connection:
         found = fleet.find_source(connection, code)
     if found is None or found.source.kind is not SourceKind.INSTRUMENT:
-        raise _not_there("instrument", code)
+        raise not_there("instrument", code)
     return InstrumentRecord.model_construct(**InstrumentBody.of(found.source))
-
-
-@router.post(
-    "/instruments/{code}/keys",
-    status_code=201,
-    summary="Issue a key",
-    responses=responses(401, 403, 404, 422),
-)
-def post_key(code: Code, database: Store, at: Now, response: Response) -> IssuedKey:
-    """A new key for an instrument. Keys issued before stay good until they are revoked."""
-    response.headers["Cache-Control"] = "no-store"
-    try:
-        return IssuedKey(instrument=code, key=register.issue_instrument_key(database, code, at))
-    except UnknownReferenceError:
-        raise _not_there("instrument", code) from None
 
 
 _CONTACT_EXAMPLE = {"name": "Maintenance planner", "email": "planner@example.org", "sites": ["KEL"]}
@@ -248,7 +214,7 @@ _CONTACT_EXAMPLE = {"name": "Maintenance planner", "email": "planner@example.org
 @router.put("/contacts/{code}", summary="Register a contact", **_put(ContactBody, _CONTACT_EXAMPLE))
 def put_contact(code: Code, body: Body, database: Store, response: Response) -> Registered:
     """Register whom to mail about the alerts of some sites."""
-    contact = _parsed(body, ContactBody).contact(code)
+    contact = parsed(body, ContactBody).contact(code)
     try:
         return _answer(response, code, register.register_contact(database, contact))
     except UnknownReferenceError as error:
@@ -272,4 +238,4 @@ def get_contact(code: Code, database: Store) -> ContactRecord:
         for contact in fleet.all_contacts(connection):
             if contact.code == code:
                 return ContactRecord.model_construct(**ContactBody.of(contact))
-    raise _not_there("contact", code)
+    raise not_there("contact", code)
