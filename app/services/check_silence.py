@@ -28,7 +28,7 @@ FAR_AHEAD: Final = timedelta(days=1)
 def check_silence(database: Database, now: datetime, rule: SilenceRule, public_url: str) -> int:
     """Look once; returns how many alerts changed. Nothing is done while another worker is at it."""
     with database.write() as connection:
-        if not try_alone(connection, "silence"):
+        if not try_alone(connection, alerts.WATCH):
             return 0
         instruments.put_back_times_ahead(connection, now + FAR_AHEAD, now)
         return _Check(connection, now, rule, public_url).run()

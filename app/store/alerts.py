@@ -3,13 +3,17 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 import sqlalchemy as sa
 
 from app.domain.alerting import AlertState, Condition, State, Transition
-from app.store.database import Connection
+from app.store.database import Connection, wait_alone
 from app.store.fleet import lock_compartments
 from app.store.tables import alert_events, alerts
+
+WATCH: Final = "silence"
+"""The duty of the watch over silence, of which one transaction at a time may be at work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +84,16 @@ def find(connection: Connection, alert_id: int) -> StoredAlert | None:
 def hold(connection: Connection, alert_id: int) -> StoredAlert | None:
     """An alert that nobody else can change until the transaction ends, read again once it is held.
 
-    Samples speak to the alerts of a compartment one after another, and so this waits for its samples.
+    Samples speak to the alerts of a compartment one after another, and so this waits for its samples. The watch over
+    silence holds many alerts at once: who waited for one of them while holding another could wait for ever.
     """
     found = find(connection, alert_id)
     if found is None:
         return None
     if found.subject.compartment_id is not None:
         lock_compartments(connection, [found.subject.compartment_id])
+    else:
+        wait_alone(connection, WATCH)
     query = sa.select(alerts).where(alerts.c.id == alert_id).with_for_update()
     row = connection.execute(query).first()
     return None if row is None else _stored(row)

@@ -131,7 +131,7 @@ def test_it_watches_over_silence(fleet_database: Database, tmp_path: Path) -> No
     ticks = itertools.count()
     with fleet_database.write() as connection:
         source = connection.execute(sa.select(sources.c.id).where(sources.c.code == "W-T1-M")).scalar_one()
-        heard = {"source_id": source, "heard_at": start, "newest_taken_at": start}
+        heard = {"source_id": source, "heard_at": start, "newest_taken_at": start, "token": 0}
         connection.execute(sa.insert(instrument_states).values(heard))
     with at_work(fleet_database, settings(tmp_path), lambda: start + next(ticks) * timedelta(minutes=1)):
         until(lambda: len(list(tmp_path.glob("*.eml"))) >= 4, 30.0)

@@ -5,6 +5,7 @@ The fleet of tests/data/fleet.yaml with more instruments put to its sites; posts
 
 import threading
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -53,8 +54,8 @@ def hear(database: Database, at: datetime, *codes: str) -> None:
         query = sa.select(sources.c.id).where(sources.c.code.in_(codes))
         ids = connection.execute(query).scalars().all()
         assert len(ids) == len(codes)
-        columns = ("source_id", "heard_at", "newest_taken_at")
-        upsert_rows(connection, instrument_states, columns, [(i, at, at) for i in ids])
+        columns = ("source_id", "heard_at", "newest_taken_at", "token")
+        upsert_rows(connection, instrument_states, columns, [(i, at, at, 0) for i in ids])
 
 
 def check(database: Database, at: datetime, rule: SilenceRule = RULE) -> int:
@@ -350,3 +351,34 @@ def test_workers_at_once_tell_each_change_once(postgresql_database: Database) ->
     assert len(mails(postgresql_database)) == len(mails(postgresql_database, "watch@weirs.example")) == 2
     with postgresql_database.read() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(alerts)).scalar() == 2
+
+
+@pytest.mark.postgresql
+def test_who_acknowledges_while_the_watch_looks_waits_and_is_heard(postgresql_database: Database) -> None:
+    """The watch holds all its alerts in the order of their ids, an acknowledgement the site's before its members'."""
+    load_fleet(postgresql_database, FLEET.read_text(encoding="utf-8"), "fleet.yaml")
+    check(postgresql_database, T0)
+    hear(postgresql_database, T0, "W-T1-M", "W-T2-M")
+    check(postgresql_database, T0 + 17 * HOUR)
+    with postgresql_database.read() as connection:
+        query = sa.select(alerts.c.id).where(alerts.c.condition == "site_silent")
+        alert_id = connection.execute(query).scalar_one()
+    over = threading.Event()
+
+    def look() -> None:
+        while not over.is_set():
+            check(postgresql_database, T0 + 17 * HOUR)
+
+    with ThreadPoolExecutor(2) as pool:
+        watching = [pool.submit(look) for _ in range(2)]
+        try:
+            for _ in range(20):
+                acknowledge(postgresql_database, alert_id, "P. Anner", "seen", T0 + 17 * HOUR)
+                with postgresql_database.write() as connection:
+                    unseen = sa.update(alerts).values(state="unacknowledged").where(alerts.c.severity > 0)
+                    connection.execute(unseen)
+        finally:
+            over.set()
+        for thread in watching:
+            thread.result(30)
+    assert reasons(postgresql_database).count("acknowledged") == 60

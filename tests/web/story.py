@@ -296,7 +296,7 @@ def _silence(connection: Connection, now: datetime) -> None:
     """The monitor of SP-T9 fell silent, and so did all of Sandry; that of BW-T1 is heard, another never was."""
     gone = now - timedelta(hours=30)
     for source, at in ((2, now - timedelta(hours=1)), (3, gone)):
-        heard = {"source_id": source, "heard_at": at, "newest_taken_at": at}
+        heard = {"source_id": source, "heard_at": at, "newest_taken_at": at, "token": 0}
         connection.execute(sa.insert(tables.instrument_states).values(heard))
     group = {"group": {"members": [3], "last": gone.isoformat(), "back_since": None}}
     for subject, condition, headline, memory in (
