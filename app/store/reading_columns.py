@@ -76,3 +76,11 @@ def matrix(rows: Sequence[Sequence[Any]]) -> tuple[NDArray[np.float64], NDArray[
 def counting(of: sa.FromClause = samples) -> tuple[sa.ColumnElement[bool], ...]:
     """Which samples are judged: current, not excluded by a person, and not set aside when they came."""
     return (of.c.current, of.c.excluded_at.is_(None), of.c.set_aside.is_(None))
+
+
+def of_kind(online: bool, of: sa.FromClause = samples) -> sa.ColumnElement[bool]:
+    """Which samples are an instrument's (or a laboratory's): on PostgreSQL it leaves out the others' partitions.
+
+    Written so that PostgreSQL reads an instrument's months in order and stops early; ``IS true`` would not do.
+    """
+    return of.c.online if online else sa.not_(of.c.online)

@@ -6,6 +6,7 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from app.store.database import Connection
+from app.store.reading_columns import of_kind
 from app.store.tables import assets, compartments, samples
 
 Position = tuple[datetime, int]
@@ -20,14 +21,22 @@ def page_of_ids(
     limit: int,
 ) -> list[int]:
     """Ids of an asset's current samples, oldest first: from <= taken_at < to, after a position."""
+    found: list[sa.Row[tuple[datetime, int]]] = []
+    for compartment_id in compartment_ids_of(connection, asset_code):
+        for online in (False, True):  # each in the order of its index, so that no more than a page is read
+            query = _after(window, after).where(samples.c.compartment_id == compartment_id, of_kind(online))
+            found += connection.execute(query.limit(limit))
+    return [row.id for row in sorted(found, key=lambda row: (row.taken_at, row.id))[:limit]]
+
+
+def _after(
+    window: tuple[datetime | None, datetime | None], after: Position | None
+) -> sa.Select[tuple[datetime, int]]:
     start, end = window
     query = (
-        sa.select(samples.c.id)
-        .join(compartments, compartments.c.id == samples.c.compartment_id)
-        .join(assets, assets.c.id == compartments.c.asset_id)
-        .where(assets.c.code == asset_code, samples.c.current)
+        sa.select(samples.c.taken_at, samples.c.id)
+        .where(samples.c.current)
         .order_by(samples.c.taken_at, samples.c.id)
-        .limit(limit)
     )
     if start is not None:
         query = query.where(samples.c.taken_at >= start)
@@ -35,9 +44,10 @@ def page_of_ids(
         query = query.where(samples.c.taken_at < end)
     if after is not None:
         at, sample_id = after
-        later = sa.and_(samples.c.taken_at == at, samples.c.id > sample_id)
-        query = query.where(sa.or_(samples.c.taken_at > at, later))
-    return list(connection.execute(query).scalars())
+        query = query.where(
+            samples.c.taken_at >= at, sa.or_(samples.c.taken_at > at, samples.c.id > sample_id)
+        )
+    return query
 
 
 def compartment_ids_of(connection: Connection, asset_code: str) -> Sequence[int]:

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from app.domain.findings import Assessment
 from app.domain.model import EventKind, Reading, ServiceEvent, SetAside, SourceKind
 from app.store.database import Connection
-from app.store.reading_columns import counting, unpack
+from app.store.reading_columns import counting, of_kind, unpack
 from app.store.tables import (
     assessments,
     assets,
@@ -96,7 +96,7 @@ def history(
     if before is not None:
         query = query.where(samples.c.taken_at < before)
     if kind is not None:
-        query = query.where(sources.c.kind == kind.value)
+        query = query.where(of_kind(kind is SourceKind.INSTRUMENT))
     return [_sample(row) for row in connection.execute(query)]
 
 
@@ -117,7 +117,7 @@ def counting_samples(
         .join(sources, sources.c.id == samples.c.source_id)
         .where(
             samples.c.compartment_id == compartment_id,
-            sources.c.kind == kind.value,
+            of_kind(kind is SourceKind.INSTRUMENT),
             *counting(),
             samples.c.taken_at.between(*window),
         )
@@ -132,18 +132,19 @@ def sample_span(connection: Connection, compartment_id: int) -> tuple[datetime, 
 
     Days whose readings have passed retention belong to it.
     """
-    at, day = samples.c.taken_at, daily_summaries.c.day
-    row = connection.execute(
-        sa.select(sa.func.min(at, type_=at.type), sa.func.max(at, type_=at.type)).where(
-            samples.c.compartment_id == compartment_id, *counting()
-        )
-    ).one()
+    ends: list[datetime] = []
+    for online in (False, True):
+        for order in (samples.c.taken_at.asc(), samples.c.taken_at.desc()):
+            query = sa.select(samples.c.taken_at).where(
+                samples.c.compartment_id == compartment_id, of_kind(online), *counting()
+            )
+            ends += connection.execute(query.order_by(order).limit(1)).scalars()
+    day = daily_summaries.c.day
     summed = sa.select(sa.func.min(day), sa.func.max(day))
     first, last = connection.execute(summed.where(daily_summaries.c.compartment_id == compartment_id)).one()
-    ends: list[datetime] = [] if row[0] is None else [row[0], row[1]]
-    if first is not None and (not ends or first < ends[0].date()):
+    if first is not None and (not ends or first < min(ends).date()):
         ends.append(datetime.combine(first, time(0), UTC))
-    if last is not None and (not ends or last > ends[1].date()):
+    if last is not None and (not ends or last > max(ends).date()):
         ends.append(datetime.combine(last, time(23, 59, 59), UTC))
     return (min(ends), max(ends)) if ends else None
 
@@ -181,10 +182,9 @@ def trail(
     )
     inner = (
         sa.select(samples, rank)
-        .join(sources, sources.c.id == samples.c.source_id)
         .where(
             samples.c.compartment_id.in_(compartment_ids),
-            sources.c.kind == SourceKind.LABORATORY.value,
+            of_kind(False),
             *counting(),
         )
         .subquery("ranked")

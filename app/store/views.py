@@ -16,7 +16,7 @@ from app.domain.model import (
 )
 from app.store.database import Connection
 from app.store.fleet import asset_of
-from app.store.reading_columns import counting
+from app.store.reading_columns import counting, of_kind
 from app.store.tables import (
     assets,
     compartments,
@@ -131,65 +131,99 @@ def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[St
 
     One index look-up per (compartment, source) pair, so the cost does not grow with the history.
     """
-    pairs = sa.union(
-        sa.select(source_compartments.c.compartment_id, source_compartments.c.source_id),
-        sa.select(compartments.c.id, sources.c.id)
-        .join(sources, sa.true())
-        .where(sources.c.kind == SourceKind.LABORATORY.value),
-    ).subquery("pairs")
-    newest = _nth_newest(pairs, 0)
-    found = (
-        sa.select(
-            pairs.c.compartment_id, newest.label("sample_id"), _nth_newest(pairs, 1).label("previous_id")
-        )
-        .where(pairs.c.compartment_id.in_(compartment_ids))
-        .subquery("found")
+    of_instruments = sa.select(source_compartments.c.compartment_id, source_compartments.c.source_id).where(
+        source_compartments.c.compartment_id.in_(compartment_ids)
     )
-    query = (
+    of_laboratories = (
+        sa.select(compartments.c.id.label("compartment_id"), sources.c.id.label("source_id"))
+        .join(sources, sa.true())
+        .where(sources.c.kind == SourceKind.LABORATORY.value, compartments.c.id.in_(compartment_ids))
+    )
+    found: list[Standing] = []
+    for pairs, online in ((of_instruments, True), (of_laboratories, False)):
+        newest = _newest_lateral if connection.dialect.name == "postgresql" else _newest_by_id
+        query = newest(pairs.subquery("pairs"), online)
+        found += [
+            Standing(
+                compartment_id=row.compartment_id,
+                source_kind=SourceKind(row.kind),
+                source_name=row.name,
+                sample_id=row.sample_id,
+                previous_id=row.previous_id,
+                taken_at=row.taken_at,
+                status=row.status,
+                suspect=bool(row.suspect),
+                fault=row.fault,
+            )
+            for row in connection.execute(query)
+        ]
+    return found
+
+
+def _newest_lateral(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
+    """The newest of each pair, looked up pair by pair: PostgreSQL would rather read whole months than many ids."""
+
+    def nth(offset: int, *columns: sa.ColumnElement[Any]) -> sa.FromClause:
+        of = _of_pair(pairs, samples, online)
+        query = sa.select(*columns).where(*of).order_by(samples.c.taken_at.desc()).limit(1).offset(offset)
+        return query.lateral(f"newest_{offset}")
+
+    newest = nth(0, samples.c.id, samples.c.taken_at, samples.c.status, samples.c.suspect, samples.c.fault)
+    previous = nth(1, samples.c.id)
+    return (
         sa.select(
-            samples.c.compartment_id,
-            samples.c.taken_at,
-            found.c.sample_id,
-            found.c.previous_id,
+            pairs.c.compartment_id,
+            newest.c.id.label("sample_id"),
+            previous.c.id.label("previous_id"),
+            newest.c.taken_at,
+            newest.c.status,
+            newest.c.suspect,
+            newest.c.fault,
             sources.c.kind,
             sources.c.name,
+        )
+        .select_from(pairs)
+        .join(newest, sa.true())
+        .outerjoin(previous, sa.true())
+        .join(sources, sources.c.id == pairs.c.source_id)
+    )
+
+
+def _newest_by_id(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
+    """As :func:`_newest_lateral` for SQLite, which has no LATERAL and does what it is told."""
+
+    def nth(offset: int) -> sa.ScalarSelect[Any]:
+        inner = samples.alias(f"newest_{offset}")
+        query = sa.select(inner.c.id).where(*_of_pair(pairs, inner, online))
+        return query.order_by(inner.c.taken_at.desc()).limit(1).offset(offset).scalar_subquery()
+
+    found = sa.select(
+        pairs.c.compartment_id, nth(0).label("sample_id"), nth(1).label("previous_id")
+    ).subquery("found")
+    return (
+        sa.select(
+            found.c.compartment_id,
+            found.c.sample_id,
+            found.c.previous_id,
+            samples.c.taken_at,
             samples.c.status,
             samples.c.suspect,
             samples.c.fault,
+            sources.c.kind,
+            sources.c.name,
         )
         .select_from(found)
         .join(samples, samples.c.id == found.c.sample_id)
         .join(sources, sources.c.id == samples.c.source_id)
     )
-    return [
-        Standing(
-            compartment_id=row.compartment_id,
-            source_kind=SourceKind(row.kind),
-            source_name=row.name,
-            sample_id=row.sample_id,
-            previous_id=row.previous_id,
-            taken_at=row.taken_at,
-            status=row.status,
-            suspect=bool(row.suspect),
-            fault=row.fault,
-        )
-        for row in connection.execute(query)
-    ]
 
 
-def _nth_newest(pairs: sa.Subquery, offset: int) -> sa.ScalarSelect[Any]:
-    inner = samples.alias(f"newest_{offset}")
+def _of_pair(pairs: sa.Subquery, of: sa.FromClause, online: bool) -> tuple[sa.ColumnElement[bool], ...]:
     return (
-        sa.select(inner.c.id)
-        .where(
-            inner.c.compartment_id == pairs.c.compartment_id,
-            inner.c.source_id == pairs.c.source_id,
-            *counting(inner),
-        )
-        .order_by(inner.c.taken_at.desc())
-        .limit(1)
-        .offset(offset)
-        .scalar_subquery()
+        of.c.compartment_id == pairs.c.compartment_id,
+        of.c.source_id == pairs.c.source_id,
+        of_kind(online, of),
+        *counting(of),
     )
 
 
