@@ -1,0 +1,286 @@
+"""How PostgreSQL and SQLite find samples: the statements of the record path, pages and API, each explained.
+
+The statements are those that the services issue while they are driven here, not copies of them. There are enough
+readings, analyzed, that reading a table from end to end would be a choice.
+"""
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from fastapi.testclient import TestClient
+
+from app.config import load_settings
+from app.services import register
+from app.services.check_silence import check_silence
+from app.services.end_shelves import end_shelves
+from app.services.load_fleet import load_fleet
+from app.store.database import Database
+from app.store.partitions import ensure_months
+from app.web.app import create_app
+
+DATA = Path(__file__).parents[1] / "data"
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+MONTHS = 12
+UNITS = 40
+QUIET = {"h2": 21.0, "ch4": 6.0, "c2h6": 4.0, "c2h4": 3.0, "co": 200.0, "co2": 2000.0}
+SCANNING = "SELECT count(*) FROM samples WHERE h2 > 1"
+"""What must be noticed."""
+BY_ID = re.compile(r"WHERE\s+samples\.id (=|IN)")
+"""What only an id is known of is looked up in every month, by its key."""
+
+
+@dataclass
+class Driven:
+    """A service that was driven, and what it said to the database about samples: (statement, parameters, by what)."""
+
+    database: Database
+    said: dict[str, tuple[Any, str]] = field(default_factory=dict)
+    doing: str = ""
+
+    @contextmanager
+    def listening(self) -> Iterator[None]:
+        def note(_c: Any, _cursor: Any, statement: str, parameters: Any, _x: Any, many: bool) -> None:
+            if re.search(r"\bsamples\b", statement) and not statement.startswith("INSERT"):
+                self.said.setdefault(statement, (parameters[0] if many else parameters, self.doing))
+
+        sa.event.listen(self.database.engine, "before_cursor_execute", note)
+        try:
+            yield
+        finally:
+            sa.event.remove(self.database.engine, "before_cursor_execute", note)
+
+
+def fill(database: Database, units: int, step_hours: int) -> None:
+    """A year of on-line readings of many units, and thirty years of laboratory samples."""
+    load_fleet(database, (DATA / "fleet.yaml").read_text(encoding="utf-8"), "fleet.yaml")
+    begin = datetime(2025, 12, 1, tzinfo=UTC)
+    with database.write() as connection:
+        ensure_months(connection, [begin + timedelta(days=28 * i) for i in range(MONTHS + 2)])
+        run = connection.exec_driver_sql
+        run(
+            f"WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {units})"
+            " INSERT INTO assets (site_id, code, name, kind, liquid, preservation, tap_changer, norm_set)"
+            " SELECT 1, 'X-' || i, 'X', 'transformer', 'mineral_oil', 'sealed', 'none', 'ieee_c57_104_2019'"
+            " FROM n"
+        )
+        run(
+            "INSERT INTO compartments (asset_id, name, kind)"
+            " SELECT id, 'main', 'main_tank' FROM assets WHERE name = 'X'"
+        )
+        run(
+            "INSERT INTO sources (code, name, kind, asset_id, expected_interval_minutes)"
+            " SELECT code || '-M', 'M', 'instrument', id, 60 FROM assets WHERE name = 'X'"
+        )
+        run(
+            "INSERT INTO source_compartments SELECT s.id, c.id FROM sources s JOIN compartments c"
+            " ON c.asset_id = s.asset_id WHERE s.name = 'M'"
+        )
+        _series(connection, "source_compartments", (begin, NOW), timedelta(hours=step_hours), online=True)
+        lab = "(SELECT c.id AS compartment_id, s.id AS source_id FROM compartments c JOIN sources s ON s.code = 'LAB')"
+        _series(connection, lab, (NOW - timedelta(days=30 * 365), NOW), timedelta(days=14), online=False)
+        run(
+            "INSERT INTO instrument_states (source_id, heard_at, newest_taken_at, token)"
+            " SELECT source_id, max(received_at), max(taken_at), 0 FROM samples WHERE online GROUP BY source_id"
+        )
+    with database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        connection.exec_driver_sql("ANALYZE")
+
+
+def _series(
+    connection: sa.Connection, pairs: str, span: tuple[datetime, datetime], step: timedelta, *, online: bool
+) -> None:
+    """A quiet sample of each (compartment, source) every ``step``."""
+    times = [span[0] + i * step for i in range((span[1] - span[0]) // step)]
+    plain = connection.dialect.name == "sqlite"
+    connection.exec_driver_sql("CREATE TEMPORARY TABLE times (at TIMESTAMP WITH TIME ZONE)")
+    values = [(f"{at:%Y-%m-%d %H:%M:%S.%f}" if plain else at.isoformat(),) for at in times]
+    connection.exec_driver_sql(f"INSERT INTO times VALUES ({'?' if plain else '%s'})", values)
+    connection.exec_driver_sql(
+        "INSERT INTO samples (compartment_id, source_id, taken_at, revision, current, received_at, online, suspect,"
+        f" below, unjudged, status, rule_set, {', '.join(QUIET)}) SELECT compartment_id, source_id, at, 1, true, at,"
+        f" {str(online).lower()}, false, 0, 0, 1, 'x', {', '.join(str(v) for v in QUIET.values())}"
+        f" FROM times CROSS JOIN {pairs} AS pairs"
+    )
+    connection.exec_driver_sql("DROP TABLE times")
+
+
+def drive(database: Database) -> Driven:
+    """Post as instruments do, read as people and programs do, work as the worker does."""
+    driven = Driven(database)
+    settings = load_settings({"ULLAGE_DATABASE_URL": database.url.render_as_string(hide_password=False)})
+    with (
+        TestClient(create_app(settings, database), base_url="http://localhost") as client,
+        driven.listening(),
+    ):
+        _post(driven, client, register.issue_instrument_key(database, "X-7-M", NOW))
+        _read(driven, client, register.issue_registrar_key(database, NOW))
+        driven.doing = "silence"
+        check_silence(database, datetime.now(UTC), settings.silence_rule, "http://localhost")
+        driven.doing = "shelves"
+        end_shelves(database, NOW, "http://localhost")
+    return driven
+
+
+def _post(driven: Driven, client: TestClient, key: str) -> None:
+    high = QUIET | {"h2": 900.0, "ch4": 800.0, "c2h4": 900.0, "c2h2": 60.0}
+
+    def post(doing: str, *samples: tuple[timedelta, dict[str, float]]) -> None:
+        driven.doing = f"post {doing}"
+        body = [{"taken_at": (NOW - ago).isoformat(), "compartment": "main", **of} for ago, of in samples]
+        answer = client.post(
+            "/api/v1/samples", json={"samples": body}, headers={"Authorization": f"Bearer {key}"}
+        )
+        assert answer.status_code == 200, answer.text
+        assert {one["result"] for one in answer.json()["outcomes"]} <= {"stored", "revised"}, answer.text
+
+    post("one", (timedelta(minutes=50), QUIET))
+    post("many", *((timedelta(minutes=49, seconds=-i), QUIET) for i in range(60)))
+    post("what alarms", (timedelta(minutes=40), high), (timedelta(minutes=39), high))
+    post("a revision", (timedelta(minutes=39), high | {"h2": 950.0}))
+    post("late", (timedelta(days=90, minutes=7), QUIET))
+
+
+def _read(driven: Driven, client: TestClient, key: str) -> None:
+    newest = "SELECT max(id) FROM samples WHERE {} AND compartment_id = (SELECT c.id FROM compartments c"
+    newest += " JOIN assets a ON a.id = c.asset_id WHERE a.code = 'X-7')"
+    with driven.database.engine.connect() as connection:
+        ids = [
+            connection.exec_driver_sql(newest.format(which)).scalar_one()
+            for which in ("online", "NOT online")
+        ]
+    for which in ("online", "NOT online"):
+        driven.said.pop(newest.format(which))
+    pages = ["/", "/?q=X-7", "/assets/X-7", "/assets/X-7?before=2026-06-01T00:00:00Z", "/alerts", "/alerts/1"]
+    pages += [f"/samples/{one}" for one in ids] + [
+        "/instruments",
+        "/instruments/X-7-M",
+        "/files",
+        "/upload",
+        "/mail",
+    ]
+    figure = "/assets/X-7/figures/{}?compartment=main"
+    pages += [figure.format("trend") + f"&range={one}" for one in ("1m", "6m", "1y", "5y", "all")]
+    pages += [figure.format("diagrams"), "/metrics", "/health"]
+    api = [
+        "assets/X-7/samples",
+        "assets/X-7/samples?limit=5&from=2026-10-01T00:00:00Z&to=2026-10-20T00:00:00Z",
+        "assets/X-7/assessment",
+        f"samples/{ids[0]}",
+    ]
+    for path in pages + [f"/api/v1/{path}" for path in api]:
+        driven.doing = path
+        assert _get(client, path, key).status_code in {200, 404}, path
+    driven.doing = "the next page"
+    cursor = _get(client, "/api/v1/assets/X-7/samples?limit=5", key).json()["next_cursor"]
+    assert _get(client, f"/api/v1/assets/X-7/samples?limit=5&cursor={cursor}", key).status_code == 200
+
+
+def _get(client: TestClient, path: str, key: str) -> Any:
+    return client.get(path, headers={"Authorization": f"Bearer {key}"} if path.startswith("/api") else {})
+
+
+# --- PostgreSQL -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a statement did: tables of samples that it read at all, and those that it read from end to end."""
+
+    statement: str
+    doing: str
+    read: frozenset[str]
+    scanned: frozenset[str]
+
+
+def explained(driven: Driven) -> list[Plan]:
+    """Each statement run once more, with its own parameters, and taken back."""
+    plans = []
+    with driven.database.engine.connect() as connection:
+        query = (
+            "SELECT relname FROM pg_class WHERE relname LIKE 'samples%%' AND relkind = 'r' AND reltuples <= 0"
+        )
+        empty = set(connection.exec_driver_sql(query).scalars())
+        cursor = connection.connection.cursor()
+        for statement, (parameters, doing) in driven.said.items():
+            cursor.execute(f"EXPLAIN (ANALYZE, FORMAT JSON) {statement}", parameters)
+            answer = cursor.fetchone()
+            assert answer is not None
+            nodes = list(_nodes(answer[0][0]["Plan"]))
+            # of the whole only the node that changes rows says "samples"
+            of_samples = [
+                n for n in nodes if n.get("Relation Name", "").startswith("samples_") and n["Actual Loops"]
+            ]
+            read = frozenset(n["Relation Name"] for n in of_samples) - empty
+            scanned = {n["Relation Name"] for n in of_samples if n["Node Type"] == "Seq Scan"} - empty
+            plans.append(Plan(statement, doing, read, frozenset(scanned)))
+            connection.rollback()
+    return plans
+
+
+def _nodes(node: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    yield node
+    for below in node.get("Plans", ()):
+        yield from _nodes(below)
+
+
+@pytest.mark.postgresql
+def test_postgresql_reads_no_month_from_end_to_end_and_only_those_it_needs(
+    postgresql_database: Database,
+) -> None:
+    fill(postgresql_database, UNITS, 1)
+    driven = drive(postgresql_database)
+    plans = explained(driven)
+    assert len(plans) > 15
+    assert {plan.doing.split()[0] for plan in plans} >= {"post", "/", "/assets/X-7"}
+    assert [f"{plan.doing}: {plan.statement}" for plan in plans if plan.scanned] == []
+    driven.said = {**driven.said, SCANNING: ({}, "a scan")}
+    assert len(explained(driven)[-1].scanned) == MONTHS + 1
+    for plan in plans:
+        months = {name for name in plan.read if name != "samples_laboratory"}
+        most = MONTHS if BY_ID.search(plan.statement) else _months_needed(driven, plan)
+        assert len(months) <= most, f"{plan.doing} reads {sorted(months)}: {plan.statement}"
+
+
+def _months_needed(driven: Driven, plan: Plan) -> int:
+    """The months between the times that a statement gives; two where it gives none: the newest, and the one before
+    for what comes before the newest."""
+    parameters = driven.said[plan.statement][0]
+    times = [v for v in parameters.values() if isinstance(v, datetime)]
+    if len(times) < 2:
+        return 2
+    return (max(times).year - min(times).year) * 12 + max(times).month - min(times).month + 1
+
+
+# --- SQLite -----------------------------------------------------------------------------------------------
+
+
+def scans(driven: Driven) -> list[str]:
+    """Steps that go through samples without an index to find them by."""
+    found = []
+    with driven.database.engine.connect() as connection:
+        for statement, (parameters, doing) in driven.said.items():
+            steps = [
+                row[3] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)
+            ]
+            names = {"samples", *re.findall(r"samples AS (\w+)", statement)}
+            for step in steps:
+                scan = re.match(r"SCAN (\w+)", step)
+                if scan and scan[1] in names:
+                    found.append(f"{doing}: {step}: {statement}")
+    return found
+
+
+def test_sqlite_scans_no_samples(sqlite_database: Database) -> None:
+    fill(sqlite_database, 8, 24)
+    driven = drive(sqlite_database)
+    assert len(driven.said) > 15
+    assert scans(driven) == []
+    driven.said[SCANNING] = ((), "a scan")
+    assert len(scans(driven)) == 1
