@@ -165,6 +165,26 @@ def test_a_site_that_falls_silent_is_one_group_before_the_second_is_late() -> No
     assert told.group(1) == picture.groups[1]
 
 
+def test_fast_ones_are_a_group_before_the_slow_ones_are_due_and_these_join_it() -> None:
+    fast = [monitor(i, T0 - i * MINUTE, hours=1 / 6) for i in range(3)]
+    slow = [monitor(10 + i, T0 - i * HOUR) for i in range(3)]
+    told = Told()
+    told.look([*fast, *slow], T0 + 40 * MINUTE)
+    assert told.group(1) == Group(frozenset({0, 1, 2}), T0)
+    for minutes in range(45, 600, 5):
+        told.look([*fast, *slow], T0 + minutes * MINUTE)
+    assert told.group(1) == Group(frozenset({0, 1, 2, 10, 11, 12}), T0)
+
+
+def test_one_that_was_told_alone_is_part_of_the_group_that_comes_after() -> None:
+    fast, slow = monitor(1, T0, hours=1 / 6), [monitor(10 + i, T0 - i * HOUR) for i in range(3)]
+    told = Told()
+    assert told.look([fast, *slow], T0 + 40 * MINUTE).severities == {1: 1}
+    assert told.group(1) is None
+    told.look([fast, *slow], T0 + 6 * HOUR + 30 * MINUTE)
+    assert told.group(1) == Group(frozenset({1, 10, 11, 12}), T0)
+
+
 def test_two_of_three_are_told_alone_and_four_of_five_together() -> None:
     for count, grouped in ((3, False), (5, True)):
         some = site(T0, count)
