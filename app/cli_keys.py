@@ -68,7 +68,7 @@ def rotate(
 
 @key_app.command("list")
 def list_command(instrument: Instrument = None, registrar: Registrar = False) -> None:
-    """The keys of an instrument or of the registrars, oldest first; the last use is to the minute."""
+    """The keys of an instrument or of the registrars, oldest first; the last use is to ten minutes."""
     from app.services.keys import UnknownReferenceError, list_keys
 
     _one_of_both(instrument, registrar)

@@ -15,9 +15,9 @@ from typing import Any, Final
 import numpy as np
 from pydantic_core import from_json
 
-from app.domain.clock import ClockRule, OnDoubt
+from app.domain.clock import ClockRule
 from app.domain.columns import SampleColumns
-from app.domain.model import Quality, Reading, Rejection, Sample, SetAside, Source
+from app.domain.model import Quality, Rejection, SetAside, Source
 from app.intake.numbers import shown
 from app.intake.payload_block import Block, blocks_of, read_block
 from app.intake.payload_schema import EXAMPLE, MAX_SAMPLES, batch_schema
@@ -25,7 +25,7 @@ from app.intake.sample_reader import Row, SampleReader
 from app.intake.strict_json import BadPayload, key_name, refuse_repeated_keys
 from app.science.quantities import NAMES
 
-__all__ = ["EXAMPLE", "MAX_SAMPLES", "BadPayload", "batch_schema", "parse_columns", "parse_samples"]
+__all__ = ["EXAMPLE", "MAX_SAMPLES", "BadPayload", "batch_schema", "parse_columns"]
 
 _FEW: Final = 8
 """Below this many samples numpy costs more than it saves."""
@@ -56,33 +56,6 @@ def parse_columns(body: bytes, source: Source, now: datetime, rule: ClockRule) -
     for i in left:
         filling.put(i, reader.read(items[i], i))
     return filling.columns()
-
-
-def parse_samples(body: bytes, source: Source, now: datetime) -> list[Sample | Rejection]:
-    """The same sample by sample, for callers that have no use for columns."""
-    found = parse_columns(body, source, now, ClockRule(on_ahead=OnDoubt.REFUSE))
-    batch: list[Sample | Rejection | None] = [None] * found.size
-    for rejection in found.rejections:
-        batch[rejection.index or 0] = rejection
-    for row, i in enumerate(found.place):
-        qualities = found.qualities[row] or {}
-        readings = {}
-        for column in np.flatnonzero(~np.isnan(found.values[row])):
-            name, number = NAMES[column], float(found.values[row, column])
-            quality = qualities.get(name, Quality.GOOD)
-            if found.below[row, column]:
-                readings[name] = Reading(name, below=number, quality=quality)
-            else:
-                readings[name] = Reading(name, value=number, quality=quality)
-        batch[i] = Sample(
-            source.asset_code or "",
-            found.compartment[row],
-            source.code,
-            found.taken_at[row],
-            readings,
-            set_aside=found.set_aside[row],
-        )
-    return [item for item in batch if item is not None]
 
 
 class _Filling:

@@ -1,4 +1,4 @@
-"""Whose key is this? The answer is a read; that the key was used is written down once a minute at most."""
+"""Whose key is this? The answer is a read; that the key was used is written down every ten minutes at most."""
 
 from datetime import datetime
 

@@ -146,12 +146,12 @@ def test_an_expired_or_revoked_key_lets_nobody_in(
     assert authenticate(registered, key, NOW) is None
 
 
-def test_the_last_use_is_written_once_a_minute(registered: Database) -> None:
+def test_the_last_use_is_written_once_in_ten_minutes(registered: Database) -> None:
     key = register.issue_instrument_key(registered, "N-T1-M", NOW)
     seen = []
-    for seconds in (0, 59, 60, 61, 119, 120):
+    for seconds in (0, 599, 600, 601, 1199, 1200):
         assert authenticate(registered, key, NOW + timedelta(seconds=seconds)) is not None
         with registered.read() as connection:
             last = connection.execute(sa.select(api_keys.c.last_used_at)).scalar_one()
         seen.append((last - NOW).total_seconds())
-    assert seen == [0, 0, 60, 60, 60, 120]
+    assert seen == [0, 0, 600, 600, 600, 1200]

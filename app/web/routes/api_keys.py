@@ -48,7 +48,7 @@ class KeyTold(BaseModel):
     label: str
     state: Literal["good", "expired", "revoked"]
     created_at: datetime
-    last_used_at: datetime | None = Field(description="to the minute")
+    last_used_at: datetime | None = Field(description="to ten minutes")
     expires_at: datetime | None
     revoked_at: datetime | None
 
