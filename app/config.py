@@ -329,3 +329,8 @@ def share_metrics(folder: str) -> None:
 def shared_metrics() -> str | None:
     """The folder of :func:`share_metrics`; None: there is one server process, which keeps its own figures."""
     return os.environ.get(_METRICS_FOLDER)
+
+
+def hand_down_app_workers(number: int) -> None:
+    """Processes started from now on know that they are so many: each allows its share of an instrument's rate."""
+    os.environ[f"{PREFIX}APP_WORKERS"] = str(number)
