@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 from app.config import Settings
 from app.jobs.schedule import Duty
+from app.services.check_instruments import check_due
 from app.services.check_silence import check_silence
 from app.services.end_shelves import end_shelves
 from app.services.heartbeat import beat
@@ -25,6 +26,9 @@ def duties(database: Database, settings: Settings) -> list[Duty]:
     def silence(now: datetime) -> int:
         return check_silence(database, now, settings.silence_rule, url)
 
+    def readings(now: datetime) -> int:
+        return check_due(database, now, settings.check_rule, url)
+
     def months(now: datetime) -> int:
         return len(create_partitions_ahead(database, now))
 
@@ -36,6 +40,7 @@ def duties(database: Database, settings: Settings) -> list[Duty]:
         Duty("beat", timedelta(seconds=5), lambda now: beat(database, name, now)),
         Duty("end of shelves", timedelta(seconds=5), shelves),
         Duty("silence", timedelta(minutes=1), silence),
+        Duty("instruments' readings", timedelta(minutes=1), readings),
         Duty("months ahead", timedelta(hours=6), months),
         Duty("end of raw readings", timedelta(hours=6), retention),
     ]
