@@ -5,6 +5,7 @@ Pure and columnar. :func:`assess` runs the rules in the order they are listed in
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -37,27 +38,69 @@ HISTORY_DAYS: Final = 731.0
 class Judgement:
     """Everything the rules say of the samples of ``frame``, as columns.
 
+    Levels and changes are worked out at once; what is drawn from them - patterns, increments, quality and the rest -
+    when it is first asked for: of the thousands of readings of a quiet monitor nobody ever asks.
+
     Attributes:
         daily: the daily medians that the on-line rules read.
-        nei_oil, nei_oil_without_ethane, nei_paper: (n,) [kJ/kL]; NaN where a gas is missing.
-        relative_saturation: (n,) [%]; NaN where water or oil temperature is missing or water is censored.
-        tdcg: (n,) total dissolved combustible gas [µL/L]; NaN where none of its gases was measured.
-        condition_2008: (n,) condition 1-4 of the 2008 guide; 0 where nothing was measured.
     """
 
     frame: SampleFrame
     daily: DailyMedians
     levels: Levels
     changes: Changes
-    patterns: Patterns
-    increments: Increments
-    quality: Quality
-    nei_oil: Floats
-    nei_oil_without_ethane: Floats
-    nei_paper: Floats
-    relative_saturation: Floats
-    tdcg: Floats
-    condition_2008: NDArray[np.int8]
+
+    @cached_property
+    def patterns(self) -> Patterns:
+        """What the diagnostic methods make of the levels."""
+        return judge_patterns(self.frame, self.levels)
+
+    @cached_property
+    def increments(self) -> Increments:
+        """What they make of the new gas alone."""
+        return judge_increments(self.frame, self.changes, self.daily)
+
+    @cached_property
+    def quality(self) -> Quality:
+        """Signs that a sample itself is in doubt."""
+        return judge_quality(self.frame, self.levels, self.changes, self.relative_saturation)
+
+    @cached_property
+    def nei_oil(self) -> Floats:
+        """(n,) [kJ/kL]; NaN where a gas is missing, as in the two below."""
+        return np.asarray(nei_oil(*self._halved("ch4", "c2h6", "c2h4", "c2h2")))
+
+    @cached_property
+    def nei_oil_without_ethane(self) -> Floats:
+        """(n,) [kJ/kL]"""
+        return np.asarray(nei_oil_without_ethane(*self._halved("ch4", "c2h4", "c2h2")))
+
+    @cached_property
+    def nei_paper(self) -> Floats:
+        """(n,) [kJ/kL]"""
+        return np.asarray(nei_paper(*self._halved("co", "co2")))
+
+    @cached_property
+    def relative_saturation(self) -> Floats:
+        """(n,) [%]; NaN where water or oil temperature is missing or water is censored."""
+        return _saturation(self.frame)
+
+    @property
+    def tdcg(self) -> Floats:
+        """(n,) total dissolved combustible gas [µL/L]; NaN where none of its gases was measured."""
+        return self._of_2008[0]
+
+    @property
+    def condition_2008(self) -> NDArray[np.int8]:
+        """(n,) condition 1-4 of the 2008 guide; 0 where nothing was measured."""
+        return self._of_2008[1]
+
+    @cached_property
+    def _of_2008(self) -> tuple[Floats, NDArray[np.int8]]:
+        return _conditions(self.frame)
+
+    def _halved(self, *gases: str) -> list[Floats]:
+        return [_halved(self.frame, gas) for gas in gases]
 
 
 def assess(
@@ -78,25 +121,7 @@ def assess(
     frame = _without_dust(frame)
     daily = daily_medians(frame) if daily is None else daily
     levels = judge_levels(frame, norming)
-    changes = judge_change(frame, levels, daily)
-    saturation = _saturation(frame)
-    tdcg, condition = _conditions(frame)
-    ch4, c2h6, c2h4, c2h2 = (_halved(frame, g) for g in ("ch4", "c2h6", "c2h4", "c2h2"))
-    return Judgement(
-        frame=frame,
-        daily=daily,
-        levels=levels,
-        changes=changes,
-        patterns=judge_patterns(frame, levels),
-        increments=judge_increments(frame, changes, daily),
-        quality=judge_quality(frame, levels, changes, saturation),
-        nei_oil=np.asarray(nei_oil(ch4, c2h6, c2h4, c2h2)),
-        nei_oil_without_ethane=np.asarray(nei_oil_without_ethane(ch4, c2h4, c2h2)),
-        nei_paper=np.asarray(nei_paper(_halved(frame, "co"), _halved(frame, "co2"))),
-        relative_saturation=saturation,
-        tdcg=tdcg,
-        condition_2008=condition,
-    )
+    return Judgement(frame, daily, levels, judge_change(frame, levels, daily))
 
 
 def _without_dust(frame: SampleFrame) -> SampleFrame:

@@ -1,13 +1,13 @@
 """The engine on many samples at once, beside the same engine called sample by sample."""
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 from bench_timing import peak_memory, tell, timed
 from numpy.typing import NDArray
 
-from app.domain.engine import HISTORY_DAYS, assess
+from app.domain.engine import HISTORY_DAYS, Judgement, assess
 from app.domain.frame import DailyMedians, SampleFrame, daily_medians
 from app.domain.rules.certainty import DRAWS, judge_certainty
 from app.science.pentagons import duval_pentagon_1
@@ -54,7 +54,17 @@ def alone(frame: SampleFrame, daily: DailyMedians, row: int) -> Callable[[], obj
     part = frame.take(np.arange(frame.since(row, days), row + 1))
     same = (daily.series == frame.series[row]) & (daily.day < np.floor(frame.at[row]))
     medians = DailyMedians(daily.series[same], daily.day[same], daily.values[same])
-    return lambda: assess(part, medians)
+    return lambda: whole(part, medians)
+
+
+COLUMNS = [name for name, kind in vars(Judgement).items() if isinstance(kind, cached_property)]
+
+
+def whole(frame: SampleFrame, daily: DailyMedians | None = None) -> None:
+    """Every column of a judgement, those too that are worked out only when they are asked for."""
+    judged = assess(frame, daily)
+    for name in COLUMNS:
+        getattr(judged, name)
 
 
 def one_by_one(calls: Sequence[Callable[[], object]]) -> None:
@@ -70,7 +80,7 @@ def run_engine(compartments: int, samples: int, single: int, runs: int) -> Itera
         daily = daily_medians(frame)
         chosen = np.linspace(len(frame) // 5, len(frame) - 1, single).astype(np.int64)
         calls = [alone(frame, daily, int(row)) for row in chosen]
-        together = timed(f"one call, {compartments:,} compartments", len(frame), partial(assess, frame), runs)
+        together = timed(f"one call, {compartments:,} compartments", len(frame), partial(whole, frame), runs)
 
         apart = timed(
             "sample by sample, each with its history (a subset)", single, partial(one_by_one, calls), runs

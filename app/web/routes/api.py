@@ -2,6 +2,7 @@
 ``api_register`` and ``api_read``."""
 
 import json
+from time import perf_counter
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -12,13 +13,12 @@ from app.intake.payloads import EXAMPLE, BadPayload, batch_schema, parse_columns
 from app.services.outcomes import Outcome
 from app.services.recorder import Recorder
 from app.store.fleet import StoredSource
+from app.web import metrics
 from app.web.dependencies import AppSettings, Now, instrument_body, posting_instrument
 from app.web.problems import Problem, responses
 from app.web.routes import api_read, api_register
 
 router = APIRouter(prefix="/api/v1")
-router.include_router(api_register.router)
-router.include_router(api_read.router)
 
 _STATUS_OF = {"not_json": 400, "too_many": 413, "invalid": 422}
 
@@ -78,10 +78,14 @@ def post_samples(
     except BadPayload as error:
         raise Problem(_STATUS_OF[error.problem], str(error), [(error.field, error.reason)]) from None
     if not len(columns):
-        rejected = [(one.field, one.reason) for one in columns.rejections]
-        raise Problem(422, _refused(rejected), rejected)
+        raise _none_taken([(one.field, one.reason) for one in columns.rejections])
     recorder: Recorder = request.app.state.recorder
+    began = perf_counter()
     outcomes = recorder.record(source, columns, at)
+    metrics.observe_record(perf_counter() - began)
+    if all(o.result == "rejected" for o in outcomes):
+        raise _none_taken([(o.field or "", o.reason or "") for o in outcomes])
+    metrics.count_outcomes("set_aside" if o.set_aside else o.result for o in outcomes)
     # as it is: to be looked at by a model once more would take longer than storing them
     return Response(json.dumps({"outcomes": [_told(o) for o in outcomes]}), media_type="application/json")
 
@@ -102,7 +106,17 @@ _NOT_JUDGED = {
 }
 
 
+def _none_taken(rejected: list[tuple[str, str]]) -> Problem:
+    metrics.count_outcomes(["rejected"] * len(rejected))
+    return Problem(422, _refused(rejected), rejected)
+
+
 def _refused(rejected: list[tuple[str, str]]) -> str:
     if len(rejected) == 1:
         return f"{rejected[0][0]}: {rejected[0][1]}"
     return f"None of the {len(rejected)} samples can be taken. The first: {rejected[0][0]}: {rejected[0][1]}"
+
+
+# behind the samples: routes are tried in order, and nearly all requests are posts
+router.include_router(api_register.router)
+router.include_router(api_read.router)
