@@ -9,7 +9,7 @@ from app.store.keys import KeyHolder
 
 def authenticate(database: Database, key: str, now: datetime) -> KeyHolder | None:
     """The holder of a key, or None when it is not known, was revoked or has expired."""
-    with database.read() as connection:
+    with database.glance() as connection:
         holder = keys.check(connection, key, now)
     if holder is not None and holder.stale:
         with database.write() as connection:

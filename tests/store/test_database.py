@@ -49,3 +49,14 @@ def test_what_fails_is_taken_back(database: Database) -> None:
         pass
     with database.read() as connection:
         assert fleet.all_sites(connection) == []
+
+
+def test_a_glance_sees_what_is_committed_and_leaves_transactions_as_they_are(database: Database) -> None:
+    with database.write() as connection:
+        fleet.upsert_site(connection, Site("N", "North", "UTC"))
+    with database.glance() as connection:
+        assert [site.code for site in fleet.all_sites(connection)] == ["N"]
+    with database.read() as connection:  # of the same pool: what is changed in it is rolled back as ever
+        fleet.upsert_site(connection, Site("S", "South", "UTC"))
+    with database.glance() as connection:
+        assert [site.code for site in fleet.all_sites(connection)] == ["N"]
