@@ -100,7 +100,7 @@ def run(name: str, kind: Kind, rounds: int, seed: int, *, hurry: bool) -> Count:
         stack.callback(database.dispose)
         migrate.upgrade(database)
         fleet = register(database, POSTERS, datetime.now(UTC) - timedelta(days=300), seed)
-        service = Service(folder, url, free_port(), sink.settings)
+        service = Service(folder, url, free_port(), sink.settings | {"POSTS_PER_MINUTE": "0"})
         posters = [Poster(service.url, u, random.Random(seed + i)) for i, u in enumerate(fleet.units)]
         stage = Stage(service, database, server, posters, sink, random.Random(seed), count, disk)
         with _posting(posters) as end:
