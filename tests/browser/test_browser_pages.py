@@ -49,6 +49,8 @@ PAGES = (
     "/instruments",
     "/instruments?site=sandry&state=silent",
     "/instruments?state=maintenance",
+    "/instruments/mon-bw-t1",
+    "/instruments/mon-sp-r2",
     "/upload",
     "/mail",
     "/mail/1",
