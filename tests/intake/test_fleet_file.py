@@ -228,3 +228,28 @@ def test_faults_of_limits_and_steps_are_told(old: str, new: str, message: str) -
     with pytest.raises(FleetFileError) as caught:
         parse_fleet(GOOD + LIMITS.replace(old, new, 1), "f.yaml")
     assert message in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("written", "read"), [("", None), (", posts_per_minute: 0", 0), (", posts_per_minute: 30", 30)]
+)
+def test_how_often_an_instrument_may_post(written: str, read: int | None) -> None:
+    text = (
+        "sites: [{code: W, name: West, time_zone: UTC}]\n"
+        "assets: [{code: T, name: T, site: W}]\n"
+        f"instruments: [{{code: M, name: M, asset: T{written}}}]\n"
+    )
+    (source,) = parse_fleet(text, "fleet.yaml").sources
+    assert source.posts_per_minute == read
+
+
+@pytest.mark.parametrize("written", ["-1", "1.5", "many", "1000001"])
+def test_a_number_of_posts_that_cannot_be_is_named(written: str) -> None:
+    text = (
+        "sites: [{code: W, name: West, time_zone: UTC}]\n"
+        "assets: [{code: T, name: T, site: W}]\n"
+        f"instruments: [{{code: M, name: M, asset: T, posts_per_minute: {written}}}]\n"
+    )
+    with pytest.raises(FleetFileError) as caught:
+        parse_fleet(text, "fleet.yaml")
+    assert "line 3, instruments[0].posts_per_minute" in str(caught.value)
