@@ -13,6 +13,8 @@ import sqlalchemy as sa
 from app.store.database import Connection
 from app.store.tables import alert_events, alerts, contacts, messages
 
+FARTHEST: Final = timedelta(hours=3)
+"""No message is put off or leased for longer than an hour: a time farther ahead is of a clock that was wrong."""
 SUBJECT: Final = ("compartment_id", "source_id", "site_id")
 
 
@@ -75,13 +77,21 @@ def enqueue(connection: Connection, message: NewMessage, now: datetime) -> bool:
 
 
 def claim(connection: Connection, now: datetime, lease: timedelta, limit: int) -> list[ClaimedMessage]:
-    """Lease the messages that are due, oldest first. No two workers get the same one while the lease lasts."""
+    """Lease the messages that are due, oldest first. No two workers get the same one while the lease lasts.
+
+    What waits for a time beyond :data:`FARTHEST` is due: the server's clock was ahead for a while, and a mail must
+    not wait until that time comes.
+    """
     due = (
         sa.select(messages.c.id)
         .where(
             messages.c.state == "queued",
-            messages.c.next_attempt_at <= now,
-            sa.or_(messages.c.leased_until.is_(None), messages.c.leased_until <= now),
+            sa.or_(messages.c.next_attempt_at <= now, messages.c.next_attempt_at > now + FARTHEST),
+            sa.or_(
+                messages.c.leased_until.is_(None),
+                messages.c.leased_until <= now,
+                messages.c.leased_until > now + FARTHEST,
+            ),
         )
         .order_by(messages.c.next_attempt_at, messages.c.id)
         .limit(limit)

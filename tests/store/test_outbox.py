@@ -66,6 +66,17 @@ def test_the_oldest_come_first_and_no_more_than_asked_for(database: Database) ->
     assert claim(database) == []
 
 
+def test_what_a_clock_far_ahead_has_put_off_or_leased_is_due_once_the_clock_is_right(
+    database: Database,
+) -> None:
+    ahead = NOW + timedelta(days=365)
+    enqueue(database, "a", "b", at=ahead)
+    assert len(claim(database, ahead, limit=1)) == 1, "and the worker died with it"
+    assert sorted(names(claim(database))) == ["a", "b"]
+    enqueue(database, "c", at=NOW + timedelta(hours=1))
+    assert claim(database) == [], "an hour ahead is what a retry may be"
+
+
 def test_sent_postponed_and_failed(database: Database) -> None:
     enqueue(database, "sent", "postponed", "failed")
     sent, postponed, failed = claim(database)
