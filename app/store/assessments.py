@@ -46,14 +46,25 @@ def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: 
 
 def set_standings(connection: Connection, judged: Sequence[Mapping[str, Any]]) -> None:
     """Write into the samples how they stand: mappings with sample_id, status, suspect, fault, rule_set."""
-    if judged:
+    for i in range(0, len(judged), 500):
+        some = judged[i : i + 500]
+        bounds = _bounds(connection, [one["sample_id"] for one in some])
         connection.execute(
-            _SET_STANDING,
+            _SET_STANDING.where(samples.c.taken_at.between(*bounds)) if bounds else _SET_STANDING,
             [
                 {f"new_{name}": one[name] for name in ("sample_id", "status", "suspect", "fault", "rule_set")}
-                for one in judged
+                for one in some
             ],
         )
+
+
+def _bounds(connection: Connection, sample_ids: Sequence[int]) -> tuple[datetime, datetime] | None:
+    """The first and last time of many samples: PostgreSQL then looks each up in their months only, not in all."""
+    if connection.dialect.name != "postgresql" or len(sample_ids) < 5:
+        return None
+    query = sa.select(sa.func.min(samples.c.taken_at), sa.func.max(samples.c.taken_at))
+    begin, end = connection.execute(query.where(samples.c.id.in_(sample_ids))).one()
+    return None if begin is None else (begin, end)
 
 
 @dataclass(frozen=True, slots=True)
