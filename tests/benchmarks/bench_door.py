@@ -172,10 +172,16 @@ def prepare(url: str, load: Load) -> tuple[list[str], list[str]]:
 
 
 def _told(kind: str, load: Load, real: Door, plain: Door) -> str:
-    lines = [
+    title = (
         f"{load.name} on {kind}: {load.clients} clients, {load.samples} sample(s) a post every"
         f" {load.step_minutes} min, {load.history_days} days of history each"
-    ]
+    )
+    return summary(title, real, plain)
+
+
+def summary(title: str, real: Door, plain: Door) -> str:
+    """Rates and latencies of both, and the ratio round by round."""
+    lines = [title]
     for door in (plain, real):
         p50, p95, p99 = (float(x) for x in np.percentile(door.latencies, (50, 95, 99)))
         lines.append(
