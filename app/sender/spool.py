@@ -21,6 +21,8 @@ from app.sender.segments import Say, Segment
 
 MOST_BYTES: Final = 256 * 1024 * 1024
 LARGEST_SEGMENT: Final = 4 * 1024 * 1024
+LARGEST_KEPT: Final = 64 * 1024
+"""A file of which all is answered is kept to be written to up to this size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,7 @@ class Spool:
         self.folder = folder
         self._most_bytes = most_bytes
         self._segment_bytes = min(LARGEST_SEGMENT, most_bytes // 4)
+        self._kept_bytes = min(LARGEST_KEPT, self._segment_bytes)
         self._changed = threading.Condition()
         self._writer: int | None = None
         self._broken = ""
@@ -84,9 +87,7 @@ class Spool:
     def close(self) -> None:
         """Give the folder free. What waits stays."""
         with self._changed:
-            if self._writer is not None:
-                os.close(self._writer)
-                self._writer = None
+            self._close_writer()
             os.close(self._lock_file)
 
     @property
@@ -208,9 +209,7 @@ class Spool:
         newest = self._segments[-1] if self._segments else None
         if newest is not None and self._writer is not None and newest.size < self._segment_bytes:
             return newest
-        if self._writer is not None:
-            os.close(self._writer)
-            self._writer = None
+        self._close_writer()
         path = self.folder / segments.name(self._next)
         writer = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
         try:
@@ -221,21 +220,32 @@ class Spool:
             raise
         self._writer, segment = writer, Segment(path, 0, self._next - 1)
         self._segments.append(segment)
-        if len(self._segments) > 1 and self._offset == self._segments[0].size:
-            self._remove_answered(segment)
         return segment
 
     def _remove_answered(self, reached: Segment) -> None:
-        """Remove the files before the one that was reached, and that one too when it is done and not written to."""
+        """Remove the files of which all is answered, up to the one that was reached.
+
+        That one goes too when it is done; a small one that is still written to may stay, not to make a new file for
+        each sample. A large one may not: on a disk that is full it takes the room that its successor needs.
+        """
         done = self._segments[: self._segments.index(reached)]
-        if reached is not self._segments[-1] and self._offset == reached.size:
+        if self._offset == reached.size and (
+            reached is not self._segments[-1] or reached.size >= self._kept_bytes
+        ):
+            if reached is self._segments[-1]:
+                self._close_writer()
             done.append(reached)
+            self._offset = 0
         for segment in done:
             segment.path.unlink(missing_ok=True)
         if done:
             del self._segments[: len(done)]
-            self._offset = 0 if self._segments[0] is not reached else self._offset
             durable.sync_folder(self.folder)
+
+    def _close_writer(self) -> None:
+        if self._writer is not None:
+            os.close(self._writer)
+            self._writer = None
 
     def _note(self, error: OSError) -> None:
         if error.filename2 == "unfinished":

@@ -98,11 +98,83 @@ def test_files_roll_and_are_removed_when_all_in_them_is_answered(folder: Path) -
         assert len(segment_files(folder)) == 1
 
 
+@settings(deadline=None, max_examples=80)
+@given(
+    steps=st.lists(st.tuples(st.sampled_from("aaarro"), st.integers(1, 30)), max_size=60),
+    most_bytes=st.integers(3_000, 20_000),
+)
+def test_any_mix_of_appending_answering_and_reopening_is_a_queue(
+    steps: list[tuple[str, int]], most_bytes: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Against a list: the same samples, in the same order, and full only when it holds much."""
+    folder = tmp_path_factory.mktemp("spool")
+    queue: list[bytes] = []
+    count, spool = 0, Spool(folder, most_bytes)
+    try:
+        for step, size in steps:
+            if step == "a":
+                batch = [sample(count + i) for i in range(size)]
+                count += size
+                try:
+                    spool.append(batch)
+                    queue += batch
+                except SpoolFullError:
+                    assert queue or sum(map(len, batch)) + 30 * size > most_bytes // 2
+            elif step == "r" and queue:
+                records = spool.peek(size, SOME_BYTES)
+                assert texts(records) == queue[:size]
+                spool.answered(records)
+                del queue[:size]
+            elif step == "o":
+                spool.close()
+                spool = Spool(folder, most_bytes)
+            assert spool.waiting == len(queue)
+            assert texts(spool.peek(MANY, SOME_BYTES)) == queue
+            assert sum(path.stat().st_size for path in segment_files(folder)) <= most_bytes
+    finally:
+        spool.close()
+
+
+def test_a_long_run_that_keeps_up_uses_little_disk(folder: Path) -> None:
+    with Spool(folder, most_bytes=8_000) as spool:
+        for i in range(300):
+            spool.append([sample(i)])
+            records = spool.peek(9, SOME_BYTES)
+            assert texts(records) == [sample(i)]
+            spool.answered(records)
+            assert len(segment_files(folder)) <= 1
+            assert spool.used_bytes <= 2_100
+
+
+def test_a_disk_smaller_than_a_file_is_worked_off_for_good(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All is answered, and what is answered must not keep the room that the next samples need."""
+    room = 300_000  # of the disk; a file may grow to 4 MB
+    write = os.write
+
+    def limited(descriptor: int, content: bytes) -> int:
+        used = sum(path.stat().st_size for path in folder.iterdir())
+        if used + len(content) > room:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(descriptor, content)
+
+    with Spool(folder) as spool:
+        monkeypatch.setattr(os, "write", limited)
+        for _ in range(3):
+            with pytest.raises(SpoolFullError, match="No space left"):
+                sum(fill(spool))
+            assert spool.waiting > 1000
+            while records := spool.peek(1000, SOME_BYTES):
+                spool.answered(records)
+            assert segment_files(folder) == []
+
+
 def fill(spool: Spool) -> Iterator[int]:
     """Append as long as there is room; gives a 1 for each sample that was taken."""
-    for i in range(MANY):
-        spool.append([sample(i)])
-        yield 1
+    for i in range(0, MANY, 10):
+        spool.append([sample(i + j) for j in range(10)])
+        yield 10
 
 
 def fill_with_rejected(spool: Spool) -> None:
