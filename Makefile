@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 # tests and their browser run as two processes side by side
 PYTEST := $(BIN)/pytest
 
-.PHONY: help demo serve test check fuzz bench system-packages clean
+.PHONY: help demo serve test check fuzz bench faults soak system-packages clean
 
 help:
 	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
@@ -14,6 +14,8 @@ help:
 	@echo "make check   lint, types and ranks only"
 	@echo "make fuzz    more than 5,000 made-up requests to every endpoint and page; prints what was sent"
 	@echo "make bench   the benchmarks, each beside its baseline"
+	@echo "make faults  a hundred kills of server, worker and PostgreSQL, full disks, cut connections: what was lost"
+	@echo "make soak    the server under an hour's steady load"
 
 $(VENV)/ready-run: pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Ullage needs Python 3.11 or newer: make PYTHON=python3.x ...")'
@@ -50,6 +52,12 @@ fuzz: $(VENV)/ready-dev
 
 bench: $(VENV)/ready-dev
 	$(BIN)/python -m tests.benchmarks
+
+faults: $(VENV)/ready-dev
+	$(BIN)/python -m tests.benchmarks faults
+
+soak: $(VENV)/ready-dev
+	$(BIN)/python -m tests.benchmarks soak
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis var

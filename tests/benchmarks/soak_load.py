@@ -29,6 +29,7 @@ PAGES = (
     "/alerts",
     "/samples/{sample}",
     "/mail",
+    "/instruments",
     "/health",
     "/api/v1/assets/{asset}/samples?limit=200",
     "/api/v1/assets/{asset}/assessment",

@@ -45,7 +45,7 @@ def test_the_harness_runs_on_tiny_sizes_and_sets_everything_beside_a_baseline() 
 
 @pytest.mark.parametrize("store", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def test_a_soak_of_some_seconds_passes_and_reports(store: str, tmp_path: Path) -> None:
-    words = ["--minutes", "0.1", "--units", "5", "--rate", "20", "--history-days", "3", "--gzip-share", "0"]
+    words = ["--minutes", "0.1", "--units", "5", "--rate", "20", "--history-days", "3"]
     done = subprocess.run(
         [
             sys.executable,
