@@ -85,12 +85,11 @@ class Door:
             self.answers[what] = self.answers.get(what, 0) + count
 
 
-def run_door(loads: list[Load], kinds: list[str], runs: int) -> Iterator[str]:
-    """Every load on every kind of database ("sqlite", "postgresql")."""
-    for kind in kinds:
-        for load in loads:
-            with _database_pair(kind) as (ours, bare), tempfile.TemporaryDirectory() as folder:
-                yield _told(kind, load, *_measured(ours, bare, load, Path(folder), runs))
+def run_door(loads: list[tuple[str, Load]], runs: int) -> Iterator[str]:
+    """Every load on its kind of database ("sqlite", "postgresql")."""
+    for kind, load in loads:
+        with _database_pair(kind) as (ours, bare), tempfile.TemporaryDirectory() as folder:
+            yield _told(kind, load, *_measured(ours, bare, load, Path(folder), runs))
 
 
 def _measured(ours: str, bare: str, load: Load, folder: Path, runs: int) -> tuple[Door, Door]:

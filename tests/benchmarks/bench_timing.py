@@ -67,6 +67,14 @@ def use_one_core() -> str:
     return f"one core: number {core}"
 
 
+def use_all_cores() -> str:
+    """Let this process and its children go where they like again: a server, its database and its clients."""
+    if not hasattr(os, "sched_setaffinity"):
+        return "all cores"
+    os.sched_setaffinity(0, range(os.cpu_count() or 1))
+    return f"all {len(os.sched_getaffinity(0))} cores"
+
+
 def machine() -> str:
     """What the figures were measured on."""
     processor = platform.processor() or platform.machine()

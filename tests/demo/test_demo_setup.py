@@ -16,7 +16,7 @@ from app.services.alert_views import alert_groups
 from app.services.authenticate import authenticate
 from app.services.mail_view import mail_page
 from app.services.record_samples import RecordContext, record_samples
-from app.store import assessments
+from app.store import assessments, view_samples
 from app.store.database import Database
 
 END = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
@@ -107,14 +107,14 @@ def test_the_live_fault_goes_from_1_over_2_to_3_and_mails_each_step(
         outcomes = record_samples(prepared, instrument.code, batch, END, CONTEXT)
         ids = [o.sample_id for o in outcomes if o.sample_id is not None]
         with prepared.read() as connection:
-            found = assessments.current_of(connection, ids)
-        statuses += [found[i]["status"] for i in ids]
+            found = view_samples.samples_by_id(connection, ids)
+        statuses += [found[i].status or 0 for i in ids]
     assert [s for i, s in enumerate(statuses) if i == 0 or s != statuses[i - 1]] == [1, 2, 3]
     first, second = statuses.index(2), statuses.index(3)
     assert played[first].taken_at > END - timedelta(days=50)
     assert played[second].taken_at < END - timedelta(days=20)
     with prepared.read() as connection:
-        last = assessments.current_of(connection, [ids[-1]])[ids[-1]]
-    assert last["fault"] == "T3"
+        last = view_samples.samples_by_id(connection, [ids[-1]])[ids[-1]]
+    assert last.fault == "T3"
     subjects = [m.subject for m in mail_page(prepared, None, None).messages]
     assert len(subjects) == 6  # status 2, status 3 and extreme, to two contacts of the site
