@@ -14,7 +14,7 @@ from app.intake.validate import (
     check_time,
 )
 from app.services.sample_contents import PutRightError
-from app.store import corrections, fleet
+from app.store import corrections, fleet, retention
 from app.store.corrections import StoredRow
 from app.store.database import Connection
 
@@ -51,9 +51,16 @@ def target_of(
     if place.taken_at is None:
         return target, row.taken_at
     try:
-        return target, check_time(place.taken_at, now, EARLIEST_ONLINE if online else EARLIEST_LABORATORY)
+        at = check_time(place.taken_at, now, EARLIEST_ONLINE if online else EARLIEST_LABORATORY)
     except ImpossibleError as error:
         raise PutRightError(("taken_at", str(error))) from None
+    begins = retention.raw_begins(connection) if online else None
+    if begins is not None and at < begins:
+        reason = (
+            f"raw readings before {begins:%Y-%m-%d} UTC have passed retention; none is put there any more"
+        )
+        raise PutRightError(("taken_at", reason))
+    return target, at
 
 
 def must_be_free(connection: Connection, row: StoredRow, target: tuple[int, datetime]) -> None:

@@ -10,9 +10,12 @@ from app.domain.model import Reading, Sample
 from app.services import upkeep
 from app.services.load_fleet import load_fleet
 from app.services.missing_sample import why_missing
+from app.services.put_right import Place, move_sample
 from app.services.record_samples import RecordContext, record_samples
+from app.services.sample_contents import PutRightError
 from app.services.trend_data import trend_data
 from app.store import retention
+from app.store.corrections import By
 from app.store.database import Database
 from app.store.partitions import ensure_months, months
 from app.store.tables import daily_summaries, samples
@@ -197,3 +200,14 @@ def test_a_reading_of_a_time_that_has_ended_is_refused_and_its_day_stays(fleet_d
     with fleet_database.read() as connection:
         query = sa.select(daily_summaries.c.h2).order_by(daily_summaries.c.day)
         assert list(connection.execute(query).scalars())[:3] == [11.0, 12.0, 59.5]
+
+
+def test_a_reading_is_not_moved_into_a_time_that_has_ended(fleet_database: Database) -> None:
+    ids = fill(fleet_database)
+    upkeep.end_of_raw(fleet_database, NOW, 2)
+    ended = Place("W-T1", "main", datetime(2026, 7, 2, 6, tzinfo=UTC))
+    by = By("N. N.", "its clock was wrong", NOW)
+    with pytest.raises(PutRightError, match="raw readings before 2026-09-01 UTC have passed retention"):
+        move_sample(fleet_database, ids["november"], ended, by, "http://localhost")
+    kept = Place("W-T1", "main", datetime(2026, 9, 3, tzinfo=UTC))
+    assert move_sample(fleet_database, ids["november"], kept, by, "http://localhost") > ids["november"]
