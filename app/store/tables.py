@@ -18,7 +18,7 @@ metadata = sa.MetaData(
     }
 )
 
-Json = sa.JSON().with_variant(JSONB(), "postgresql")
+Json = sa.JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
 Id = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
 

@@ -98,6 +98,10 @@ def test_to_postgresql_and_back_every_table_is_the_same(
     assert ("samples", copied.rows["samples"], copied.rows["samples"]) in told
     copy_database(empty_postgresql, empty_sqlite)
     assert same(demo, empty_sqlite)
+    for database in (demo, empty_postgresql, empty_sqlite):  # to the database itself, what is nothing is NULL
+        with database.read() as connection:
+            query = "SELECT count(*) FROM samples WHERE qualities IS NULL"
+            assert connection.exec_driver_sql(query).scalar() == copied.rows["samples"]
     assert migrate.differences(empty_postgresql) == migrate.differences(empty_sqlite) == []
     greatest = max(row[0] for row in contents(demo)["samples"])
     assert next_id(empty_postgresql) > greatest
