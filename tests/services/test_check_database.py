@@ -90,7 +90,7 @@ BREAKAGES = (
     ),
     ("UPDATE alert_events SET sample_id = 777", "events of alerts name a sample that is not there"),
     ("UPDATE messages SET sample_id = 777", "messages name a sample that is not there"),
-    ("UPDATE alerts SET site_id = 1", "alerts are not about exactly one thing"),
+    ("UPDATE alerts SET site_id = 1", "alerts are about more than one thing"),
 )
 
 
