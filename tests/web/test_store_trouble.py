@@ -1,7 +1,9 @@
 """A database that is gone, full or busy: 503 with the reason and when to come again; nothing half stored."""
 
 import sqlite3
+from collections import Counter
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import UTC, datetime
 from typing import Any
@@ -15,7 +17,7 @@ from sqlalchemy import event
 from app.config import Settings
 from app.services.register import issue_instrument_key
 from app.store.database import Database
-from app.store.tables import samples
+from app.store.tables import samples, sources
 from app.web.app import create_app
 
 PATH = "/api/v1/samples"
@@ -126,6 +128,30 @@ def test_posts_are_answered_503_and_taken_once_it_is_over(fleet_database: Databa
         answer = client.post(PATH, json=BODY, headers=headers)
         assert [o["result"] for o in answer.json()["outcomes"]] == ["stored", "stored"]
         assert count(database) == 2
+
+
+def test_a_post_waits_for_a_lock_that_is_held_for_a_while(fleet_database: Database) -> None:
+    database = fleet_database
+    key = issue_instrument_key(database, "W-T2-M", datetime.now(UTC))
+    with (
+        TestClient(create_app(Settings(), database), base_url="http://localhost") as client,
+        ThreadPoolExecutor(4) as pool,
+    ):
+        with database.write() as connection:
+            connection.execute(sa.update(sources).values(name=sources.c.name))
+            if not database.is_sqlite:
+                connection.exec_driver_sql("LOCK TABLE samples")
+            posts = [
+                pool.submit(client.post, PATH, json=BODY, headers={"Authorization": f"Bearer {key}"})
+                for _ in range(4)
+            ]
+            done, _ = wait(posts, timeout=1)
+            assert not done
+        answers = [post.result(timeout=60) for post in posts]
+    assert [answer.status_code for answer in answers] == [200] * 4
+    results = Counter(o["result"] for answer in answers for o in answer.json()["outcomes"])
+    assert results == {"stored": 2, "already_known": 6}
+    assert count(database) == 2
 
 
 @pytest.mark.postgresql
