@@ -1,7 +1,7 @@
 """The fleet page: every unit with its verdict, worst first, with what changed and why."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
@@ -14,7 +14,7 @@ from app.services.unit_standing import leading
 from app.store.database import Connection, Database
 from app.store.limits import ladder
 from app.store.view_alerts import AlertView, alert_list
-from app.store.view_samples import SampleView, days, samples_by_id, trail
+from app.store.view_samples import SampleView, day_numbers, samples_by_id, trail
 from app.store.views import Standing, Unit, all_sites, standings, units
 
 PAGE_LENGTH = 100
@@ -249,30 +249,35 @@ def _with_sparks(connection: Connection, rows: Sequence[FleetRow], now: datetime
         if row.standing and row.standing.source_kind is SourceKind.INSTRUMENT
     ]
     trails = trail(connection, laboratory, each=SPARK_SAMPLES)
-    today = now.date()
-    medians = days(
-        connection,
-        online,
-        since=today - timedelta(days=SPARK_DAYS),
-        until=today,
-        limit=SPARK_DAYS * max(len(online), 1) * 2,
-    )
+    wanted = {row.unit.compartment_id: row.key_quantity for row in rows if row.key_quantity}
+    daily = _daily(connection, {i: wanted[i] for i in online if i in wanted}, now.date())
     result = []
     for row in rows:
         unit, quantity = row.unit.compartment_id, row.key_quantity
-        points: list[tuple[float, float]] = []
+        points = daily.get(unit, [])
         if quantity and unit in trails:
             points = [
                 (at.timestamp() / 86_400, r[quantity].number) for at, r in trails[unit] if quantity in r
             ]
-        elif quantity and unit in medians:
-            points = [
-                (float(d.day.toordinal()), d.readings[quantity].number)
-                for d in medians[unit]
-                if quantity in d.readings
-            ]
         result.append(_with_spark(row, points))
     return result
+
+
+def _daily(
+    connection: Connection, quantities: Mapping[int, str], today: date
+) -> dict[int, list[tuple[float, float]]]:
+    """Daily medians of one quantity of each compartment, as (day, number)."""
+    if not quantities:
+        return {}
+    names = sorted(set(quantities.values()))
+    column = {name: 2 + i for i, name in enumerate(names)}
+    since = today - timedelta(days=SPARK_DAYS)
+    found: dict[int, list[tuple[float, float]]] = {}
+    for row in day_numbers(connection, list(quantities), names, since, today):
+        number = row[column[quantities[row[0]]]]
+        if number is not None:
+            found.setdefault(row[0], []).append((float(row[1].toordinal()), number))
+    return found
 
 
 def _with_spark(row: FleetRow, points: list[tuple[float, float]]) -> FleetRow:
