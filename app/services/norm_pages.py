@@ -37,6 +37,8 @@ LISTED = {
     "iec_599_codes": "Older IEC 599 and Rogers codes: faults",
     "iec_599_digits": "Older IEC 599 and Rogers codes: digits of the ratios",
     "iec_60599_typical": "IEC 60599: typical ranges over networks",
+    "instrument_signs": "Signs of an instrument in trouble: thresholds",
+    "step_companions": "Which gases a fault would bring with which, for steps of one sensor",
     "ieee_c57_104_2008": "IEEE C57.104-2008: highest values of conditions 1 to 3",
     "ieee_c57_104_2008_actions": "IEEE C57.104-2008: actions by condition and rate of TDCG",
     "ieee_c57_104_2008_blanket": "IEEE C57.104-2008: sampling by gas in the blanket",

@@ -115,8 +115,8 @@ class _Work:
     stored: StoredRows
     series: OnlineSeries
     new: NewReadings
-    replaced: list[int]
-    """Ids of the revisions that are no longer current."""
+    replaced: list[tuple[int, datetime]]
+    """Ids and times of the revisions that are no longer current."""
 
 
 def _round(
@@ -194,7 +194,7 @@ def _prepare(connection: Connection, found: _Found, around: _Around, ids: list[i
         new = replace(new, origin=part.origin.of(fresh.rows))
     days = days_of(connection, *found.key, found.span) if found.days is None else found.days
     series = merged(found.key, stored, new, gone, days)
-    return _Work(part, stored, series, new, [stored.ids[place] for place in gone])
+    return _Work(part, stored, series, new, [(stored.ids[place], stored.taken_at[place]) for place in gone])
 
 
 def _leave_put_right(connection: Connection, part: Part, key: tuple[int, int], fresh: Fresh) -> None:
@@ -247,7 +247,7 @@ def _ask(connection: Connection, work: _Work, around: _Around) -> Settling:
     heard = around.heard.get(source_id)
     newest = None
     if heard is not None and min(work.new.taken_at) <= heard.newest:
-        newest = samples.newest_judged(connection, compartment_id, source_id, set(work.replaced))
+        newest = samples.newest_judged(connection, compartment_id, source_id, {i for i, _ in work.replaced})
     fresh = set(work.new.ids)
     context = around.surroundings.contexts[compartment_id]
     return Settling(

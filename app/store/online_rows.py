@@ -240,13 +240,19 @@ def _records(
     return found
 
 
-def no_longer_current(connection: Connection, sample_ids: Sequence[int]) -> None:
-    """A newer revision has come for these."""
-    if not sample_ids:
+def no_longer_current(connection: Connection, replaced: Sequence[tuple[int, datetime]]) -> None:
+    """A newer revision has come for these readings: their ids and times."""
+    if not replaced:
         return
     connection.execute(
-        sa.update(samples).where(samples.c.id == sa.bindparam("old_id")).values(current=False),
-        [{"old_id": i} for i in sample_ids],
+        sa.update(samples)
+        .where(
+            samples.c.online,
+            samples.c.id == sa.bindparam("old_id"),
+            samples.c.taken_at == sa.bindparam("old_time"),  # one month is looked into and not all
+        )
+        .values(current=False),
+        [{"old_id": sample_id, "old_time": at} for sample_id, at in replaced],
     )
 
 
