@@ -112,5 +112,6 @@ def _options(settings: "Settings") -> dict[str, Any]:
         "log_config": None,  # its lines go where all others go
         "log_level": settings.log_level.lower(),
         "access_log": False,  # app.web.request_log writes those
+        "timeout_keep_alive": settings.keep_alive_seconds,
         "timeout_graceful_shutdown": ceil(settings.shutdown_seconds),
     }

@@ -212,6 +212,13 @@ class Settings(BaseSettings):
         default=SecretStr(""),
         description="Who asks for /metrics must show it as `Authorization: Bearer TOKEN`; empty: nobody must",
     )
+    keep_alive_seconds: int = Field(
+        default=75,
+        description="How long a connection may stay open without a request; more than clients and proxies keep theirs,"
+        " so that none is closed at the moment it is used again",
+        ge=1,
+        le=3600,
+    )
     shutdown_seconds: float = Field(
         default=20.0,
         description="How long requests and mail under way may go on after the server was told to end",

@@ -184,10 +184,11 @@ def _every_second(watch: Watch, load: Load, plan: Plan) -> Any:
         sight = watch.look()
         if int(sight.at // 60) > minutes:
             answered = sum(load.posts.outcomes.values())
-            errors = sum(load.posts.errors.values()) + sum(load.pages.errors.values())
+            kinds = load.posts.errors + load.pages.errors
+            errors = f"{sum(kinds.values())} errors{f' {dict(kinds)}' if kinds else ''}"
             say(
                 f"{sight.at / 60:.0f} of {plan.pace.seconds / 60:.0f} min: {answered:,} samples answered,"
-                f" {load.pages.sent:,} pages, {errors} errors, {sight.rss_mb:.0f} MB,"
+                f" {load.pages.sent:,} pages, {errors}, {sight.rss_mb:.0f} MB,"
                 f" {sight.files} files, {sight.threads} threads, database {sight.database_mb:.0f} MB"
             )
 

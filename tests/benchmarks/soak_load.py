@@ -64,6 +64,10 @@ class Ledger:
             self.revisions[key] += 1
 
 
+KEEP_SECONDS = 20.0
+"""For which this client keeps an idle connection."""
+
+
 class Load:
     """Runs the load once; its tallies can be read meanwhile."""
 
@@ -82,7 +86,10 @@ class Load:
         self._running: set[asyncio.Task[None]] = set()
 
     async def run(self, every_second: Callable[[], None]) -> None:
-        limits = httpx.Limits(max_connections=AT_ONCE, max_keepalive_connections=AT_ONCE)
+        # given up long before the server does, which is told in its settings
+        limits = httpx.Limits(
+            max_connections=AT_ONCE, max_keepalive_connections=AT_ONCE, keepalive_expiry=KEEP_SECONDS
+        )
         async with httpx.AsyncClient(
             base_url=self._url, timeout=TIMEOUT_SECONDS, limits=limits, trust_env=False
         ) as http:
