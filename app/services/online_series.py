@@ -35,7 +35,7 @@ class OnlineSeries:
     Attributes:
         ids, taken_at: (m,). values: (m, quantities) NaN where absent or not judged. below: (m, quantities).
         stored: (m,) place among the stored rows, -1 for a new reading.
-        days: daily medians as stored; those of ``renewed`` stand in place of them.
+        days: daily medians, as stored until they are renewed.
     """
 
     compartment_id: int
@@ -47,10 +47,19 @@ class OnlineSeries:
     stored: Integers
     days: StoredDays
     renewed: DaySummaries | None = None
+    """Days that are worked out anew and not yet among ``days``."""
     at: Floats = field(init=False)
 
     def __post_init__(self) -> None:
         self.at = np.array([to_days(t) for t in self.taken_at], dtype=np.float64)
+
+
+def days_now(one: OnlineSeries) -> StoredDays:
+    """The daily medians of a series, the renewed ones in their places."""
+    if one.renewed is not None:
+        one.days = with_renewed(one.days, one.renewed)
+        one.renewed = None
+    return one.days
 
 
 def renew(touched: Sequence[tuple[OnlineSeries, Sequence[date]]]) -> list[DaySummaries]:
@@ -124,7 +133,7 @@ def _known_ratios(at: Floats, ratios: Sequence[tuple[datetime, float]]) -> Float
 
 
 def _medians(one: OnlineSeries, starts: list[datetime], offset: int) -> DailyMedians:
-    days = one.days if one.renewed is None else with_renewed(one.days, one.renewed)
+    days = days_now(one)
     number = np.full(len(days.day), offset, dtype=np.int64)
     if starts:
         # the day of a restart holds readings from before and after it: it stays with the time before

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Final
 
 from app.domain.frame import to_days
-from app.services.online_series import LOOKBACK, RAW, OnlineSeries, midnight, with_renewed
+from app.services.online_series import LOOKBACK, RAW, OnlineSeries, days_now, midnight
 from app.store import online_rows
 from app.store.online_rows import NewReadings, StoredDays, StoredRows
 
@@ -48,7 +48,7 @@ def end_of(
 ) -> Remembered:
     """The end of a series that has grown by readings that are newer than all that are stored of it."""
     since = midnight(new.taken_at[-1] - RAW)
-    days = series.days if series.renewed is None else with_renewed(series.days, series.renewed)
+    days = days_now(series)
     days_since = to_days(midnight(new.taken_at[-1] - RAW - LOOKBACK))
     kept = days.day >= days_since
     return Remembered(

@@ -35,7 +35,7 @@ def surroundings_of(
         since, until = online
         ratios = oxygen_ratios(connection, compartment_ids, since - RATIO_AGE, until)
     return Surroundings(
-        contexts=fleet.compartment_context(connection, compartment_ids),
+        contexts=fleet.compartment_context(connection, compartment_ids, people=False),
         events=events_for(connection, compartment_ids),
         limits=all_limits(connection),
         ratios=ratios,

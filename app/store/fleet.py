@@ -268,6 +268,8 @@ def lock_compartments(connection: Connection, ids: Iterable[int]) -> None:
     Retries of one batch at the same time, or a laboratory and an instrument of one unit, then wait for one
     another instead of clashing. SQLite has one writer at a time and needs no lock.
     """
+    if connection.dialect.name == "sqlite":
+        return
     query = sa.select(compartments.c.id).where(compartments.c.id.in_(sorted(set(ids))))
     connection.execute(query.order_by(compartments.c.id).with_for_update()).all()
 
@@ -376,9 +378,12 @@ def _linked_sites(connection: Connection) -> dict[int, list[str]]:
 
 
 def compartment_context(
-    connection: Connection, compartment_ids: Iterable[int]
+    connection: Connection, compartment_ids: Iterable[int], *, people: bool = True
 ) -> dict[int, CompartmentContext]:
-    """Asset, site and contacts of compartments, by compartment id; ids that are not known are left out."""
+    """Asset, site and contacts of compartments, by compartment id; ids that are not known are left out.
+
+    Without ``people`` no contacts are read.
+    """
     wanted = sorted(set(compartment_ids))
     query = (
         sa.select(
@@ -396,13 +401,13 @@ def compartment_context(
         .where(compartments.c.id.in_(wanted))
     )
     found = connection.execute(query).all()
-    people = contacts_by_site(connection, {row.site_id for row in found})
+    mailed = contacts_by_site(connection, {row.site_id for row in found}) if people else {}
     return {
         row.compartment_id: CompartmentContext(
             asset=asset_of(row),
             compartment=_compartment(row),
             site=Site(row.site_code, row.site_name, row.time_zone),
-            contacts=people.get(row.site_id, ()),
+            contacts=mailed.get(row.site_id, ()),
         )
         for row in found
     }
