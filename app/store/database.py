@@ -95,14 +95,16 @@ class Database:
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
-        """A connection whose changes, if any, are rolled back.
+        """A connection that sees one moment: what others commit meanwhile does not come between two of its queries.
 
-        What is only shown may come from a replica: see :mod:`app.store.replica`.
+        Its changes, if any, are rolled back. What is only shown may come from a replica: see :mod:`app.store.replica`.
         """
         of_replica = self._replica.connect() if self._replica else None
         with of_replica or self.engine.connect() as connection:
             if self.is_sqlite:
                 connection.exec_driver_sql("BEGIN")
+            elif of_replica is None:
+                connection.execution_options(isolation_level="REPEATABLE READ")
             try:
                 yield connection
             finally:

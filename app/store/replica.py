@@ -63,6 +63,7 @@ class Replica:
             pool_timeout=3,
             hide_parameters=True,
             connect_args={"connect_timeout": 3},
+            isolation_level="REPEATABLE READ",  # as Database.read()
         )
         self._leave_until = 0.0
 

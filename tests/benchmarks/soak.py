@@ -134,12 +134,12 @@ def _soak(service: Service, plan: Plan) -> dict[str, Any]:
         found = check_record(database, load.ledger, since) | check_mail(database, service.mail_folder, ill)
     finally:
         database.dispose()
-    log = service.log_tail().splitlines()
+    log = (service.folder / "server.log").read_text(errors="replace").splitlines()
     return _report(plan, load, watch, found) | {
         "database": database.url.get_backend_name(),
         "mail_queue_drained": drained,
         "exit_code_at_sigterm": exit_code,
-        "server_log_errors": [line for line in log if '"error"' in line or "Traceback" in line][:20],
+        "server_log_errors": [line[-2000:] for line in log if '"error"' in line or "Traceback" in line][:20],
     }
 
 

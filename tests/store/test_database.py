@@ -99,6 +99,16 @@ def test_a_statement_of_a_server_is_bounded_in_time_and_the_connection_goes_on(p
     database.dispose()
 
 
+def test_what_is_committed_meanwhile_does_not_come_between_two_queries_of_a_read(database: Database) -> None:
+    with database.read() as reading:
+        assert fleet.all_sites(reading) == []
+        with database.write() as connection:
+            fleet.upsert_site(connection, Site("N", "North", "UTC"))
+        assert fleet.all_sites(reading) == []
+    with database.read() as reading:
+        assert [site.code for site in fleet.all_sites(reading)] == ["N"]
+
+
 @pytest.mark.postgresql
 def test_a_snapshot_sees_one_moment(postgresql_database: Database) -> None:
     with postgresql_database.snapshot() as before:
