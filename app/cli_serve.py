@@ -45,8 +45,10 @@ def _serve_alone(settings: "Settings") -> None:
 
     from app.jobs import logging_setup
     from app.jobs.background import running_worker
+    from app.jobs.memory import use_few_arenas
     from app.web.app import create_app
 
+    use_few_arenas()
     with open_database(serving=True) as database:
         logging_setup.configure(settings.log_level)
         stop = threading.Event()
@@ -97,9 +99,11 @@ def _worker_beside(settings: "Settings") -> Iterator[None]:
 def build() -> "FastAPI":
     """The application of one of several processes; the web server calls it in each."""
     from app.jobs import logging_setup
+    from app.jobs.memory import use_few_arenas
     from app.store import migrate
     from app.web.app import create_app
 
+    use_few_arenas()
     settings = settings_or_fail()
     logging_setup.configure(settings.log_level)
     return create_app(settings, migrate.open_database(settings.database_url, connection_options(settings)))
