@@ -117,6 +117,7 @@ class _Work:
     new: NewReadings
     replaced: list[tuple[int, datetime]]
     """Ids and times of the revisions that are no longer current."""
+    to_the_end: bool
 
 
 def _round(
@@ -152,6 +153,8 @@ class _Found:
     days: StoredDays | None
     """None: not read yet."""
     fresh: Fresh
+    to_the_end: bool
+    """Nothing is stored behind what was looked at."""
 
     @property
     def key(self) -> tuple[int, int]:
@@ -168,7 +171,7 @@ def _look_up(
     heard = around.heard.get(part.source.id)
     end = memory.find(key, heard.token) if heard else None
     if end is not None and end.serves(span[0]):
-        stored, days = end.stored, end.days
+        stored, days, newest = end.stored, end.days, True
     else:
         days = None
         # of the newest readings all that is stored is looked at, so that it can be remembered
@@ -180,7 +183,7 @@ def _look_up(
         if known is not None:
             part.outcomes[row] = Outcome("already_known", known)
     _leave_put_right(connection, part, key, fresh)
-    return _Found(part, span, stored, days, fresh)
+    return _Found(part, span, stored, days, fresh, newest)
 
 
 def _prepare(connection: Connection, found: _Found, around: _Around, ids: list[int]) -> _Work:
@@ -194,7 +197,8 @@ def _prepare(connection: Connection, found: _Found, around: _Around, ids: list[i
         new = replace(new, origin=part.origin.of(fresh.rows))
     days = days_of(connection, *found.key, found.span) if found.days is None else found.days
     series = merged(found.key, stored, new, gone, days)
-    return _Work(part, stored, series, new, [(stored.ids[place], stored.taken_at[place]) for place in gone])
+    replaced = [(stored.ids[place], stored.taken_at[place]) for place in gone]
+    return _Work(part, stored, series, new, replaced, found.to_the_end)
 
 
 def _leave_put_right(connection: Connection, part: Part, key: tuple[int, int], fresh: Fresh) -> None:
@@ -306,6 +310,7 @@ def works_ends(works: Sequence[_Work], tokens: Mapping[int, int]) -> list[Rememb
         end_of(_key(work), tokens[work.part.source.id], work.stored, work.new, work.series)
         for work in works
         if several[_key(work)] == 1
+        and work.to_the_end
         and not work.replaced
         and list(work.new.taken_at) == sorted(work.new.taken_at)
         and (not work.stored.taken_at or min(work.new.taken_at) > work.stored.taken_at[-1])

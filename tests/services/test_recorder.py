@@ -91,6 +91,18 @@ def test_what_another_process_stored_meanwhile_is_seen(fleet_database: Database)
     assert days(fleet_database)[0][3] == 2, "two readings count on that day"
 
 
+def test_a_reading_of_long_ago_is_not_taken_for_the_end_of_its_series(fleet_database: Database) -> None:
+    recorder = Recorder(fleet_database, "http://ullage.example")
+    newest, old = reading("W-T1-M", 0, h2=40.0), reading("W-T1-M", -24 * 500, h2=39.0)
+    record(recorder, fleet_database, newest)
+    record(recorder, fleet_database, old)
+    assert [o.result for o in record(recorder, fleet_database, newest)] == ["already_known"]
+    assert [o.result for o in record(recorder, fleet_database, old)] == ["already_known"]
+    ahead = reading("W-T1-M", 24 * 2000, h2=41.0)
+    record(recorder, fleet_database, ahead)
+    assert [o.result for o in record(recorder, fleet_database, newest, ahead)] == ["already_known"] * 2
+
+
 def test_a_rolled_back_group_leaves_nothing_and_is_not_remembered(
     fleet_database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
