@@ -18,6 +18,7 @@ from app.services.record_posts import Surrounds, record_posts
 from app.services.series_memory import SeriesMemory
 from app.store.database import Database
 from app.store.fleet import StoredSource
+from app.store.trouble import trouble_of
 
 MOST_SAMPLES: Final = 5000
 """In one group; a larger post makes a group by itself."""
@@ -98,12 +99,14 @@ class Recorder:
         try:
             self._together(group)
         except Exception as error:  # noqa: BLE001 - whatever it is, it is raised to the one who posted
-            if len(group) == 1:
-                group[0].error = error
-                group[0].done.set()
+            # where the database itself is in trouble, each by itself would wait for it once more
+            if len(group) > 1 and trouble_of(error) is None:
+                for job in group:
+                    self._record([job])
                 return
             for job in group:
-                self._record([job])
+                job.error = error
+                job.done.set()
 
     def _together(self, group: list[_Job]) -> None:
         now = max(job.post.received_at for job in group)

@@ -15,8 +15,6 @@ TITLES = (
     "certainty, 200 draws a sample",
     "triangle 1, 1,000 compositions",
     "pentagon 1, 1,000 compositions",
-    "recording on SQLite, single posts",
-    "recording on SQLite, batches of 5",
     "a laboratory's file of 10 rows, 2 units, 0.0 MB: preview",
 )
 
@@ -27,7 +25,7 @@ def test_the_harness_runs_on_tiny_sizes_and_sets_everything_beside_a_baseline() 
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=300,
         check=False,
     )
     assert done.returncode == 0, done.stderr
@@ -41,6 +39,17 @@ def test_the_harness_runs_on_tiny_sizes_and_sets_everything_beside_a_baseline() 
         ratio = re.fullmatch(r"  ratio ([\d.e+-]+)", block[3])
         assert ratio is not None, block
         assert float(ratio[1]) > 0
+    for title in ("single posts on sqlite", "batches on postgresql"):
+        block = done.stdout.partition(title)[2].partition("\n\n")[0].splitlines()
+        for name, line in zip(("bare", "Ullage"), block[1:3], strict=True):
+            told = re.search(
+                rf"^  {name} +(\d+) samples/s .* p99 [\d.]+, .*; answers 200: (\d+), stored: (\d+)$", line
+            )
+            assert told is not None, line
+            assert int(told[3]) == int(told[2]) * (1000 if "batches" in title else 1), (
+                "every sample was stored"
+            )
+        assert re.match(r"  ratio [\d.]+ \(rounds: [\d., ]+\)$", block[3])
 
 
 @pytest.mark.parametrize("store", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])

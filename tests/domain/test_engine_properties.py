@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import fields, is_dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -63,12 +64,15 @@ def series_frames(
 def columns(part: Any, row_count: int, path: str = "") -> dict[str, np.ndarray]:
     """Every column of a judgement by its path."""
     found: dict[str, np.ndarray] = {}
-    for one in fields(part):
-        value = getattr(part, one.name)
+    worked_out = [
+        name for name, kind in vars(type(part)).items() if isinstance(kind, (cached_property, property))
+    ]
+    for name in [*(one.name for one in fields(part)), *worked_out]:
+        value = getattr(part, name)
         if isinstance(value, np.ndarray) and len(value) == row_count:
-            found[f"{path}{one.name}"] = value
-        elif is_dataclass(value) and one.name not in {"frame", "daily"}:
-            found |= columns(value, row_count, f"{path}{one.name}.")
+            found[f"{path}{name}"] = value
+        elif is_dataclass(value) and name not in {"frame", "daily"}:
+            found |= columns(value, row_count, f"{path}{name}.")
     return found
 
 

@@ -375,6 +375,7 @@ def test_who_acknowledges_while_the_watch_looks_waits_and_is_heard(postgresql_da
             for _ in range(20):
                 acknowledge(postgresql_database, alert_id, "P. Anner", "seen", T0 + 17 * HOUR)
                 with postgresql_database.write() as connection:
+                    connection.execute(sa.select(alerts.c.id).order_by(alerts.c.id).with_for_update()).all()
                     unseen = sa.update(alerts).values(state="unacknowledged").where(alerts.c.severity > 0)
                     connection.execute(unseen)
         finally:
