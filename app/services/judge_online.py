@@ -154,16 +154,23 @@ def with_told(
     places = places_of(connection, wanted)
     if not places:
         return dict(views)
-    series = [history_of(connection, (c, s), at) for c, s, at in places.values()]
     times = [at for _, _, at in places.values()]
     around = surroundings_of(connection, sorted({c for c, _, _ in places.values()}), (min(times), max(times)))
-    judgement, begins = judge_all(around, series)
     found = dict(views)
-    for sample_id, one, begin in zip(places, series, begins, strict=False):
-        options = _options(around, one, detailed=detailed)
-        said = report(judgement, begin + one.ids.index(sample_id), options)
-        found[sample_id] = replace(found[sample_id], assessment=said)
+    left = list(places.items())
+    while left:
+        some, left = left[:_AT_ONCE], left[_AT_ONCE:]
+        series = [history_of(connection, (c, s), at) for _, (c, s, at) in some]
+        judgement, begins = judge_all(around, series)
+        for (sample_id, _), one, begin in zip(some, series, begins, strict=False):
+            options = _options(around, one, detailed=detailed)
+            said = report(judgement, begin + one.ids.index(sample_id), options)
+            found[sample_id] = replace(found[sample_id], assessment=said)
     return found
+
+
+_AT_ONCE = 20
+"""Series whose histories are held at a time: the fleet page asks for a hundred."""
 
 
 def _options(around: Surroundings, one: OnlineSeries, *, detailed: bool) -> ReportOptions:
