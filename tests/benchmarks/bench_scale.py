@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import sqlalchemy as sa
-from bench_door import Door, Load, summary
+from bench_door import SETTINGS, Door, Load, summary
 from door_clients import LEVELS
 from own_postgresql import OwnPostgresql
 from served import Service, free_port
@@ -27,7 +27,7 @@ from app.store import migrate
 from app.store.database import Database
 from app.store.partitions import month_of, name_of, next_month
 
-NOW = datetime(2026, 11, 1, tzinfo=UTC)
+NOW = datetime(2010, 1, 1, tzinfo=UTC)
 POSTING = 16
 SMALL = 100_000
 DEEP_DAYS = 290
@@ -94,8 +94,7 @@ def _compared(urls: dict[str, str], keys: dict[str, list[str]], load: Load, runs
         for name, url in urls.items():
             place = Path(folder) / name
             place.mkdir()
-            settings = {"POSTS_PER_MINUTE": "0", "LOG_LEVEL": "WARNING"}
-            services.append(Service(place, url, free_port(), settings))
+            services.append(Service(place, url, free_port(), SETTINGS))
             begins = [_next_hour(url).isoformat()] * load.clients
             doors.append(Door(name, "/api/v1/samples", services[-1].port, keys[name], begins))
         with services[0].serving(), services[1].serving():
