@@ -45,7 +45,7 @@ def _serve_alone(settings: "Settings") -> None:
 
     from app.jobs import logging_setup
     from app.jobs.background import running_worker
-    from app.jobs.memory import use_few_arenas
+    from app.jobs.memory import spare_what_stays, use_few_arenas
     from app.web.app import create_app
 
     use_few_arenas()
@@ -53,6 +53,7 @@ def _serve_alone(settings: "Settings") -> None:
         logging_setup.configure(settings.log_level)
         stop = threading.Event()
         application = create_app(settings, database)
+        spare_what_stays()
         application.state.stopping.also.append(stop.set)
         with running_worker(database, settings, stop) if settings.embedded_worker else nullcontext():
             uvicorn.run(application, **_options(settings))
@@ -99,14 +100,18 @@ def _worker_beside(settings: "Settings") -> Iterator[None]:
 def build() -> "FastAPI":
     """The application of one of several processes; the web server calls it in each."""
     from app.jobs import logging_setup
-    from app.jobs.memory import use_few_arenas
+    from app.jobs.memory import spare_what_stays, use_few_arenas
     from app.store import migrate
     from app.web.app import create_app
 
     use_few_arenas()
     settings = settings_or_fail()
     logging_setup.configure(settings.log_level)
-    return create_app(settings, migrate.open_database(settings.database_url, connection_options(settings)))
+    application = create_app(
+        settings, migrate.open_database(settings.database_url, connection_options(settings))
+    )
+    spare_what_stays()
+    return application
 
 
 def _options(settings: "Settings") -> dict[str, Any]:

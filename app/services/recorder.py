@@ -28,7 +28,10 @@ MOST_POSTS: Final = 64
 @dataclass(eq=False)
 class _Job:
     post: Post
-    done: threading.Event = field(default_factory=threading.Event)
+    wake: threading.Event = field(default_factory=threading.Event)
+    """Set when it is done, and when its thread is to lead the next group."""
+    done: bool = False
+    lead: bool = False
     outcomes: list[Outcome] = field(default_factory=list)
     error: Exception | None = None
 
@@ -55,23 +58,53 @@ class Recorder:
         self._memory = SeriesMemory()
         self._waiting: deque[_Job] = deque()
         self._guard = threading.Lock()
-        self._turn = threading.BoundedSemaphore(1 if database.is_sqlite else lanes)
+        self._lanes = 1 if database.is_sqlite else lanes
+        self._leading = 0
+        """Threads that lead a group, or were asked to."""
 
     def record(self, source: StoredSource, columns: SampleColumns, received_at: datetime) -> list[Outcome]:
         """Record one post; returns when it is committed, with the outcomes in the order of its samples."""
         job = _Job(Post(source, columns, received_at))
         with self._guard:
             self._waiting.append(job)
-        while not job.done.is_set():
-            with self._turn:
-                group = [] if job.done.is_set() else self._next_group()
-                if group:
-                    self._record(group)
-            if not group:
-                job.done.wait()  # another thread has it in hand
+            if self._leading < self._lanes:
+                self._leading += 1
+                self._ask_to_lead(job)
+        while True:
+            # who is done goes at once, and does not stand in line behind the next group
+            job.wake.wait()
+            with self._guard:
+                job.wake.clear()
+                lead, job.lead, done = job.lead, False, job.done
+            if lead and not done:
+                self._record(self._next_group())
+            if lead:
+                self._hand_over()
+            if done:
+                break
         if job.error is not None:
             raise job.error
         return job.outcomes
+
+    @staticmethod
+    def _ask_to_lead(job: _Job) -> None:
+        job.lead = True
+        job.wake.set()
+
+    def _hand_over(self) -> None:
+        """Let the thread of a post that waits lead the next group; without one a lane is free."""
+        with self._guard:
+            following = next((job for job in self._waiting if not job.lead), None)
+            if following is None:
+                self._leading -= 1
+            else:
+                self._ask_to_lead(following)
+
+    def _finish(self, group: list[_Job]) -> None:
+        with self._guard:
+            for job in group:
+                job.done = True
+                job.wake.set()
 
     def _next_group(self) -> list[_Job]:
         """The posts that have waited longest, no two of one instrument or compartment."""
@@ -96,6 +129,8 @@ class Recorder:
 
     def _record(self, group: list[_Job]) -> None:
         """All of them, or, where that fails, each by itself: one bad post must not take the others with it."""
+        if not group:
+            return  # another lane has taken what waited
         try:
             self._together(group)
         except Exception as error:  # noqa: BLE001 - whatever it is, it is raised to the one who posted
@@ -106,7 +141,7 @@ class Recorder:
                 return
             for job in group:
                 job.error = error
-                job.done.set()
+            self._finish(group)
 
     def _together(self, group: list[_Job]) -> None:
         now = max(job.post.received_at for job in group)
@@ -116,5 +151,5 @@ class Recorder:
         self._memory.keep(found.ends)
         for job, outcomes in zip(group, found.outcomes, strict=True):
             job.outcomes = outcomes
-            job.done.set()
+        self._finish(group)
         self._observe(len(group), sum(len(job.post.columns) for job in group))
