@@ -16,7 +16,7 @@ from app.domain.instrument.verdict import conditions
 from app.services.instrument_alerts import tell
 from app.store import events, instrument_findings, instrument_readings, instruments, maintenance
 from app.store.database import Connection, Database
-from app.store.fleet import StoredSource, find_source
+from app.store.source_lookup import StoredSource, find_source
 
 YEARS: Final = timedelta(days=1096)
 """How far back days and laboratory samples are looked at."""

@@ -15,10 +15,11 @@ from app.domain.findings import Assessment
 from app.domain.model import SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judge_online import OnlineKey, settle_again
-from app.services.judging import Judged, judge_since
+from app.services.judging import judge_since
 from app.services.raise_alerts import News, Speaking, raise_alerts, spoken
 from app.services.surroundings import Surroundings, surroundings_of
-from app.store import assessments, fleet, samples
+from app.store import assessments, samples, source_lookup
+from app.store.assessments import Judged
 from app.store.database import Connection
 
 
@@ -36,7 +37,7 @@ class Touched:
 
 def follow_up(
     connection: Connection,
-    source: fleet.StoredSource,
+    source: source_lookup.StoredSource,
     touched: Sequence[Touched],
     now: datetime,
     public_url: str,
@@ -60,8 +61,8 @@ def follow_up(
 
 @dataclass(frozen=True, slots=True)
 class _Change:
-    source: fleet.StoredSource
-    instrument: fleet.StoredSource | None
+    source: source_lookup.StoredSource
+    instrument: source_lookup.StoredSource | None
     compartment_id: int
     touched: Sequence[Touched]
     now: datetime
@@ -95,7 +96,7 @@ def _said(
         key = OnlineKey(change.compartment_id, change.instrument)
         return settle_again(connection, key, times, speakers, change.now)
     judged = judge_since(connection, change.compartment_id, around, min(times))
-    assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], change.now)
+    assessments.save(connection, judged, change.now)
     return spoken(change.source.source, [j for j in judged if j.sample_id in speakers])
 
 

@@ -9,7 +9,7 @@ from app.domain.model import Sample
 from app.services.import_outcome import AlertEffect, RowResult, UnitEffect
 from app.services.sample_contents import differences
 from app.services.unit_standing import leading
-from app.store import alerts, fleet, import_effects, views
+from app.store import alerts, fleet, import_effects, source_lookup, views
 from app.store.corrections import Contents
 from app.store.database import Connection
 from app.store.views import Standing
@@ -35,7 +35,7 @@ def look_before(connection: Connection, samples: Sequence[Sample]) -> Before:
     ids = fleet.compartment_ids(connection, {(s.asset_code, s.compartment) for s in samples})
     sources = {}
     for code in {s.source_code for s in samples}:
-        stored = fleet.find_source(connection, code)
+        stored = source_lookup.find_source(connection, code)
         if stored is not None:
             sources[code] = stored.id
     identities = {

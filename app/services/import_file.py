@@ -31,9 +31,9 @@ from app.services.outcomes import Outcome
 from app.services.record_in_parts import record_by_compartment
 from app.services.record_samples import RecordContext
 from app.services.resolve_rows import RowResolver, Surroundings
-from app.store import files, fleet, import_effects, laboratory_profiles
+from app.store import files, fleet, import_effects, laboratory_profiles, source_lookup
 from app.store.database import Connection, Database
-from app.store.fleet import StoredSource
+from app.store.source_lookup import StoredSource
 
 __all__ = [
     "AlertEffect",
@@ -202,7 +202,7 @@ def _resolve(connection: Connection, file: _File, read: _Read, now: datetime) ->
 def _sources(connection: Connection, rows: Sequence[LaboratoryRow]) -> dict[str, StoredSource]:
     """The registered ones of the sources that the rows name."""
     codes = {row.source for row in rows if row.source is not None and row.source.isprintable()}
-    found = ((code, fleet.find_source(connection, code)) for code in sorted(codes))
+    found = ((code, source_lookup.find_source(connection, code)) for code in sorted(codes))
     return {code: source for code, source in found if source is not None}
 
 
@@ -217,9 +217,9 @@ def _printable(text: str) -> str:
 
 def _laboratory(connection: Connection, file: _File) -> tuple[StoredSource, Profile]:
     code = file.laboratory_code
-    stored = fleet.find_source(connection, code) if code.isprintable() else None
+    stored = source_lookup.find_source(connection, code) if code.isprintable() else None
     if stored is None or stored.source.kind is not SourceKind.LABORATORY:
-        known = ", ".join(s.code for s in fleet.all_sources(connection, SourceKind.LABORATORY))
+        known = ", ".join(s.code for s in source_lookup.all_sources(connection, SourceKind.LABORATORY))
         raise _NoLaboratoryError(f"no laboratory has the code {shown(code)}; known are {known or 'none'}")
     if file.choices.profile is not None:
         return stored, file.choices.profile

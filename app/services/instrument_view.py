@@ -22,8 +22,9 @@ from app.services.check_instruments import record_of
 from app.services.instrument_standing import InstrumentStanding, instruments_of_asset
 from app.store import instrument_findings, maintenance
 from app.store.database import Connection, Database
-from app.store.fleet import StoredSource, compartment_context, find_source
+from app.store.fleet import compartment_context
 from app.store.instrument_findings import StoredFinding
+from app.store.source_lookup import StoredSource, find_source
 
 RANGES: Final = {"6m": 183, "1y": 366, "3y": 1096}
 """Range buttons of the charts: days back from now."""

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from app.services.raise_alerts import News, Speaking, raise_alerts
 from app.services.reassess import reassess
-from app.store import alerts, fleet
+from app.store import alerts, fleet, source_lookup
 from app.store.database import Connection, Database
 
 
@@ -46,7 +46,7 @@ def _speak(
     """Of an instrument as many of the newest speak as it takes to be believed."""
     if not speaking:
         return
-    source = fleet.source_of_sample(connection, speaking[-1].sample_id)
+    source = source_lookup.source_of_sample(connection, speaking[-1].sample_id)
     asset = fleet.compartment_context(connection, [compartment_id])[compartment_id].asset
     raise_alerts(connection, News(compartment_id, source.source, asset, "", why), speaking, now)
 

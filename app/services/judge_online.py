@@ -21,8 +21,8 @@ from app.services.online_series import (
 from app.services.raise_alerts import Speaking
 from app.services.settle_online import Settling, settle
 from app.services.surroundings import Surroundings, surroundings_of
-from app.store import assessments, fleet, online_rows
-from app.store.assessments import By
+from app.store import assessments, instrument_states, online_days, online_rows, source_lookup
+from app.store.assessments import By, Judged
 from app.store.database import Connection
 from app.store.online_rows import StoredRows
 from app.store.samples import places_of
@@ -36,7 +36,7 @@ class OnlineKey:
     """Which series: an instrument in a compartment."""
 
     compartment_id: int
-    source: fleet.StoredSource
+    source: source_lookup.StoredSource
 
     @property
     def pair(self) -> tuple[int, int]:
@@ -60,8 +60,8 @@ def settle_again(
         series = settled(stored, days_of(connection, *key.pair, span), key.pair)
         touched = sorted({utc_day(at) for at in times if span[0] <= at <= span[1]})
         (days,) = renew([(series, touched)])
-        online_rows.put_days(connection, [(*key.pair, days)])
-        online_rows.touch(connection, key.source.id)
+        online_days.put_days(connection, [(*key.pair, days)])
+        instrument_states.touch(connection, key.source.id)
         around = surroundings_of(connection, [key.compartment_id], span)
         _, said = _settle(connection, key, (stored, series), around, (span[0], speakers, now))
         spoken += said
@@ -82,7 +82,7 @@ def settle_whole(
     changed, said = _settle(connection, key, (stored, series), around, (_EVER[0], speakers, now))
     changed += _tell_again(connection, series, around, now)
     online_rows.under_rules(connection, *key.pair, RULE_SET)
-    online_rows.touch(connection, key.source.id)
+    instrument_states.touch(connection, key.source.id)
     return len(series.ids), changed, said
 
 
@@ -93,10 +93,10 @@ def _tell_again(connection: Connection, series: OnlineSeries, around: Surroundin
         return 0
     judgement, _ = judge_all(around, [series])
     place = {sample_id: row for row, sample_id in enumerate(series.ids)}
-    again = [
-        (i, report(judgement, place[i], _options(around, series, detailed=bool(row["detail"]["certainty"]))))
-        for i, row in before.items()
-    ]
+    again = []
+    for i, row in before.items():
+        options = _options(around, series, detailed=bool(row["detail"]["certainty"]))
+        again.append(Judged(i, series.taken_at[place[i]], report(judgement, place[i], options)))
     return assessments.save(connection, again, now)
 
 
@@ -120,8 +120,8 @@ def _settle(
     )
     found = settle(judgement, 0, series, stored, ask)
     by = By(now, RULE_SET)
-    assessments.stand_anew(connection, found.changed, by)
-    assessments.tell(connection, found.all_told(), now)
+    assessments.stand_anew(connection, key.pair, found.changed, by)
+    assessments.tell(connection, list(found.told.values()), now)
     return len(found.changed), found.speaking
 
 

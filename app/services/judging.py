@@ -2,31 +2,23 @@
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
 
 from app.domain.engine import Judgement, assess
-from app.domain.findings import Assessment
 from app.domain.frame import SampleFrame, to_days
 from app.domain.model import Asset, Compartment, EventKind, ServiceEvent, TapChanger
 from app.domain.norms import norming_of
 from app.domain.report import ReportOptions, report
 from app.services.surroundings import Surroundings
+from app.store.assessments import Judged
 from app.store.database import Connection
 from app.store.windows import Window, laboratory_window
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
 DETAILED_SAMPLES = 10
 """Laboratory samples of a unit, newest first, that get trends and probabilities: most of the time goes there."""
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    sample_id: int
-    taken_at: datetime
-    assessment: Assessment
 
 
 def judge_since(

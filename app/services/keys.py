@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from app.domain.model import SourceKind
-from app.store import fleet, keys
+from app.store import keys, source_lookup
 from app.store.database import Connection, Database
-from app.store.fleet import UnknownReferenceError
 from app.store.keys import KeyRecord
+from app.store.registration import UnknownReferenceError
 
 __all__ = [
     "KeyRecord",
@@ -115,7 +115,7 @@ def _issue(connection: Connection, instrument: str | None, now: datetime, wish: 
 def _source_id(connection: Connection, instrument: str | None) -> int | None:
     if instrument is None:
         return None
-    stored = fleet.find_source(connection, instrument)
+    stored = source_lookup.find_source(connection, instrument)
     if stored is None or stored.source.kind is not SourceKind.INSTRUMENT:
         raise UnknownReferenceError("instrument", instrument)
     return stored.id

@@ -8,9 +8,9 @@ from datetime import datetime
 from app.domain.model import Asset, LimitScope, OwnerLimit, SourceKind
 from app.intake.fleet_file import FleetFile, FleetFileError, FleetProblem, parse_fleet
 from app.services.judge_again import JudgedAgain, judge_again
-from app.store import events, fleet, limits, registration
+from app.store import events, fleet, limits, registration, source_lookup
 from app.store.database import Connection, Database
-from app.store.fleet import Upserted
+from app.store.registration import Upserted
 
 __all__ = ["FleetFileError", "FleetReport", "load_fleet"]
 
@@ -72,14 +72,14 @@ def _lock(connection: Connection, found: FleetFile) -> None:
 def _register(connection: Connection, found: FleetFile) -> dict[str, list[Upserted]]:
     """What became of each entry, by section in the order in which they are registered."""
     results = {
-        "sites": [fleet.upsert_site(connection, one) for one in found.sites],
-        "assets": [fleet.upsert_asset(connection, one) for one in found.assets],
-        "compartments": [fleet.upsert_compartment(connection, one) for one in found.compartments],
+        "sites": [registration.upsert_site(connection, one) for one in found.sites],
+        "assets": [registration.upsert_asset(connection, one) for one in found.assets],
+        "compartments": [registration.upsert_compartment(connection, one) for one in found.compartments],
     }
     for section, kind in _SOURCES.items():
         of_kind = [source for source in found.sources if source.kind is kind]
-        results[section] = [fleet.upsert_source(connection, one) for one in of_kind]
-    results["contacts"] = [fleet.upsert_contact(connection, one) for one in found.contacts]
+        results[section] = [registration.upsert_source(connection, one) for one in of_kind]
+    results["contacts"] = [registration.upsert_contact(connection, one) for one in found.contacts]
     results["service_events"] = [events.upsert_event(connection, one) for one in found.service_events]
     results["limits"] = [limits.upsert_limit(connection, one) for one in found.limits]
     results["actions"] = [limits.upsert_step(connection, one) for one in found.actions]
@@ -132,7 +132,7 @@ _SOURCES = {"laboratories": SourceKind.LABORATORY, "instruments": SourceKind.INS
 
 def _refuse_changed_kinds(connection: Connection, found: FleetFile, filename: str) -> None:
     """Samples say who measured: an instrument must not become a laboratory afterwards."""
-    before = {source.code: source.kind for source in fleet.all_sources(connection)}
+    before = {source.code: source.kind for source in source_lookup.all_sources(connection)}
     section = {kind: name for name, kind in _SOURCES.items()}
     problems = [
         FleetProblem(
@@ -159,7 +159,7 @@ def _left(connection: Connection, found: FleetFile) -> dict[str, tuple[str, ...]
         "sites": rest((s.code for s in fleet.all_sites(connection)), (s.code for s in found.sites)),
         "assets": rest((a.code for a in fleet.all_assets(connection)), (a.code for a in found.assets)),
         **{
-            section: rest((s.code for s in fleet.all_sources(connection, kind)), sources)
+            section: rest((s.code for s in source_lookup.all_sources(connection, kind)), sources)
             for section, kind in _SOURCES.items()
         },
         "contacts": rest((c.code for c in fleet.all_contacts(connection)), (c.code for c in found.contacts)),

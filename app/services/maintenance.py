@@ -9,10 +9,10 @@ from datetime import datetime
 
 from app.domain.maintenance import Spell
 from app.domain.model import SourceKind
-from app.store import fleet, maintenance, registration
+from app.store import maintenance, registration, source_lookup
 from app.store.database import Connection, Database
-from app.store.fleet import UnknownReferenceError
 from app.store.maintenance import StoredSpell
+from app.store.registration import UnknownReferenceError
 
 __all__ = ["MaintenanceError", "StoredSpell", "UnknownReferenceError", "begin", "end", "spells_of"]
 
@@ -67,7 +67,7 @@ def spells_of(database: Database, instrument: str) -> list[StoredSpell]:
 
 
 def _source_id(connection: Connection, instrument: str) -> int:
-    stored = fleet.find_source(connection, instrument)
+    stored = source_lookup.find_source(connection, instrument)
     if stored is None or stored.source.kind is not SourceKind.INSTRUMENT:
         raise UnknownReferenceError("instrument", instrument)
     return stored.id

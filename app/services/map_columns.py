@@ -16,7 +16,7 @@ from app.intake.text import folded
 from app.intake.units import UNITS
 from app.science.quantities import BY_NAME, GASES
 from app.services.mapping_grid import Grid
-from app.store import fleet, laboratory_profiles, registration
+from app.store import fleet, laboratory_profiles, registration, source_lookup
 from app.store.database import Connection, Database
 
 ROWS_SHOWN: Final = 10
@@ -143,7 +143,7 @@ def mappable_laboratories(database: Database) -> list[tuple[str, str]]:
     with database.read() as connection:
         return [
             (source.code, source.name)
-            for source in fleet.all_sources(connection, SourceKind.LABORATORY)
+            for source in source_lookup.all_sources(connection, SourceKind.LABORATORY)
             if source.profile is None
         ]
 
@@ -157,11 +157,11 @@ def compartment_names(database: Database) -> list[str]:
 
 
 def _register(connection: Connection, code: str, name: str) -> None:
-    known = fleet.find_source(connection, code)
+    known = source_lookup.find_source(connection, code)
     if known is None:
         if not name:
             raise MappingError([("name", "say the name of the new laboratory")])
-        fleet.upsert_source(connection, Source(code, name, SourceKind.LABORATORY))
+        registration.upsert_source(connection, Source(code, name, SourceKind.LABORATORY))
         return
     if known.source.kind is not SourceKind.LABORATORY:
         raise MappingError([("code", f"{code} is the code of an instrument; choose another")])

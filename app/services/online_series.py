@@ -16,9 +16,10 @@ from app.domain.norms import SHORT_SPAN_DAYS, joined, norming_of
 from app.domain.summary import DaySummaries, summaries_of_many
 from app.science.quantities import INDEX, NORM_GASES
 from app.services.surroundings import RATIO_AGE, Surroundings
-from app.store import fleet, online_rows
+from app.store import fleet, online_days, online_rows
 from app.store.database import Connection
-from app.store.online_rows import FIRST_DAY, NewReadings, StoredDays, StoredRows
+from app.store.online_days import FIRST_DAY, StoredDays
+from app.store.online_rows import NewReadings, StoredRows
 
 LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + 1)
 """How far back daily medians are read: the rates' window, which holds the months that readings are compared with."""
@@ -186,7 +187,7 @@ def days_of(
 ) -> StoredDays:
     """The daily medians that go with :func:`window_of`."""
     since, until = times
-    return online_rows.stored_days(
+    return online_days.stored_days(
         connection, compartment_id, source_id, utc_day(since - RAW - LOOKBACK), utc_day(until + AFTERMATH)
     )
 
@@ -194,7 +195,7 @@ def days_of(
 def history_of(connection: Connection, key: tuple[int, int], at: datetime) -> OnlineSeries:
     """A series up to a time, with what its judgement at that time needs."""
     stored = online_rows.stored_rows(connection, *key, midnight(at - RAW), at)
-    days = online_rows.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
+    days = online_days.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
     return settled(stored, days, key)
 
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from app.domain.columns import SampleColumns
 from app.services.outcomes import Outcome
-from app.store import fleet
+from app.store import source_lookup
 from app.store.online_rows import FileOrigin
 
 
@@ -15,7 +15,7 @@ from app.store.online_rows import FileOrigin
 class Post:
     """What one instrument posted, and when it came."""
 
-    source: fleet.StoredSource
+    source: source_lookup.StoredSource
     columns: SampleColumns
     received_at: datetime
     origin: FileOrigin | None = None
@@ -27,7 +27,7 @@ class Part:
     """The rows of one post that concern one compartment."""
 
     post: int
-    source: fleet.StoredSource
+    source: source_lookup.StoredSource
     compartment_id: int
     columns: SampleColumns
     rows: list[int]

@@ -27,7 +27,7 @@ from app.services.sample_places import (
     target_of,
     where,
 )
-from app.store import corrections, fleet, view_samples
+from app.store import corrections, fleet, source_lookup, view_samples
 from app.store.corrections import By, Contents, Correction, StoredRow
 from app.store.database import Connection, Database
 
@@ -225,9 +225,9 @@ def _must_count(connection: Connection, row: StoredRow) -> None:
         raise PutRightError(("sample", f"it was superseded by a newer revision{hint}"))
 
 
-def _source(connection: Connection, row: StoredRow) -> fleet.StoredSource:
+def _source(connection: Connection, row: StoredRow) -> source_lookup.StoredSource:
     code = view_samples.samples_by_id(connection, [row.id])[row.id].source_code
-    found = fleet.find_source(connection, code)
+    found = source_lookup.find_source(connection, code)
     assert found is not None  # the sample refers to it
     return found
 

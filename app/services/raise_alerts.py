@@ -20,8 +20,8 @@ from app.domain.model import Asset, Source, SourceKind
 from app.domain.news import AlertChange, AlertNews
 from app.domain.suppression import suppressed
 from app.services.compose_alert_mail import enqueue_alert_mail
-from app.services.judging import Judged
 from app.store import alerts
+from app.store.assessments import Judged
 from app.store.database import Connection
 
 

@@ -8,7 +8,7 @@ from app.services.judge_online import OnlineKey, settle_whole
 from app.services.judging import ALWAYS, judge_since
 from app.services.raise_alerts import Speaking, spoken
 from app.services.surroundings import surroundings_of
-from app.store import assessments, fleet, samples
+from app.store import assessments, fleet, samples, source_lookup
 from app.store.database import Connection, Database
 
 Follow = Callable[[Connection, int, Sequence[Speaking]], None]
@@ -35,9 +35,9 @@ def reassess(
         Number of samples judged, number of assessments that changed.
     """
     with database.read() as connection:
-        series = [one for one in samples.all_series(connection) if only is None or one[0] in only]
+        series = list(samples.all_series(connection, only))
     judged_count = changed = 0
-    for done, (compartment_id, source_id, _) in enumerate(series, start=1):
+    for done, (compartment_id, source_id) in enumerate(series, start=1):
         with database.write() as connection:
             fleet.lock_compartments(connection, [compartment_id])
             count, moved, newest = _judge(connection, compartment_id, source_id, now)
@@ -55,15 +55,15 @@ def _judge(
 ) -> tuple[int, int, list[Speaking]]:
     """Number judged, number changed, and what the newest show: of an instrument as many as it takes to be believed."""
     if instrument_id is not None:
-        key = OnlineKey(compartment_id, fleet.source_of(connection, instrument_id))
+        key = OnlineKey(compartment_id, source_lookup.source_of(connection, instrument_id))
         return settle_whole(connection, key, ONLINE_IN_A_ROW_TO_EASE, now)
     judged = judge_since(connection, compartment_id, surroundings_of(connection, [compartment_id]), ALWAYS)
-    changed = assessments.save(connection, [(j.sample_id, j.assessment) for j in judged], now)
+    changed = assessments.save(connection, judged, now)
     newest = judged[-1:]
     if not newest:
         return 0, changed, []
     return (
         len(judged),
         changed,
-        spoken(fleet.source_of_sample(connection, newest[0].sample_id).source, newest),
+        spoken(source_lookup.source_of_sample(connection, newest[0].sample_id).source, newest),
     )

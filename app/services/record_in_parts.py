@@ -7,7 +7,7 @@ from typing import Final
 from app.domain.model import Sample, SourceKind
 from app.services.outcomes import Outcome
 from app.services.record_samples import RecordContext, record_in
-from app.store import fleet
+from app.store import fleet, source_lookup
 from app.store.database import Connection
 
 AT_ONCE: Final = 20
@@ -56,7 +56,7 @@ def _batches(
     by_source: dict[str, list[list[int]]] = {}
     for (source, _, _), places in groups.items():
         by_source.setdefault(source, []).append(places)
-    instruments = {s.code for s in fleet.all_sources(connection, SourceKind.INSTRUMENT)}
+    instruments = {s.code for s in source_lookup.all_sources(connection, SourceKind.INSTRUMENT)}
     return [
         (
             source,

@@ -31,10 +31,22 @@ from app.services.raise_alerts import News, raise_alerts
 from app.services.series_memory import Remembered, SeriesMemory, end_of
 from app.services.settle_online import Settled, Settling, settle
 from app.services.surroundings import Surroundings, surroundings_of
-from app.store import alerts, assessments, fleet, maintenance, online_rows, retention, samples
-from app.store.assessments import By, Told
+from app.store import (
+    alerts,
+    assessments,
+    fleet,
+    instrument_states,
+    maintenance,
+    online_days,
+    online_rows,
+    retention,
+    samples,
+)
+from app.store.assessments import By, Judged
 from app.store.database import Connection
-from app.store.online_rows import Belonging, Heard, NewReadings, StoredDays, StoredRows
+from app.store.instrument_states import Heard
+from app.store.online_days import StoredDays
+from app.store.online_rows import Belonging, NewReadings, StoredRows
 from app.store.partitions import ensure_months
 
 
@@ -98,8 +110,8 @@ def _around(connection: Connection, parts: Sequence[Part]) -> _Around:
     ids = sorted({part.compartment_id for part in parts})
     return _Around(
         surroundings_of(connection, ids, (min(times), max(times))) if times else Surroundings({}, {}, [], {}),
-        online_rows.newest_heard(connection, sources),
-        {source_id: online_rows.new_token() for source_id in sources},
+        instrument_states.newest_heard(connection, sources),
+        {source_id: instrument_states.new_token() for source_id in sources},
         maintenance.spells(connection, sources),
     )
 
@@ -233,7 +245,7 @@ def _judge_and_store(
     ensure_months(connection, (at for work in works for at in work.new.taken_at))
     online_rows.no_longer_current(connection, [i for work in works for i in work.replaced])
     online_rows.insert_readings(connection, [_row_of(work) for work in works])
-    online_rows.put_days(connection, [(*_key(work), those) for work, those in zip(works, days, strict=True)])
+    online_days.put_days(connection, [(*_key(work), those) for work, those in zip(works, days, strict=True)])
     _tell(connection, [(work, settled[id(work)]) for work in judged], around, within)
 
 
@@ -269,16 +281,16 @@ def _tell(
     by = By(within.now, RULE_SET)
     states = alerts.states_of(connection, [work.part.compartment_id for work, _ in settled])
     spoke: set[int] = set()
-    told: list[Told] = []
+    told: list[Judged] = []
     for work, found in settled:
-        assessments.stand_anew(connection, found.changed, by)
+        assessments.stand_anew(connection, _key(work), found.changed, by)
         compartment_id = work.part.compartment_id
         asset = around.surroundings.contexts[compartment_id].asset
         news = News(compartment_id, work.part.source.source, asset, within.public_url)
         known = None if compartment_id in spoke else states
         raise_alerts(connection, news, found.speaking, within.now, known)
         spoke.add(compartment_id)
-        told += found.all_told()
+        told += found.told.values()
     assessments.tell(connection, told, within.now)
 
 
@@ -300,7 +312,7 @@ def _note_heard(
         new = source_id in changed or earlier is None
         token = around.tokens.get(source_id, 0) if new or earlier is None else earlier.token
         states[source_id] = (post.received_at, newest, token)
-    online_rows.heard(connection, states)
+    instrument_states.heard(connection, states)
 
 
 def works_ends(works: Sequence[_Work], tokens: Mapping[int, int]) -> list[Remembered]:

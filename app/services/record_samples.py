@@ -14,7 +14,7 @@ from app.services.outcomes import Outcome
 from app.services.post_parts import Post
 from app.services.record_posts import Surrounds, record_posts
 from app.services.series_memory import SeriesMemory
-from app.store import fleet, samples
+from app.store import fleet, samples, source_lookup
 from app.store.database import Connection, Database
 from app.store.online_rows import FileOrigin
 
@@ -57,7 +57,7 @@ def record_in(
     context: RecordContext,
 ) -> list[Outcome]:
     """:func:`record_samples` inside a caller's transaction."""
-    source = fleet.find_source(connection, source_code)
+    source = source_lookup.find_source(connection, source_code)
     if source is None:
         raise UnknownSourceError(f"no instrument or laboratory has the code {source_code!r}")
     if source.source.kind is SourceKind.INSTRUMENT:
@@ -83,7 +83,7 @@ def record_in(
 
 def _record_readings(
     connection: Connection,
-    source: fleet.StoredSource,
+    source: source_lookup.StoredSource,
     batch: Sequence[Sample | Rejection],
     now: datetime,
     context: RecordContext,
@@ -107,7 +107,7 @@ def _record_readings(
     return record_posts(connection, [post], within).outcomes[0]
 
 
-def _served(source: fleet.StoredSource, item: Sample | Rejection, index: int) -> Sample | Rejection:
+def _served(source: source_lookup.StoredSource, item: Sample | Rejection, index: int) -> Sample | Rejection:
     if isinstance(item, Rejection):
         return replace(item, index=index)
     if item.asset_code == source.source.asset_code and item.compartment in source.compartments:
@@ -121,7 +121,7 @@ def _not_served(item: Sample) -> str:
 
 def _resolve(
     connection: Connection,
-    source: fleet.StoredSource,
+    source: source_lookup.StoredSource,
     batch: Sequence[Sample | Rejection],
     outcomes: list[Outcome | None],
     context: RecordContext,

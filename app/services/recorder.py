@@ -17,7 +17,7 @@ from app.services.post_parts import Post
 from app.services.record_posts import Surrounds, record_posts
 from app.services.series_memory import SeriesMemory
 from app.store.database import Database
-from app.store.fleet import StoredSource
+from app.store.source_lookup import StoredSource
 from app.store.trouble import trouble_of
 
 MOST_SAMPLES: Final = 5000

@@ -8,7 +8,7 @@ from app.domain.model import Asset, Compartment, Contact, Site, Source
 from app.services.keys import issue_key
 from app.store import fleet, registration
 from app.store.database import Connection, Database
-from app.store.fleet import UnknownReferenceError, Upserted
+from app.store.registration import UnknownReferenceError, Upserted
 
 __all__ = [
     "AlreadyRegisteredError",
@@ -36,25 +36,25 @@ def _register(database: Database, upsert: Callable[[Connection, T], Upserted], t
 
 
 def register_site(database: Database, site: Site) -> Upserted:
-    return _register(database, fleet.upsert_site, site)
+    return _register(database, registration.upsert_site, site)
 
 
 def register_contact(database: Database, contact: Contact) -> Upserted:
     """Raises UnknownReferenceError when a site is not registered."""
-    return _register(database, fleet.upsert_contact, contact)
+    return _register(database, registration.upsert_contact, contact)
 
 
 def register_source(database: Database, source: Source) -> Upserted:
     """An instrument or a laboratory. Raises UnknownReferenceError for an unknown asset or compartment."""
-    return _register(database, fleet.upsert_source, source)
+    return _register(database, registration.upsert_source, source)
 
 
 def register_asset(database: Database, asset: Asset, compartments: tuple[Compartment, ...]) -> Upserted:
     """An asset with its compartments, all or nothing. Raises UnknownReferenceError for an unknown site."""
     with database.write() as connection:
         registration.lock(connection)
-        results = [fleet.upsert_asset(connection, asset)]
-        results += [fleet.upsert_compartment(connection, part) for part in compartments]
+        results = [registration.upsert_asset(connection, asset)]
+        results += [registration.upsert_compartment(connection, part) for part in compartments]
     if results[0] == "created":
         return "created"
     return "unchanged" if set(results) == {"unchanged"} else "changed"
@@ -73,9 +73,9 @@ def register_new_asset(database: Database, asset: Asset, compartments: tuple[Com
             raise AlreadyRegisteredError(
                 f"a unit with the code {asset.code!r} is registered; choose it above"
             )
-        fleet.upsert_asset(connection, asset)
+        registration.upsert_asset(connection, asset)
         for part in compartments:
-            fleet.upsert_compartment(connection, part)
+            registration.upsert_compartment(connection, part)
 
 
 def issue_instrument_key(database: Database, instrument_code: str, now: datetime) -> str:

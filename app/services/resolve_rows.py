@@ -13,7 +13,8 @@ from app.intake.numbers import shown
 from app.intake.profile import Profile, UnitColumn
 from app.intake.validate import EARLIEST_LABORATORY, ImpossibleError, check_time
 from app.services.import_outcome import UnknownUnit
-from app.store.fleet import AssetIndex, StoredSource
+from app.store.fleet import AssetIndex
+from app.store.source_lookup import StoredSource
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from app.intake.validate import (
     check_time,
 )
 from app.services.sample_contents import PutRightError
-from app.store import corrections, fleet, retention
+from app.store import corrections, fleet, retention, source_lookup
 from app.store.corrections import StoredRow
 from app.store.database import Connection
 
@@ -29,7 +29,7 @@ class Place:
 
 
 def target_of(
-    connection: Connection, source: fleet.StoredSource, row: StoredRow, place: Place, now: datetime
+    connection: Connection, source: source_lookup.StoredSource, row: StoredRow, place: Place, now: datetime
 ) -> tuple[int, datetime]:
     """The compartment's id and the time.
 

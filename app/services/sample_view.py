@@ -11,7 +11,7 @@ from app.domain.model import Asset, Compartment, Site, SourceKind
 from app.science.quantities import BY_NAME, NAMES
 from app.services.fleet_overview import weight_of
 from app.services.judge_online import with_told
-from app.store import corrections, files, fleet
+from app.store import corrections, files, fleet, source_lookup
 from app.store.corrections import Correction
 from app.store.database import Connection, Database
 from app.store.files import FileView
@@ -121,7 +121,7 @@ def _choices(connection: Connection, sample: SampleView) -> tuple[Choice, ...]:
     """Every compartment for a laboratory's sample; for an instrument's, those that it measures."""
     found: Sequence[Unit] = units(connection)
     if sample.source_kind is SourceKind.INSTRUMENT:
-        source = fleet.find_source(connection, sample.source_code)
+        source = source_lookup.find_source(connection, sample.source_code)
         served = set(source.compartments.values()) if source else set()
         found = [unit for unit in found if unit.compartment_id in served]
     return tuple(
@@ -142,7 +142,8 @@ def _history(
     }
     came = [_arrival(s, known) for s in revisions if s.id not in made_by_hand]
     put_right = [_line(line) for line in lines]
-    return tuple(sorted([*came, *put_right], key=lambda line: line.at, reverse=True))
+    oldest_first = sorted([*came, *put_right], key=lambda line: line.at)
+    return tuple(reversed(oldest_first))  # of two at one moment, too, the later comes first
 
 
 def _arrival(sample: SampleView, known: Mapping[int, FileView]) -> HistoryLine:

@@ -15,7 +15,8 @@ from typing import Final
 from app.domain.frame import to_days
 from app.services.online_series import LOOKBACK, RAW, OnlineSeries, days_now, midnight
 from app.store import online_rows
-from app.store.online_rows import NewReadings, StoredDays, StoredRows
+from app.store.online_days import StoredDays
+from app.store.online_rows import NewReadings, StoredRows
 
 MOST: Final = 1000
 """Series that are remembered; some 50 kB each."""

@@ -13,7 +13,7 @@ from app.domain.report import ReportOptions, report
 from app.domain.standing import OnlineView, Standing, online_view
 from app.services.online_series import OnlineSeries
 from app.services.raise_alerts import Speaking
-from app.store.assessments import Told
+from app.store.assessments import Judged, Stands
 from app.store.online_rows import StoredRows
 
 
@@ -23,19 +23,16 @@ class Settled:
 
     Attributes:
         standings: of the new readings, by their id.
-        changed: of stored readings that do not stand as they stood: (id, how it stands now).
-        told: assessments in full, where a reading does not say what the one before it said.
+        changed: stored readings that do not stand as they stood, in time order.
+        told: what is told in full, by id, where a reading does not say what the one before it said; and what the
+            alerts ask for meanwhile.
         speaking: the readings asked for, in time order.
     """
 
     standings: dict[int, Standing]
-    changed: list[tuple[int, Standing]]
-    told: dict[int, Assessment]
+    changed: list[Stands]
+    told: dict[int, Judged]
     speaking: list[Speaking]
-
-    def all_told(self) -> list[Told]:
-        """What is told in full, with what the alerts asked for meanwhile."""
-        return [Told(sample_id, assessment) for sample_id, assessment in self.told.items()]
 
 
 @dataclass(frozen=True)
@@ -70,10 +67,11 @@ def settle(judgement: Judgement, begin: int, one: OnlineSeries, stored: StoredRo
         if news:
             found.standings[sample_id] = standing
         elif standing != stored.standings[old]:
-            found.changed.append((sample_id, standing))
+            found.changed.append(Stands(sample_id, one.taken_at[row], standing))
             news = True
         if news and standing != before[place]:
-            found.told[sample_id] = report(judgement, begin + int(row), full)
+            told = report(judgement, begin + int(row), full)
+            found.told[sample_id] = Judged(sample_id, one.taken_at[row], told)
     speaking = [place for place, row in enumerate(rows) if ask.may_speak(one.ids[row], one.taken_at[row])]
     found.speaking.extend(
         _speaking(judgement, begin + first, one, (view, first, place), (ask, found.told))
@@ -96,7 +94,7 @@ def _speaking(
     begin: int,
     one: OnlineSeries,
     at: tuple[OnlineView, int, int],
-    about: tuple[Settling, dict[int, Assessment]],
+    about: tuple[Settling, dict[int, Judged]],
 ) -> Speaking:
     (view, first, place), (ask, told) = at, about
     sample_id, taken_at = one.ids[first + place], one.taken_at[first + place]
@@ -106,7 +104,7 @@ def _speaking(
     def tell() -> Assessment:
         if not whole:
             whole.append(report(judgement, begin + place, ask.options))
-            told[sample_id] = whole[0]
+            told[sample_id] = Judged(sample_id, taken_at, whole[0])
         return whole[0]
 
     return Speaking(sample_id, taken_at, view.evidence(place, ask.source.code, taken_at), tell)

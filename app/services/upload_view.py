@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from app.domain.model import Asset, Site
 from app.services.import_outcome import ImportPreview
-from app.store import fleet, import_effects
+from app.store import fleet, import_effects, source_lookup
 from app.store.database import Database
 from app.store.import_effects import Exclusion
 from app.store.views import all_sites, laboratories, units
@@ -49,7 +49,8 @@ def known_but_excluded(database: Database, outcome: ImportPreview, most: int) ->
         pairs = {(row.sample.asset_code, row.sample.compartment) for row in known}
         ids = fleet.compartment_ids(connection, pairs)
         sources = {
-            code: fleet.find_source(connection, code) for code in {r.sample.source_code for r in known}
+            code: source_lookup.find_source(connection, code)
+            for code in {r.sample.source_code for r in known}
         }
         identities = {
             row.line: (ids[row.sample.asset_code, row.sample.compartment], source.id, row.sample.taken_at)

@@ -3,76 +3,93 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
 from app.domain.findings import Assessment
 from app.store.database import Connection, UtcDateTime
+from app.store.online_rows import Standing
 from app.store.tables import assessments, samples
 
+T = TypeVar("T")
 _SET_STANDING = (
     sa.update(samples)
-    .where(samples.c.id == sa.bindparam("new_sample_id"))
+    .where(
+        samples.c.id == sa.bindparam("of_sample"),
+        samples.c.taken_at == sa.bindparam("at"),  # one month is looked into and not all
+    )
     .values({name: sa.bindparam(f"new_{name}") for name in ("status", "suspect", "fault", "rule_set")})
 )
 
 
-def save(connection: Connection, judged: Sequence[tuple[int, Assessment]], now: datetime) -> int:
-    """Store assessments of (sample id, assessment); an earlier one of the same sample is superseded.
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A sample and what is said of it in full."""
+
+    sample_id: int
+    taken_at: datetime
+    assessment: Assessment
+
+
+@dataclass(frozen=True, slots=True)
+class Stands:
+    """How a stored on-line reading stands now."""
+
+    sample_id: int
+    taken_at: datetime
+    standing: Standing
+
+
+def save(connection: Connection, judged: Sequence[Judged], now: datetime) -> int:
+    """Store what was judged; an earlier assessment of the same sample is superseded.
 
     One that says the same as the one that counts, under the same rule set, changes nothing.
     Returns how many were stored.
     """
-    current = current_of(connection, (sample_id for sample_id, _ in judged))
+    current = current_of(connection, (one.sample_id for one in judged))
     new, superseded = [], []
-    for sample_id, assessment in judged:
-        detail = assessment.to_json()
-        before = current.get(sample_id)
+    for one in judged:
+        before = current.get(one.sample_id)
         if before is not None:
-            if before["rule_set"] == assessment.rule_set and _plain(before["detail"]) == _plain(detail):
+            same = before["rule_set"] == one.assessment.rule_set
+            if same and _plain(before["detail"]) == _plain(one.assessment.to_json()):
                 continue
             superseded.append(before["id"])
-        new.append(_row(sample_id, assessment, now))
+        new.append(one)
     for chunk in _chunks(superseded):
         connection.execute(
             sa.update(assessments).where(assessments.c.id.in_(chunk)).values(superseded_at=now)
         )
     if new:
-        connection.execute(sa.insert(assessments), new)
-        set_standings(connection, new)
+        rows = [_row(one, now) for one in new]
+        connection.execute(sa.insert(assessments), rows)
+        names = ("status", "suspect", "fault", "rule_set")
+        _set_standings(
+            connection,
+            [(one, tuple(row[name] for name in names)) for one, row in zip(new, rows, strict=True)],
+        )
     return len(new)
 
 
-def set_standings(connection: Connection, judged: Sequence[Mapping[str, Any]]) -> None:
-    """Write into the samples how they stand: mappings with sample_id, status, suspect, fault, rule_set."""
-    for i in range(0, len(judged), 500):
-        some = judged[i : i + 500]
-        bounds = _bounds(connection, [one["sample_id"] for one in some])
-        connection.execute(
-            _SET_STANDING.where(samples.c.taken_at.between(*bounds)) if bounds else _SET_STANDING,
-            [
-                {f"new_{name}": one[name] for name in ("sample_id", "status", "suspect", "fault", "rule_set")}
-                for one in some
-            ],
-        )
-
-
-def _bounds(connection: Connection, sample_ids: Sequence[int]) -> tuple[datetime, datetime] | None:
-    """The first and last time of many samples: PostgreSQL then looks each up in their months only, not in all."""
-    if connection.dialect.name != "postgresql" or len(sample_ids) < 5:
-        return None
-    query = sa.select(sa.func.min(samples.c.taken_at), sa.func.max(samples.c.taken_at))
-    begin, end = connection.execute(query.where(samples.c.id.in_(sample_ids))).one()
-    return None if begin is None else (begin, end)
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """An on-line reading that is told in full."""
-
-    sample_id: int
-    assessment: Assessment
+def _set_standings(
+    connection: Connection, standing: Sequence[tuple[Judged | Stands, tuple[Any, ...]]]
+) -> None:
+    """Write into the samples how they stand: status, suspect, fault and by which rules."""
+    connection.execute(
+        _SET_STANDING,
+        [
+            {
+                "of_sample": of.sample_id,
+                "at": of.taken_at,
+                "new_status": status,
+                "new_suspect": suspect,
+                "new_fault": fault,
+                "new_rule_set": rule_set,
+            }
+            for of, (status, suspect, fault, rule_set) in standing
+        ],
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,22 +100,27 @@ class By:
     rule_set: str
 
 
-def tell(connection: Connection, told: Sequence[Told], now: datetime) -> None:
+def tell(connection: Connection, told: Sequence[Judged], now: datetime) -> None:
     """Store assessments of on-line readings, in place of what was told of them before; their standing stays."""
     for chunk in _chunks([one.sample_id for one in told]):
         connection.execute(_supersede(chunk, now))
     if told:
-        connection.execute(sa.insert(assessments), [_row(one.sample_id, one.assessment, now) for one in told])
+        connection.execute(sa.insert(assessments), [_row(one, now) for one in told])
 
 
-def stand_anew(
-    connection: Connection, changed: Sequence[tuple[int, tuple[int | None, bool, str | None]]], by: By
-) -> None:
-    """Stored on-line readings stand otherwise: (sample id, (status, suspect, fault)). How they stood is kept.
+def stand_anew(connection: Connection, series: tuple[int, int], changed: Sequence[Stands], by: By) -> None:
+    """Stored on-line readings of one series stand otherwise. How they stood is kept.
 
     A reading of which nothing was told in full gets a line that says how it stood; what was told is superseded.
+
+    Args:
+        series: ids of the compartment and the instrument.
+        changed: in time order.
     """
-    for chunk in _chunks([sample_id for sample_id, _ in changed]):
+    if not changed:
+        return
+    for chunk in _chunks(changed):
+        ids = [one.sample_id for one in chunk]
         connection.execute(
             sa.insert(assessments).from_select(
                 ["sample_id", "rule_set", "assessed_at", "superseded_at", "status", "suspect", "fault"],
@@ -111,7 +133,11 @@ def stand_anew(
                     samples.c.suspect,
                     samples.c.fault,
                 ).where(
-                    samples.c.id.in_(chunk),
+                    samples.c.online,
+                    samples.c.compartment_id == series[0],
+                    samples.c.source_id == series[1],
+                    samples.c.taken_at.between(chunk[0].taken_at, chunk[-1].taken_at),
+                    samples.c.id.in_(ids),
                     samples.c.rule_set.is_not(None),
                     ~sa.exists().where(
                         assessments.c.sample_id == samples.c.id, assessments.c.superseded_at.is_(None)
@@ -119,14 +145,8 @@ def stand_anew(
                 ),
             )
         )
-        connection.execute(_supersede(chunk, by.at))
-    set_standings(
-        connection,
-        [
-            {"sample_id": i, "status": status, "suspect": suspect, "fault": fault, "rule_set": by.rule_set}
-            for i, (status, suspect, fault) in changed
-        ],
-    )
+        connection.execute(_supersede(ids, by.at))
+    _set_standings(connection, [(one, (*one.standing, by.rule_set)) for one in changed])
 
 
 def _supersede(sample_ids: Sequence[int], now: datetime) -> sa.Update:
@@ -137,9 +157,10 @@ def _supersede(sample_ids: Sequence[int], now: datetime) -> sa.Update:
     )
 
 
-def _row(sample_id: int, assessment: Assessment, now: datetime) -> dict[str, Any]:
+def _row(judged: Judged, now: datetime) -> dict[str, Any]:
+    assessment = judged.assessment
     return {
-        "sample_id": sample_id,
+        "sample_id": judged.sample_id,
         "rule_set": assessment.rule_set,
         "assessed_at": now,
         "status": assessment.status,
@@ -175,6 +196,6 @@ def history_of(connection: Connection, sample_id: int) -> list[dict[str, Any]]:
     return [dict(row) for row in connection.execute(query).mappings()]
 
 
-def _chunks(ids: list[int], size: int = 500) -> Iterable[list[int]]:
-    for i in range(0, len(ids), size):
-        yield ids[i : i + size]
+def _chunks(many: Sequence[T], size: int = 500) -> Iterable[Sequence[T]]:
+    for i in range(0, len(many), size):
+        yield many[i : i + size]

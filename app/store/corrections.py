@@ -120,14 +120,16 @@ def revisions(connection: Connection, row: StoredRow) -> list[StoredRow]:
 
 def revisions_beside_file(connection: Connection, file_id: int) -> list[StoredRow]:
     """All revisions of the identities that a file brought samples of, oldest first."""
-    of_file = samples.alias("of_file")
-    beside = sa.exists().where(
-        of_file.c.file_id == file_id,
-        of_file.c.compartment_id == samples.c.compartment_id,
-        of_file.c.source_id == samples.c.source_id,
-        of_file.c.taken_at == samples.c.taken_at,
+    identity = ("compartment_id", "source_id", "taken_at")
+    of_file = (
+        sa.select(*(samples.c[name] for name in identity))
+        .where(samples.c.file_id == file_id)
+        .distinct()
+        .subquery("of_file")
     )
-    return [_row(found) for found in connection.execute(_query().where(beside).order_by(samples.c.revision))]
+    beside = sa.and_(*(of_file.c[name] == samples.c[name] for name in identity))
+    query = _query().join_from(of_file, samples, beside).order_by(samples.c.revision)
+    return [_row(found) for found in connection.execute(query)]
 
 
 def exclude(connection: Connection, sample_ids: Sequence[int], by: By) -> None:

@@ -6,7 +6,8 @@ import sqlalchemy as sa
 
 from app.domain.model import EventKind, ServiceEvent
 from app.store.database import Connection
-from app.store.fleet import UnknownReferenceError, Upserted, compartment_ids
+from app.store.fleet import compartment_ids
+from app.store.registration import UnknownReferenceError, Upserted
 from app.store.tables import assets, compartments, service_events
 
 

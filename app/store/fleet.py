@@ -1,9 +1,9 @@
-"""Sites, assets, compartments, sources and contacts: upsert and look-up."""
+"""Sites, assets, compartments and contacts as they are registered."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import groupby
-from typing import Any, Literal
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -16,8 +16,6 @@ from app.domain.model import (
     Liquid,
     Preservation,
     Site,
-    Source,
-    SourceKind,
     TapChanger,
 )
 from app.store.database import Connection
@@ -25,32 +23,9 @@ from app.store.tables import (
     assets,
     compartments,
     contacts,
-    samples,
     site_contacts,
     sites,
-    source_compartments,
-    sources,
 )
-
-Upserted = Literal["created", "changed", "unchanged"]
-
-
-class UnknownReferenceError(Exception):
-    """Something registered refers to something that is not: ``kind`` and ``code`` say what is missing."""
-
-    def __init__(self, kind: str, code: str) -> None:
-        super().__init__(f"no {kind} has the code {code!r}")
-        self.kind = kind
-        self.code = code
-
-
-@dataclass(frozen=True, slots=True)
-class StoredSource:
-    """A source and, for an instrument, the ids of the compartments it serves by name."""
-
-    id: int
-    source: Source
-    compartments: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,190 +36,6 @@ class CompartmentContext:
     compartment: Compartment
     site: Site
     contacts: tuple[Contact, ...]
-
-
-# --- upsert -----------------------------------------------------------------------------------------------
-
-
-def _upsert(
-    connection: Connection, table: sa.Table, key: dict[str, Any], values: dict[str, Any]
-) -> tuple[int, Upserted]:
-    where = sa.and_(*(table.c[name] == value for name, value in key.items()))
-    row = connection.execute(sa.select(table).where(where)).mappings().first()
-    if row is None:
-        statement = sa.insert(table).values(**key, **values).returning(table.c.id)
-        return int(connection.execute(statement).scalar_one()), "created"
-    if all(row[name] == value for name, value in values.items()):
-        return int(row["id"]), "unchanged"
-    connection.execute(sa.update(table).where(table.c.id == row["id"]).values(values))
-    return int(row["id"]), "changed"
-
-
-def _id_of(connection: Connection, table: sa.Table, code: str, kind: str) -> int:
-    found = connection.execute(sa.select(table.c.id).where(table.c.code == code)).scalar()
-    if found is None:
-        raise UnknownReferenceError(kind, code)
-    return int(found)
-
-
-def _set_links(
-    connection: Connection, table: sa.Table, owner: str, owner_id: int, other: str, ids: set[int]
-) -> bool:
-    """Make the link table hold exactly these links; True when it did not already."""
-    query = sa.select(table.c[other]).where(table.c[owner] == owner_id)
-    before = set(connection.execute(query).scalars())
-    if before == ids:
-        return False
-    for gone in before - ids:
-        connection.execute(sa.delete(table).where(table.c[owner] == owner_id, table.c[other] == gone))
-    if ids - before:
-        connection.execute(sa.insert(table), [{owner: owner_id, other: i} for i in sorted(ids - before)])
-    return True
-
-
-def upsert_site(connection: Connection, site: Site) -> Upserted:
-    return _upsert(connection, sites, {"code": site.code}, {"name": site.name, "time_zone": site.time_zone})[
-        1
-    ]
-
-
-def upsert_asset(connection: Connection, asset: Asset) -> Upserted:
-    """Raises UnknownReferenceError when its site is not registered."""
-    values = {
-        "site_id": _id_of(connection, sites, asset.site_code, "site"),
-        "name": asset.name,
-        "kind": asset.kind.value,
-        "serial": asset.serial,
-        "manufacturer": asset.manufacturer,
-        "year_energized": asset.year_energized,
-        "rated_kv": asset.rated_kv,
-        "rated_mva": asset.rated_mva,
-        "liquid": asset.liquid.value,
-        "oil_volume_l": asset.oil_volume_l,
-        "preservation": asset.preservation.value,
-        "tap_changer": asset.tap_changer.value,
-        "norm_set": asset.norm_set,
-    }
-    return _upsert(connection, assets, {"code": asset.code}, values)[1]
-
-
-def upsert_compartment(connection: Connection, compartment: Compartment) -> Upserted:
-    """Raises UnknownReferenceError when its asset is not registered."""
-    key = {
-        "asset_id": _id_of(connection, assets, compartment.asset_code, "asset"),
-        "name": compartment.name,
-    }
-    values = {"kind": compartment.kind.value, "oil_volume_l": compartment.oil_volume_l}
-    return _upsert(connection, compartments, key, values)[1]
-
-
-def upsert_source(connection: Connection, source: Source) -> Upserted:
-    """Raises UnknownReferenceError when its asset or one of its compartments is not registered."""
-    asset_id = None if source.asset_code is None else _id_of(connection, assets, source.asset_code, "asset")
-    values = {
-        "name": source.name,
-        "kind": source.kind.value,
-        "asset_id": asset_id,
-        "expected_interval_minutes": source.expected_interval_minutes,
-        "posts_per_minute": source.posts_per_minute,
-        "profile": source.profile,
-    }
-    source_id, result = _upsert(connection, sources, {"code": source.code}, values)
-    served: set[int] = set()
-    if source.asset_code is not None:
-        pairs = [(source.asset_code, name) for name in source.compartments]
-        ids = compartment_ids(connection, pairs)
-        for asset_code, name in pairs:
-            if (asset_code, name) not in ids:
-                raise UnknownReferenceError("compartment", f"{asset_code}/{name}")
-        served = set(ids.values())
-    linked = _set_links(connection, source_compartments, "source_id", source_id, "compartment_id", served)
-    return "changed" if linked and result == "unchanged" else result
-
-
-def upsert_contact(connection: Connection, contact: Contact) -> Upserted:
-    """Raises UnknownReferenceError when one of the sites is not registered."""
-    values = {"name": contact.name, "email": contact.email}
-    contact_id, result = _upsert(connection, contacts, {"code": contact.code}, values)
-    site_ids = {_id_of(connection, sites, code, "site") for code in contact.sites}
-    linked = _set_links(connection, site_contacts, "contact_id", contact_id, "site_id", site_ids)
-    return "changed" if linked and result == "unchanged" else result
-
-
-# --- look-up ----------------------------------------------------------------------------------------------
-
-
-def find_source(connection: Connection, code: str) -> StoredSource | None:
-    """A source by its code, or None."""
-    return next(iter(_sources(connection, sources.c.code == code)), None)
-
-
-def source_of(connection: Connection, source_id: int) -> StoredSource:
-    """A source by its id. Raises StopIteration when there is none: ids come from the store."""
-    return next(iter(_sources(connection, sources.c.id == source_id)))
-
-
-def source_of_sample(connection: Connection, sample_id: int) -> StoredSource:
-    """Who measured a stored sample."""
-    of = sa.select(samples.c.source_id).where(samples.c.id == sample_id).scalar_subquery()
-    return next(iter(_sources(connection, sources.c.id == of)))
-
-
-def all_sources(connection: Connection, kind: SourceKind | None = None) -> list[Source]:
-    """All sources in the order of their codes; instruments with the names of their compartments."""
-    found = _sources(connection, sa.true() if kind is None else sources.c.kind == kind.value)
-    return [stored.source for stored in found]
-
-
-def _sources(connection: Connection, which: sa.ColumnElement[bool]) -> list[StoredSource]:
-    """Sources by their codes, in one statement: a row for each compartment served, one for who serves none."""
-    query = (
-        sa.select(*SOURCE_ROW)
-        .select_from(whole_sources(sources))
-        .where(which)
-        .order_by(sources.c.code, compartments.c.name)
-    )
-    return [
-        stored_source(list(same)) for _, same in groupby(connection.execute(query), key=lambda row: row.id)
-    ]
-
-
-SOURCE_ROW = (
-    *sources.c,
-    assets.c.code.label("asset_code"),
-    compartments.c.id.label("compartment_id"),
-    compartments.c.name.label("compartment_name"),
-)
-"""What :func:`stored_source` wants of each row of :func:`whole_sources`, ordered by ``compartment_name``."""
-
-
-def whole_sources(joined: sa.FromClause) -> sa.FromClause:
-    """Sources, or what is joined to them, with all that makes a :class:`StoredSource`: a row a compartment."""
-    return (
-        joined.outerjoin(assets, assets.c.id == sources.c.asset_id)
-        .outerjoin(source_compartments, source_compartments.c.source_id == sources.c.id)
-        .outerjoin(compartments, compartments.c.id == source_compartments.c.compartment_id)
-    )
-
-
-def stored_source(rows: Sequence[Any]) -> StoredSource:
-    """One source of its rows."""
-    first = rows[0]
-    served = {row.compartment_name: row.compartment_id for row in rows if row.compartment_id is not None}
-    return StoredSource(first.id, _source(first, tuple(served)), served)
-
-
-def _source(row: Any, served: tuple[str, ...]) -> Source:
-    return Source(
-        code=row.code,
-        name=row.name,
-        kind=SourceKind(row.kind),
-        asset_code=row.asset_code,
-        compartments=served,
-        expected_interval_minutes=row.expected_interval_minutes,
-        profile=row.profile,
-        posts_per_minute=row.posts_per_minute,
-    )
 
 
 def compartment_ids(connection: Connection, pairs: Iterable[tuple[str, str]]) -> dict[tuple[str, str], int]:

@@ -14,9 +14,9 @@ from typing import Any, Literal
 
 import sqlalchemy as sa
 
-from app.store import fleet
+from app.store import source_lookup
 from app.store.database import Connection
-from app.store.fleet import StoredSource
+from app.store.source_lookup import StoredSource
 from app.store.tables import api_keys, compartments, sources
 
 Scope = Literal["instrument", "registrar"]
@@ -94,9 +94,11 @@ _HOLDER = (
         api_keys.c.last_used_at,
         api_keys.c.expires_at,
         api_keys.c.revoked_at,
-        *fleet.SOURCE_ROW,
+        *source_lookup.SOURCE_ROW,
     )
-    .select_from(fleet.whole_sources(api_keys.outerjoin(sources, sources.c.id == api_keys.c.source_id)))
+    .select_from(
+        source_lookup.whole_sources(api_keys.outerjoin(sources, sources.c.id == api_keys.c.source_id))
+    )
     .where(api_keys.c.prefix == sa.bindparam("prefix"))
     .order_by(compartments.c.name)
 )
@@ -115,7 +117,9 @@ def check(connection: Connection, key: str, now: datetime) -> KeyHolder | None:
     if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
         return None
     stale = row.last_used_at is None or now - row.last_used_at >= LAST_USED_RESOLUTION
-    return KeyHolder(row.key_id, row.scope, None if row.id is None else fleet.stored_source(rows), stale)
+    return KeyHolder(
+        row.key_id, row.scope, None if row.id is None else source_lookup.stored_source(rows), stale
+    )
 
 
 def touch(connection: Connection, key_id: int, now: datetime) -> None:

@@ -4,7 +4,7 @@ import sqlalchemy as sa
 
 from app.domain.model import LadderStep, LimitScope, OwnerLimit
 from app.store.database import Connection
-from app.store.fleet import Upserted
+from app.store.registration import Upserted
 from app.store.tables import ladder_steps, owner_limits
 
 

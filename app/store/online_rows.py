@@ -1,21 +1,19 @@
 """On-line readings in and out, many at a time: a series' stored rows as arrays, new rows in one statement."""
 
-import secrets
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any, Self
 
 import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
-from app.domain.summary import DaySummaries
-from app.science.quantities import NAMES, NORM_GASES
-from app.store.bulk import insert_rows, upsert_rows
+from app.science.quantities import NAMES
+from app.store.bulk import insert_rows
 from app.store.database import Connection
-from app.store.tables import daily_summaries, instrument_states, samples
+from app.store.tables import samples
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -23,7 +21,6 @@ Standing = tuple[int | None, bool, str | None]
 """Status, suspect, fault."""
 
 _BITS = np.arange(len(NAMES))
-FIRST_DAY = date(1970, 1, 1).toordinal()
 
 
 @dataclass(frozen=True)
@@ -268,121 +265,6 @@ def under_rules(connection: Connection, compartment_id: int, source_id: int, rul
         )
         .values(rule_set=rule_set)
     )
-
-
-# --- days -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class StoredDays:
-    """Daily medians of one series: ``day`` (d,) days since 1970, ``medians`` and ``limits`` (d, 7) of the norm gases,
-    NaN where the median is a detection limit and elsewhere, respectively."""
-
-    day: Floats
-    medians: Floats
-    limits: Floats
-
-
-_DAYS = (
-    sa.select(
-        daily_summaries.c.day, daily_summaries.c.below, *(daily_summaries.c[name] for name in NORM_GASES)
-    )
-    .where(
-        daily_summaries.c.compartment_id == sa.bindparam("of_compartment"),
-        daily_summaries.c.source_id == sa.bindparam("of_source"),
-        daily_summaries.c.day >= sa.bindparam("since"),
-        daily_summaries.c.day <= sa.bindparam("until"),
-    )
-    .order_by(daily_summaries.c.day)
-)
-
-
-def stored_days(
-    connection: Connection, compartment_id: int, source_id: int, since: date, until: date
-) -> StoredDays:
-    """What is stored of a series between two UTC days, both included."""
-    found = connection.execute(
-        _DAYS, {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until}
-    ).all()
-    table = np.array([row[1:] for row in found], dtype=np.float64).reshape(len(found), 1 + len(NORM_GASES))
-    below = flags(table[:, 0].astype(np.int64))[:, : len(NORM_GASES)]
-    return StoredDays(
-        np.array([row[0].toordinal() for row in found], dtype=np.float64) - FIRST_DAY,
-        np.where(below, np.nan, table[:, 1:]),
-        np.where(below, table[:, 1:], np.nan),
-    )
-
-
-def put_days(connection: Connection, days: Sequence[tuple[int, int, DaySummaries]]) -> None:
-    """Store the summaries of (compartment id, source id, days), in place of what was there; none of an empty day."""
-    records = []
-    for compartment_id, source_id, found in days:
-        empty = [day for day, count in zip(found.day, found.count, strict=True) if not count]
-        if empty:
-            _forget_days(connection, compartment_id, source_id, empty)
-        below = masks(found.below).tolist()
-        measured = [np.flatnonzero(row) for row in found.number > 0]
-        median = found.median.tolist()
-        for i, day in enumerate(found.day):
-            if not found.count[i]:
-                continue
-            ranges = {
-                NAMES[q]: [float(found.least[i, q]), float(found.greatest[i, q]), int(found.number[i, q])]
-                for q in measured[i]
-            }
-            medians = (None if v != v else v for v in median[i])
-            records.append((compartment_id, source_id, day, found.count[i], below[i], ranges, *medians))
-    columns = ("compartment_id", "source_id", "day", "count", "below", "ranges", *NAMES)
-    upsert_rows(connection, daily_summaries, columns, records)
-
-
-def _forget_days(connection: Connection, compartment_id: int, source_id: int, days: Sequence[date]) -> None:
-    connection.execute(
-        sa.delete(daily_summaries).where(
-            daily_summaries.c.compartment_id == compartment_id,
-            daily_summaries.c.source_id == source_id,
-            daily_summaries.c.day.in_(days),
-        )
-    )
-
-
-# --- instruments ------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """When the newest sample that ever came of an instrument was taken, and the token of its stored readings."""
-
-    newest: datetime
-    token: int
-
-
-def newest_heard(connection: Connection, source_ids: Sequence[int]) -> dict[int, Heard]:
-    """By source id; none of an instrument that was never heard."""
-    query = sa.select(
-        instrument_states.c.source_id, instrument_states.c.newest_taken_at, instrument_states.c.token
-    ).where(instrument_states.c.source_id.in_(source_ids))
-    return {row[0]: Heard(row[1], row[2]) for row in connection.execute(query)}
-
-
-def new_token() -> int:
-    """One that no other change has."""
-    return secrets.randbits(63)
-
-
-def touch(connection: Connection, source_id: int) -> None:
-    """Stored readings of an instrument have changed: nobody may go on what was remembered of them."""
-    connection.execute(
-        sa.update(instrument_states)
-        .where(instrument_states.c.source_id == source_id)
-        .values(token=new_token())
-    )
-
-
-def heard(connection: Connection, states: Mapping[int, tuple[datetime, datetime, int]]) -> None:
-    """Note by source id when it was heard, the time of the newest sample it ever sent, and the new token."""
-    columns = ("source_id", "heard_at", "newest_taken_at", "token")
-    upsert_rows(connection, instrument_states, columns, [(i, *state) for i, state in states.items()])
 
 
 def extended(stored: StoredRows, new: NewReadings, since: datetime) -> StoredRows:

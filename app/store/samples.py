@@ -1,6 +1,6 @@
 """Samples as they come: inserted with identity and revision; and where one belongs."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -12,7 +12,7 @@ from app.science.quantities import NAMES
 from app.store.database import Connection
 from app.store.partitions import ensure_months
 from app.store.reading_columns import counting, pack, same_readings
-from app.store.tables import corrections, samples, sources
+from app.store.tables import compartments, corrections, samples, sources
 
 Added = Literal["stored", "revised", "already_known"]
 Identity = tuple[int, int, datetime]
@@ -203,16 +203,42 @@ def newest_of(
     return [(row.id, row.taken_at) for row in connection.execute(query) if row.id not in but][:count]
 
 
-def all_series(connection: Connection) -> list[tuple[int, int | None, str]]:
-    """Every (compartment id, source id, source kind) with samples; laboratories share one, source id None."""
-    laboratory = sources.c.kind == SourceKind.LABORATORY.value
-    query = (
-        sa.select(samples.c.compartment_id, sa.case((laboratory, None), else_=sources.c.id), sources.c.kind)
-        .join(sources, sources.c.id == samples.c.source_id)
-        .distinct()
-        .order_by(samples.c.compartment_id)
+_OF_LABORATORIES = (
+    sa.select(samples.c.id)
+    .where(~samples.c.online, samples.c.compartment_id == sa.bindparam("of_compartment"))
+    .limit(1)
+)
+_NEXT_INSTRUMENT = (
+    sa.select(samples.c.source_id)
+    .where(
+        samples.c.online,
+        samples.c.compartment_id == sa.bindparam("of_compartment"),
+        samples.c.source_id > sa.bindparam("after"),
     )
-    return [(row[0], row[1], row[2]) for row in connection.execute(query)]
+    .order_by(samples.c.source_id)
+    .limit(1)
+)
+
+
+def all_series(
+    connection: Connection, only: Collection[int] | None = None
+) -> Iterator[tuple[int, int | None]]:
+    """Every compartment id with samples, with None for all its laboratories and with each instrument's id.
+
+    Of each series one entry of an index is looked at, however long it is.
+
+    Args:
+        only: ids of the compartments to look at; None for all.
+    """
+    every = connection.execute(sa.select(compartments.c.id).order_by(compartments.c.id)).scalars().all()
+    for compartment in every if only is None else sorted(only):
+        of = {"of_compartment": compartment}
+        if connection.execute(_OF_LABORATORIES, of).first() is not None:
+            yield compartment, None
+        source = connection.execute(_NEXT_INSTRUMENT, {**of, "after": 0}).scalar()
+        while source is not None:
+            yield compartment, source
+            source = connection.execute(_NEXT_INSTRUMENT, {**of, "after": source}).scalar()
 
 
 @dataclass(frozen=True, slots=True)

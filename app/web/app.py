@@ -2,7 +2,6 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
 
 from fastapi import FastAPI
 
@@ -10,6 +9,7 @@ from app.config import Settings
 from app.services.recorder import Recorder
 from app.store.database import Database
 from app.web import metrics, problems, store_trouble
+from app.web.clock import Clock, utc_now
 from app.web.hosts import AllowedHosts, allowed_hosts
 from app.web.replica_reads import ReplicaReads
 from app.web.request_log import RequestLog
@@ -35,8 +35,8 @@ from app.web.stopping import Stopping
 from app.web.upload_progress import UploadProgress
 
 
-def create_app(settings: Settings, database: Database) -> FastAPI:
-    """The application over a migrated database. Both are kept on ``app.state`` for the endpoints."""
+def create_app(settings: Settings, database: Database, clock: Clock = utc_now) -> FastAPI:
+    """The application over a migrated database. All three are kept on ``app.state`` for the endpoints."""
     app = FastAPI(
         title="Ullage",
         description="Dissolved gas trend analysis for oil-filled transformers and reactors.",
@@ -47,11 +47,11 @@ def create_app(settings: Settings, database: Database) -> FastAPI:
     )
     app.state.settings = settings
     app.state.database = database
+    app.state.clock = clock
     app.state.recorder = Recorder(database, settings.public_url, observe=metrics.observe_group)
     app.state.upload_progress = UploadProgress()
-    app.state.probes = health.Probes(database)
+    app.state.probes = health.Probes(database, clock)
     app.state.stopping = Stopping(settings.drain_seconds, settings.shutdown_seconds)
-    app.state.started_at = datetime.now(UTC)
     problems.install(app)
     store_trouble.install(app)
     app.include_router(api.router, responses=problems.responses(503, s503=store_trouble.DESCRIPTION))

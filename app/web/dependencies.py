@@ -3,7 +3,7 @@
 What neither reads nor waits is ``async``: anything else is handed to a thread and back for each request.
 """
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import Depends, Request, Security
@@ -11,10 +11,11 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from app.config import Settings
 from app.services.authenticate import authenticate
-from app.store import fleet
 from app.store.database import Database
 from app.store.keys import KeyHolder
+from app.store.source_lookup import StoredSource
 from app.web.bodies import read_json_body
+from app.web.clock import now_of
 from app.web.problems import Problem
 from app.web.rate_limit import post_rate
 
@@ -35,9 +36,9 @@ async def get_database(request: Request) -> Database:
     return database
 
 
-async def now() -> datetime:
+async def now(request: Request) -> datetime:
     """The one reading of the clock for a request."""
-    return datetime.now(UTC)
+    return now_of(request)
 
 
 AppSettings = Annotated[Settings, Depends(get_settings)]
@@ -70,7 +71,7 @@ def _forbidden(detail: str) -> Problem:
 
 async def posting_instrument(
     request: Request, holder: Annotated[KeyHolder, Depends(key_holder)]
-) -> fleet.StoredSource:
+) -> StoredSource:
     """The instrument whose key it is. 403 for a key of another scope, 429 when it posts too often."""
     if holder.source is None:
         raise _forbidden("Samples are posted with an instrument's key; this one is a registrar's.")
@@ -88,7 +89,7 @@ async def registrar(holder: Annotated[KeyHolder, Depends(key_holder)]) -> KeyHol
 
 async def instrument_body(
     request: Request,
-    _source: Annotated[fleet.StoredSource, Depends(posting_instrument)],  # nothing is read for strangers
+    _source: Annotated[StoredSource, Depends(posting_instrument)],  # nothing is read for strangers
 ) -> bytes:
     """The posted bytes of a JSON body; see :func:`~app.web.bodies.read_json_body`."""
     return await read_json_body(request)

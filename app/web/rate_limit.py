@@ -14,7 +14,7 @@ from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 
-from app.store.fleet import StoredSource
+from app.store.source_lookup import StoredSource
 from app.web.problems import Problem
 
 _MAKING = threading.Lock()

@@ -19,6 +19,7 @@ from app.science.quantities import BY_NAME
 from app.services.fleet_overview import FleetRow
 from app.services.pulse import read_pulse
 from app.web import wording
+from app.web.clock import now_of
 from app.web.static_files import static_url
 
 _SUBSCRIPTS = str.maketrans({digit: f"<sub>{i}</sub>" for i, digit in enumerate("₀₁₂₃₄₅₆₇₈₉")})
@@ -189,7 +190,7 @@ ENVIRONMENT = _environment()
 
 def render(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
     """A page. ``now`` is read here once per page and handed to the template, with the worker's pulse."""
-    now = context.pop("now", None) or datetime.now(UTC)
+    now = context.pop("now", None) or now_of(request)
     state = request.app.state
     pulse = context.pop("pulse", None) or read_pulse(state.database, now)
     html = ENVIRONMENT.get_template(template).render(

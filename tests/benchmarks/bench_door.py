@@ -28,7 +28,7 @@ from app.domain.model import Asset, Compartment, Site, Source, SourceKind
 from app.intake.payloads import parse_columns
 from app.services import register
 from app.services.recorder import Recorder
-from app.store import fleet, migrate
+from app.store import migrate, source_lookup
 from app.store.database import Database
 
 NOW = datetime(1996, 1, 1, tzinfo=UTC)
@@ -170,7 +170,7 @@ def prepare(url: str, load: Load) -> tuple[list[str], list[str]]:
         register.register_source(database, source)
         keys.append(register.issue_instrument_key(database, source.code, NOW))
         with database.read() as connection:
-            stored = fleet.find_source(connection, source.code)
+            stored = source_lookup.find_source(connection, source.code)
         assert stored is not None
         pairs.append(f"{stored.id}={stored.compartments['main']}")
         count = load.history_days * 6

@@ -5,7 +5,7 @@ a unit registered, the import, the verdict, a correction by hand, the undoing. E
 import re
 import runpy
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ STAGE = runpy.run_path(str(Path(__file__).with_name("test_browser_pages.py")))
 address, browser, watched = STAGE["address"], STAGE["browser"], STAGE["watched"]
 violations: Callable[[Page], list[str]] = STAGE["violations"]
 
-DAY = (datetime.now(UTC) - timedelta(days=2)).strftime("%d.%m.%Y")
+DAY = (STAGE["STORY"]["NOW"] - timedelta(days=2)).strftime("%d.%m.%Y")
 HEADER = (
     "Nº de muestra;Número de serie;Punto de muestreo;Fecha de muestreo;Hora;Temperatura del aceite (°C);"
     "Hidrógeno (ppm);Metano (ppm);Etano (ppm);Etileno (ppm);Acetileno (ppm);"

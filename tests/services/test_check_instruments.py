@@ -15,7 +15,7 @@ from app.services.load_fleet import load_fleet
 from app.services.record_samples import RecordContext, record_samples
 from app.store import instrument_findings
 from app.store.database import Database
-from app.store.fleet import find_source
+from app.store.source_lookup import find_source
 from app.store.tables import alerts
 from app.store.tables import instrument_findings as table
 

@@ -19,7 +19,7 @@ from app.services.end_shelves import end_shelves
 from app.services.handle_alert import acknowledge, shelve
 from app.services.load_fleet import load_fleet
 from app.services.record_samples import RecordContext, record_samples
-from app.store import fleet
+from app.store import registration
 from app.store.bulk import upsert_rows
 from app.store.database import Database
 from app.store.tables import (
@@ -46,7 +46,7 @@ def register(database: Database, *codes: str, asset: str) -> None:
         for code in codes:
             kind = SourceKind.INSTRUMENT
             source = Source(code, f"Monitor {code}", kind, asset, ("main",), expected_interval_minutes=240)
-            fleet.upsert_source(connection, source)
+            registration.upsert_source(connection, source)
 
 
 def hear(database: Database, at: datetime, *codes: str) -> None:

@@ -6,8 +6,8 @@ import pytest
 
 from app.domain.maintenance import Spell
 from app.services import maintenance
-from app.store import fleet
 from app.store import maintenance as stored
+from app.store import source_lookup
 from app.store.database import Database
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -72,7 +72,7 @@ def test_the_spells_of_several_instruments_are_read_at_once(fleet_database: Data
     begin(fleet_database, NOW + 5 * HOUR)
     begin(fleet_database, NOW, NOW + HOUR)
     with fleet_database.read() as connection:
-        found = [fleet.find_source(connection, code) for code in ("W-T1-M", "W-T2-M")]
+        found = [source_lookup.find_source(connection, code) for code in ("W-T1-M", "W-T2-M")]
         one, two = (source.id for source in found if source)
         assert stored.spells(connection, [one, two]) == {
             one: [Spell(NOW, NOW + HOUR), Spell(NOW + 5 * HOUR, None)]

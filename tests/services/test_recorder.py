@@ -13,7 +13,7 @@ from app.services import online_series
 from app.services import record_posts as module
 from app.services.outcomes import Outcome
 from app.services.recorder import Recorder
-from app.store import fleet
+from app.store import source_lookup
 from app.store.database import Database
 from app.store.tables import daily_summaries, instrument_states, samples
 
@@ -30,9 +30,9 @@ def reading(code: str, hours: float, **gases: float) -> Sample:
     )
 
 
-def source(database: Database, code: str) -> fleet.StoredSource:
+def source(database: Database, code: str) -> source_lookup.StoredSource:
     with database.read() as connection:
-        found = fleet.find_source(connection, code)
+        found = source_lookup.find_source(connection, code)
     assert found is not None
     return found
 

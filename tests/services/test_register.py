@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from app.domain.model import Asset, Compartment, Contact, Site, Source, SourceKind
 from app.services import register
 from app.services.authenticate import authenticate
-from app.store import fleet
+from app.store import fleet, source_lookup
 from app.store.database import Database
 from app.store.tables import api_keys
 
@@ -39,7 +39,7 @@ def test_registering_again_says_unchanged_or_changed(registered: Database) -> No
     assert register.register_source(registered, MONITOR) == "unchanged"
     assert register.register_source(registered, replace(MONITOR, compartments=("main",))) == "changed"
     with registered.read() as connection:
-        stored = fleet.find_source(connection, "N-T1-M")
+        stored = source_lookup.find_source(connection, "N-T1-M")
     assert stored is not None
     assert (stored.source.compartments, list(stored.compartments)) == (("main",), ["main"])
 
@@ -74,7 +74,7 @@ def test_what_is_not_there_is_named_and_nothing_is_half_stored(
     assert (caught.value.kind, caught.value.code) == missing
     with registered.read() as connection:
         assert [a.code for a in fleet.all_assets(connection)] == ["N-T1"]
-        assert [s.code for s in fleet.all_sources(connection)] == ["N-T1-M"]
+        assert [s.code for s in source_lookup.all_sources(connection)] == ["N-T1-M"]
         assert fleet.all_contacts(connection) == []
 
 

@@ -6,13 +6,13 @@ import pytest
 import sqlalchemy as sa
 
 from app.domain.model import Site
-from app.store import fleet
+from app.store import fleet, registration
 from app.store.database import ConnectionOptions, Database, try_alone, wait_alone
 
 
 def test_nothing_of_a_rehearsal_stays(database: Database) -> None:
     with database.rehearse() as connection:
-        fleet.upsert_site(connection, Site("N", "North", "UTC"))
+        registration.upsert_site(connection, Site("N", "North", "UTC"))
         assert [site.code for site in fleet.all_sites(connection)] == ["N"]
     with database.read() as connection:
         assert fleet.all_sites(connection) == []
@@ -20,7 +20,7 @@ def test_nothing_of_a_rehearsal_stays(database: Database) -> None:
 
 def test_a_rehearsal_sees_what_is_stored(database: Database) -> None:
     with database.write() as connection:
-        fleet.upsert_site(connection, Site("N", "North", "UTC"))
+        registration.upsert_site(connection, Site("N", "North", "UTC"))
     with database.rehearse() as connection:
         assert [site.code for site in fleet.all_sites(connection)] == ["N"]
 
@@ -30,11 +30,11 @@ def test_others_write_while_a_rehearsal_goes_on(database: Database) -> None:
 
     def write() -> None:
         with database.write() as connection:
-            fleet.upsert_site(connection, Site("S", "South", "UTC"))
+            registration.upsert_site(connection, Site("S", "South", "UTC"))
         done.set()
 
     with database.rehearse() as connection:
-        fleet.upsert_site(connection, Site("N", "North", "UTC"))
+        registration.upsert_site(connection, Site("N", "North", "UTC"))
         threading.Thread(target=write).start()
         assert done.wait(10), "the writer did not wait for the rehearsal's end"
     with database.read() as connection:
@@ -44,7 +44,7 @@ def test_others_write_while_a_rehearsal_goes_on(database: Database) -> None:
 def test_what_fails_is_taken_back(database: Database) -> None:
     try:
         with database.write() as connection:
-            fleet.upsert_site(connection, Site("N", "North", "UTC"))
+            registration.upsert_site(connection, Site("N", "North", "UTC"))
             connection.execute(sa.text("SELECT * FROM no_such_table"))
     except sa.exc.DBAPIError:
         pass
@@ -54,11 +54,11 @@ def test_what_fails_is_taken_back(database: Database) -> None:
 
 def test_a_glance_sees_what_is_committed_and_leaves_transactions_as_they_are(database: Database) -> None:
     with database.write() as connection:
-        fleet.upsert_site(connection, Site("N", "North", "UTC"))
+        registration.upsert_site(connection, Site("N", "North", "UTC"))
     with database.glance() as connection:
         assert [site.code for site in fleet.all_sites(connection)] == ["N"]
     with database.read() as connection:  # of the same pool: what is changed in it is rolled back as ever
-        fleet.upsert_site(connection, Site("S", "South", "UTC"))
+        registration.upsert_site(connection, Site("S", "South", "UTC"))
     with database.glance() as connection:
         assert [site.code for site in fleet.all_sites(connection)] == ["N"]
 
@@ -103,7 +103,7 @@ def test_what_is_committed_meanwhile_does_not_come_between_two_queries_of_a_read
     with database.read() as reading:
         assert fleet.all_sites(reading) == []
         with database.write() as connection:
-            fleet.upsert_site(connection, Site("N", "North", "UTC"))
+            registration.upsert_site(connection, Site("N", "North", "UTC"))
         assert fleet.all_sites(reading) == []
     with database.read() as reading:
         assert [site.code for site in fleet.all_sites(reading)] == ["N"]
@@ -114,7 +114,7 @@ def test_a_snapshot_sees_one_moment(postgresql_database: Database) -> None:
     with postgresql_database.snapshot() as before:
         assert fleet.all_sites(before) == []
         with postgresql_database.write() as connection:
-            fleet.upsert_site(connection, Site("N", "North", "UTC"))
+            registration.upsert_site(connection, Site("N", "North", "UTC"))
         assert fleet.all_sites(before) == []
     with postgresql_database.snapshot() as after:
         assert [site.code for site in fleet.all_sites(after)] == ["N"]

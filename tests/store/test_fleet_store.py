@@ -7,7 +7,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.domain.model import Asset, AssetKind, Preservation, Site, Source, SourceKind, TapChanger
-from app.store import files, fleet, tables
+from app.store import files, fleet, registration, source_lookup, tables
 from app.store.database import Database
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -30,10 +30,13 @@ def test_a_nameplate_comes_back_as_it_was_registered(fleet_database: Database) -
 
 def test_an_instrument_knows_its_compartments_and_a_laboratory_has_none(fleet_database: Database) -> None:
     with fleet_database.read() as connection:
-        monitor, laboratory = fleet.find_source(connection, "W-T1-M"), fleet.find_source(connection, "LAB")
+        monitor, laboratory = (
+            source_lookup.find_source(connection, "W-T1-M"),
+            source_lookup.find_source(connection, "LAB"),
+        )
         ids = fleet.compartment_ids(connection, [("W-T1", "main"), ("W-T1", "tap changer")])
-        instruments = fleet.all_sources(connection, SourceKind.INSTRUMENT)
-        assert fleet.find_source(connection, "NONE") is None
+        instruments = source_lookup.all_sources(connection, SourceKind.INSTRUMENT)
+        assert source_lookup.find_source(connection, "NONE") is None
     assert monitor is not None
     assert monitor.compartments == {name: id_ for (_, name), id_ in ids.items()}
     assert (monitor.source.asset_code, monitor.source.expected_interval_minutes) == ("W-T1", 240)
@@ -81,7 +84,7 @@ def test_one_content_of_one_source_is_kept_once_byte_for_byte(fleet_database: Da
 
     with fleet_database.read() as connection:
         codes = ("LAB", "W-T1-M")
-        lab, other = (s.id for s in (fleet.find_source(connection, c) for c in codes) if s)
+        lab, other = (s.id for s in (source_lookup.find_source(connection, c) for c in codes) if s)
     first = add(lab, "march.csv", content)
     assert add(lab, "march again.csv", content, days=1) == first
     assert len({first, add(lab, "march.csv", content + b"x"), add(other, "march.csv", content)}) == 3
@@ -93,7 +96,7 @@ def test_one_content_of_one_source_is_kept_once_byte_for_byte(fleet_database: Da
 def test_a_transaction_that_fails_keeps_nothing(fleet_database: Database) -> None:
     def half() -> None:
         with fleet_database.write() as connection:
-            assert fleet.upsert_site(connection, Site("NEW", "New", "UTC")) == "created"
+            assert registration.upsert_site(connection, Site("NEW", "New", "UTC")) == "created"
             raise RuntimeError("afterwards")
 
     with pytest.raises(RuntimeError, match="afterwards"):
@@ -110,18 +113,20 @@ def test_the_whole_fleet_is_read_in_one_statement_however_many_there_are(fleet_d
 
     with fleet_database.write() as connection:
         for i in range(30):
-            fleet.upsert_asset(connection, Asset(f"N-{i:02}", f"New {i}", "W"))
-            fleet.upsert_source(connection, Source(f"L-{i:02}", f"Laboratory {i}", SourceKind.LABORATORY))
+            registration.upsert_asset(connection, Asset(f"N-{i:02}", f"New {i}", "W"))
+            registration.upsert_source(
+                connection, Source(f"L-{i:02}", f"Laboratory {i}", SourceKind.LABORATORY)
+            )
     sa.event.listen(fleet_database.engine, "before_cursor_execute", note)
     try:
         with fleet_database.read() as connection:
             before = len(statements)
-            everything = fleet.all_sources(connection)
+            everything = source_lookup.all_sources(connection)
             assets = fleet.assets_with_compartments(connection)
             assert len(statements) - before == 2
             plain = fleet.all_assets(connection)
-            laboratories = fleet.all_sources(connection, SourceKind.LABORATORY)
-            found = [fleet.find_source(connection, source.code) for source in everything]
+            laboratories = source_lookup.all_sources(connection, SourceKind.LABORATORY)
+            found = [source_lookup.find_source(connection, source.code) for source in everything]
             found_assets = [fleet.find_asset(connection, asset.code) for asset, _ in assets]
     finally:
         sa.event.remove(fleet_database.engine, "before_cursor_execute", note)

@@ -6,7 +6,7 @@ import sqlalchemy as sa
 
 from app.domain.model import Source, SourceKind
 from app.domain.silence import UNKNOWN_INTERVAL
-from app.store import fleet, instruments
+from app.store import fleet, instruments, registration
 from app.store.bulk import insert_rows
 from app.store.database import Database
 from app.store.partitions import ensure_months
@@ -24,7 +24,9 @@ def one(database: Database, code: str) -> instruments.Instrument:
 def register(database: Database, code: str) -> int:
     """An instrument on W-T1 whose interval nobody gave."""
     with database.write() as connection:
-        fleet.upsert_source(connection, Source(code, "Monitor", SourceKind.INSTRUMENT, "W-T1", ("main",)))
+        registration.upsert_source(
+            connection, Source(code, "Monitor", SourceKind.INSTRUMENT, "W-T1", ("main",))
+        )
         query = sa.select(sources.c.id).where(sources.c.code == code)
         return int(connection.execute(query).scalar_one())
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.store import fleet, keys
+from app.store import keys, source_lookup
 from app.store.database import Database
 from app.store.tables import api_keys
 
@@ -16,7 +16,7 @@ NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 def key(fleet_database: Database) -> str:
     """A key of the monitor W-T1-M."""
     with fleet_database.write() as connection:
-        source = fleet.find_source(connection, "W-T1-M")
+        source = source_lookup.find_source(connection, "W-T1-M")
         assert source is not None
         return keys.issue(connection, "instrument", source.id, NOW)
 

@@ -1,7 +1,8 @@
 """A small cast for the tests of the pages: two sites, six assets, three sources, one worker.
 
 Rows go in through the store's tables; what the engine says of them is the engine's own word. All names are
-invented. ``NOW`` is the time the story is told at.
+invented. ``NOW`` is the time the story is told at, and what ``clock`` says for ever: the pages show the same at any
+hour.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -17,6 +18,7 @@ from app.store import assessments, tables
 from app.store.database import Connection, Database
 from app.store.partitions import ensure_months
 
+NOW = datetime(2026, 3, 11, 9, 30, tzinfo=UTC)
 GASES = ("h2", "ch4", "c2h6", "c2h4", "c2h2", "co", "co2", "o2", "n2", "water", "oil_temperature")
 
 ARCING = (
@@ -48,8 +50,14 @@ JUMP = (
 )
 
 
-def tell(database: Database, now: datetime) -> None:
-    """Fill an empty, migrated database with the story as it stands at ``now``."""
+def clock() -> datetime:
+    """The application's clock in the story."""
+    return NOW
+
+
+def tell(database: Database) -> None:
+    """Fill an empty, migrated database with the story as it stands at ``NOW``."""
+    now = NOW
     with database.write() as connection:
         _sites(connection)
         main = {
@@ -180,7 +188,7 @@ def _laboratory(
             **dict(zip(NAMES, numbers[i], strict=True)),
         }
         sample = _insert(connection, tables.samples, values)
-        assessments.save(connection, [(sample, report(judged, i))], at)
+        assessments.save(connection, [assessments.Judged(sample, at, report(judged, i))], at)
 
 
 def _monitor(
@@ -214,7 +222,7 @@ def _monitor(
     ids = connection.execute(stored.order_by(tables.samples.c.taken_at)).scalars().all()
     for i in range(count):
         told = report(judged, i, ReportOptions(detailed=i == count - 1))
-        assessments.save(connection, [(ids[i], told)], times[i])
+        assessments.save(connection, [assessments.Judged(ids[i], times[i], told)], times[i])
     connection.execute(
         sa.insert(tables.daily_summaries),
         [

@@ -13,17 +13,18 @@ from app.services.load_fleet import load_fleet
 from app.services.record_samples import RecordContext, record_samples
 from app.store import instrument_findings
 from app.store.database import Database
-from app.store.fleet import find_source
+from app.store.source_lookup import find_source
 from app.web.app import create_app
 
 FLEET = Path(__file__).parent.parent / "data" / "fleet.yaml"
 DAY = timedelta(days=1)
+NOW = datetime(2026, 3, 11, 9, 30, tzinfo=UTC)
 
 
 @pytest.fixture
 def client(sqlite_database: Database) -> TestClient:
     """W-T2-M says CO 420 for 80 days where the laboratory says 300, and 20 for hydrogen, as the laboratory does."""
-    database, now = sqlite_database, datetime.now(UTC)
+    database, now = sqlite_database, NOW
     load_fleet(database, FLEET.read_text(encoding="utf-8"), "fleet.yaml")
     online = [
         Sample(
@@ -55,7 +56,7 @@ def client(sqlite_database: Database) -> TestClient:
                 kind, "h2", now - 9 * DAY, ends, f"H₂ is {kind} since {{since}}. <Compare.>", {"value": 1.0}
             )
             instrument_findings.add(connection, source.id, source.compartments["main"], found, now)
-    return TestClient(create_app(load_settings({}), database), base_url="http://localhost")
+    return TestClient(create_app(load_settings({}), database, lambda: NOW), base_url="http://localhost")
 
 
 def test_findings_agreement_and_cautions_are_told(client: TestClient) -> None:

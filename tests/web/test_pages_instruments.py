@@ -2,7 +2,7 @@
 
 import runpy
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -17,8 +17,10 @@ STORY = runpy.run_path(str(Path(__file__).parent / "story.py"))
 
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
-    STORY["tell"](database, datetime.now(UTC))
-    with TestClient(create_app(load_settings({}), database), base_url="http://localhost") as found:
+    STORY["tell"](database)
+    with TestClient(
+        create_app(load_settings({}), database, STORY["clock"]), base_url="http://localhost"
+    ) as found:
         yield found
 
 
@@ -84,7 +86,7 @@ def test_an_alert_of_an_instrument_is_acknowledged_and_shelved_like_any_other(cl
     done = client.post("/alerts/5/acknowledge", data={"author": "P. Lanner", "note": "link"}, headers=headers)
     assert done.status_code == 200
     assert "acknowledged by P. Lanner" in text(client, "/alerts/5")
-    until = (datetime.now(UTC) + timedelta(days=30)).date().isoformat()
+    until = (STORY["NOW"] + timedelta(days=30)).date().isoformat()
     form = {"author": "P. Lanner", "note": "new modem ordered", "until": until}
     assert client.post("/alerts/5/shelve", data=form, headers=headers).status_code == 200
     page = text(client, "/alerts/5")

@@ -5,7 +5,7 @@ import re
 import runpy
 from collections import Counter
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,7 @@ from app.web.mapping_form import decisions_of, shown_fields
 
 STORY = runpy.run_path(str(Path(__file__).with_name("story.py")))
 HTML = {"Accept": "text/html"}
-DAY = (datetime.now(UTC) - timedelta(days=2)).strftime("%d.%m.%Y")
+DAY = (STORY["NOW"] - timedelta(days=2)).strftime("%d.%m.%Y")
 FILE = f"""Laboratorio Ferrán;;;;;;;
 Nº de muestra;Número de serie;Punto de muestreo;Fecha de muestreo;Hora;Hidrógeno (ppm);Acetileno (ppm);Color
 F-881;S-BW-T2-417;Cuba;{DAY};09:10;22,5;n.d.;1,5
@@ -41,9 +41,9 @@ NEW_LABORATORY = {"m-code": "FERRAN", "m-name": "Laboratorio Ferrán", "author":
 
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
-    STORY["tell"](database, datetime.now(UTC))
+    STORY["tell"](database)
     settings = load_settings({"ULLAGE_MAX_UPLOAD_BYTES": "100000", "ULLAGE_ALLOWED_HOSTS": "testserver"})
-    with TestClient(create_app(settings, database), headers=HTML) as client:
+    with TestClient(create_app(settings, database, STORY["clock"]), headers=HTML) as client:
         yield client
 
 
@@ -225,7 +225,7 @@ def test_a_preview_shows_old_and_new_and_what_it_means_and_the_import_links_to_i
 def test_a_doubtful_row_says_why(client: TestClient) -> None:
     """Equal to the report before it in every figure: it may be a copy (science/slips, identical repeat)."""
     row = STORY["GOOD_ROW"].format(day=DAY, number="77")
-    earlier = (datetime.now(UTC) - timedelta(days=5)).strftime("%d.%m.%Y")
+    earlier = (STORY["NOW"] - timedelta(days=5)).strftime("%d.%m.%Y")
     content = STORY["laboratory_file"](STORY["GOOD_ROW"].format(day=earlier, number="70"), row)
     said = words(send(client, "preview", {"laboratory": "lab-orrin"}, content))
     assert "1 of them in doubt" in said

@@ -3,7 +3,7 @@
 import re
 import runpy
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,17 +17,16 @@ from app.web.templating import brief
 
 STORY = runpy.run_path(str(Path(__file__).with_name("story.py")))
 HTML = {"Accept": "text/html"}
-DAY = (datetime.now(UTC) - timedelta(days=2)).strftime("%d.%m.%Y")
+DAY = (STORY["NOW"] - timedelta(days=2)).strftime("%d.%m.%Y")
 CONTENT = STORY["laboratory_file"](STORY["GOOD_ROW"].format(day=DAY, number="77"))
 WHO = {"author": "R. Oster", "reason": "digits swapped"}
 
 
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
-    STORY["tell"](database, datetime.now(UTC))
-    with TestClient(
-        create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database), headers=HTML
-    ) as client:
+    STORY["tell"](database)
+    settings = load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"})
+    with TestClient(create_app(settings, database, STORY["clock"]), headers=HTML) as client:
         yield client
 
 

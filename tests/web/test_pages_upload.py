@@ -3,7 +3,7 @@
 import re
 import runpy
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,18 +17,19 @@ from app.web.app import create_app
 STORY = runpy.run_path(str(Path(__file__).with_name("story.py")))
 HTML = {"Accept": "text/html"}
 FRAGMENT = {"HX-Request": "true", "HX-Target": "preview"}
-DAY = (datetime.now(UTC) - timedelta(days=2)).strftime("%d.%m.%Y")
+DAY = (STORY["NOW"] - timedelta(days=2)).strftime("%d.%m.%Y")
 GOOD = STORY["laboratory_file"](STORY["GOOD_ROW"].format(day=DAY, number="77"))
 BAD = STORY["laboratory_file"](STORY["BAD_ROW"].format(day=DAY, number="78"))
 
 
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
-    STORY["tell"](database, datetime.now(UTC))
+    STORY["tell"](database)
     with TestClient(
         create_app(
             load_settings({"ULLAGE_MAX_UPLOAD_BYTES": "100000", "ULLAGE_ALLOWED_HOSTS": "testserver"}),
             database,
+            STORY["clock"],
         )
     ) as client:
         yield client

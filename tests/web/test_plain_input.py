@@ -26,7 +26,7 @@ from app.web.app import create_app
 from app.web.forms import FORM_BYTES
 from app.web.parameters import PrintableText, UtcTime, text_fault
 
-TELL = runpy.run_path(str(Path(__file__).with_name("story.py")))["tell"]
+STORY = runpy.run_path(str(Path(__file__).with_name("story.py")))
 NUL = "%00"
 HALF = "%ED%A0%80"  # how a half character (U+D800) would be written in UTF-8, were it allowed
 IDS = ("0", "-1", "x", "1.5", str(2**31), str(2**63 - 1), str(2**63), "9" * 20, "9" * 5000, NUL, HALF)
@@ -65,8 +65,8 @@ GOOD = {
 
 @pytest.fixture
 def client(database: Database) -> Iterator[TestClient]:
-    TELL(database, datetime.now(UTC))
-    app = create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database)
+    STORY["tell"](database)
+    app = create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database, STORY["clock"])
     with TestClient(app, headers={"Accept": "text/html"}, raise_server_exceptions=False) as client:
         yield client
 

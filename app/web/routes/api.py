@@ -12,7 +12,7 @@ from app.domain.model import SetAside
 from app.intake.payloads import EXAMPLE, BadPayload, batch_schema, parse_columns
 from app.services.outcomes import Outcome
 from app.services.recorder import Recorder
-from app.store.fleet import StoredSource
+from app.store.source_lookup import StoredSource
 from app.web import metrics
 from app.web.dependencies import AppSettings, Now, instrument_body, posting_instrument
 from app.web.problems import Problem, responses

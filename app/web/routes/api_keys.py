@@ -17,7 +17,7 @@ from app.services.keys import (
     revoke_key,
     rotate_keys,
 )
-from app.store.fleet import UnknownReferenceError
+from app.store.registration import UnknownReferenceError
 from app.web.dependencies import Now, Store, optional_registrar_body
 from app.web.problems import Problem, responses
 from app.web.registering import not_there, parsed

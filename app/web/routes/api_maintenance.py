@@ -11,7 +11,7 @@ from app.intake.registration import CODE_PATTERN, SpellBody, moment_of
 from app.intake.strict_json import inlined
 from app.services import maintenance
 from app.services.maintenance import MaintenanceError, StoredSpell
-from app.store.fleet import UnknownReferenceError
+from app.store.registration import UnknownReferenceError
 from app.web.dependencies import Now, Store, registrar_body
 from app.web.problems import Problem, responses
 from app.web.registering import not_there, parsed

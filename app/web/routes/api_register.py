@@ -22,7 +22,7 @@ from app.intake.registration import (
 from app.intake.strict_json import inlined
 from app.services import register
 from app.services.register import UnknownReferenceError
-from app.store import fleet
+from app.store import fleet, source_lookup
 from app.store.database import Database
 from app.web.dependencies import Store, registrar, registrar_body
 from app.web.problems import Problem, responses
@@ -137,7 +137,7 @@ def get_asset(code: Code, database: Store) -> AssetRecord:
 def _refuse_other_kind(database: Database, code: str, kind: SourceKind) -> None:
     """Instruments and laboratories share their codes: one must not become the other."""
     with database.read() as connection:
-        found = fleet.find_source(connection, code)
+        found = source_lookup.find_source(connection, code)
     if found is not None and found.source.kind is not kind:
         reason = f"{code} is the code of the {found.source.kind.value} '{found.source.name}'; choose another"
         raise Problem(409, reason, [("code", reason)])
@@ -160,7 +160,7 @@ def put_laboratory(code: Code, body: Body, database: Store, response: Response) 
 def get_laboratories(database: Store) -> list[LaboratoryRecord]:
     """All laboratories by their codes."""
     with database.read() as connection:
-        found = fleet.all_sources(connection, SourceKind.LABORATORY)
+        found = source_lookup.all_sources(connection, SourceKind.LABORATORY)
     return [LaboratoryRecord.model_construct(**LaboratoryBody.of(source)) for source in found]
 
 
@@ -168,7 +168,7 @@ def get_laboratories(database: Store) -> list[LaboratoryRecord]:
 def get_laboratory(code: Code, database: Store) -> LaboratoryRecord:
     """A laboratory by its code."""
     with database.read() as connection:
-        found = fleet.find_source(connection, code)
+        found = source_lookup.find_source(connection, code)
     if found is None or found.source.kind is not SourceKind.LABORATORY:
         raise not_there("laboratory", code)
     return LaboratoryRecord.model_construct(**LaboratoryBody.of(found.source))
@@ -194,7 +194,7 @@ def put_instrument(code: Code, body: Body, database: Store, response: Response) 
 def get_instruments(database: Store) -> list[InstrumentRecord]:
     """All instruments by their codes."""
     with database.read() as connection:
-        found = fleet.all_sources(connection, SourceKind.INSTRUMENT)
+        found = source_lookup.all_sources(connection, SourceKind.INSTRUMENT)
     return [InstrumentRecord.model_construct(**InstrumentBody.of(source)) for source in found]
 
 
@@ -202,7 +202,7 @@ def get_instruments(database: Store) -> list[InstrumentRecord]:
 def get_instrument(code: Code, database: Store) -> InstrumentRecord:
     """An instrument by its code."""
     with database.read() as connection:
-        found = fleet.find_source(connection, code)
+        found = source_lookup.find_source(connection, code)
     if found is None or found.source.kind is not SourceKind.INSTRUMENT:
         raise not_there("instrument", code)
     return InstrumentRecord.model_construct(**InstrumentBody.of(found.source))

@@ -3,7 +3,6 @@
 They answer in bounded time and from a thread of their own, also when the database hangs and every other thread with it.
 """
 
-from datetime import UTC, datetime
 from secrets import compare_digest
 from typing import Annotated, Any, Final, Literal
 
@@ -27,6 +26,7 @@ from app.store.database import Database
 from app.store.view_health import DatabaseTroubleError, Vitals, connections
 from app.web import metrics
 from app.web.bounded import Bounded
+from app.web.clock import Clock, now_of
 from app.web.problems import Problem, responses
 from app.web.stopping import Stopping
 
@@ -39,9 +39,9 @@ _NO_ANSWER: Final = f"no answer within {PATIENCE_SECONDS:g} s"
 class Probes:
     """The bounded readings of one application."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, clock: Clock) -> None:
         self.vitals = Bounded[Vitals](lambda: read_vitals(database), PATIENCE_SECONDS)
-        self.figures = Bounded[Figures](lambda: read_figures(database, datetime.now(UTC)), PATIENCE_SECONDS)
+        self.figures = Bounded[Figures](lambda: read_figures(database, clock()), PATIENCE_SECONDS)
 
 
 class Health(BaseModel):
@@ -91,7 +91,7 @@ async def health(request: Request, response: Response) -> Health | Down:
     except (TimeoutError, DatabaseTroubleError) as error:
         response.status_code = 503
         return Down(status="down", database=_told(error))
-    now = datetime.now(UTC)
+    now = now_of(request)
     said = signs(vitals, now, own_worker=True)
     well = said["worker"].well and said["mail"].well and not vitals.failed
     return Health(
@@ -134,7 +134,7 @@ async def ready(
     except (TimeoutError, DatabaseTroubleError) as error:
         said = trouble_signs(_told(error))
     else:
-        said = signs(vitals, datetime.now(UTC), own_worker=request.app.state.settings.embedded_worker)
+        said = signs(vitals, now_of(request), own_worker=request.app.state.settings.embedded_worker)
     asked: dict[str, Sign] = {part: sign for part, sign in said.items() if part in (only or PARTS)}
     stopping: Stopping = request.app.state.stopping
     if stopping.asked:
@@ -177,7 +177,7 @@ async def get_metrics(
         figures = None
     database: Database = request.app.state.database
     metrics.observe_connections(*connections(database))
-    body = metrics.exposition(figures, datetime.now(UTC), database.url.get_backend_name())
+    body = metrics.exposition(figures, now_of(request), database.url.get_backend_name())
     return Response(body, media_type=metrics.CONTENT_TYPE)
 
 

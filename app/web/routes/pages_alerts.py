@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from app.services.alert_views import alert_detail, alert_groups, alert_totals
 from app.services.handle_alert import AlertError, acknowledge, shelve
 from app.services.instrument_standing import instruments_of_alert
+from app.web.clock import now_of
 from app.web.forms import Fields, field_of
 from app.web.parameters import RowId
 from app.web.templating import render
@@ -46,7 +47,7 @@ def acknowledge_alert(request: Request, alert_id: RowId, sent: Fields) -> Respon
     """Somebody has seen it."""
     author, note = _who_and_why(sent)
     try:
-        acknowledge(request.app.state.database, alert_id, author, note, datetime.now(UTC))
+        acknowledge(request.app.state.database, alert_id, author, note, now_of(request))
     except AlertError as error:
         return _alert_page(request, alert_id, str(error), author, note)
     return RedirectResponse(f"/alerts/{alert_id}?{urlencode({'done': 'acknowledged'})}", 303)
@@ -63,7 +64,7 @@ def shelve_alert(request: Request, alert_id: RowId, sent: Fields) -> Response:
         raise HTTPException(404, f"There is no alert {alert_id}.")
     try:
         end = _end_of_day(until, found[0].time_zone)
-        shelve(database, alert_id, end, author, note, datetime.now(UTC))
+        shelve(database, alert_id, end, author, note, now_of(request))
     except AlertError as error:
         return _alert_page(request, alert_id, str(error), author, note)
     return RedirectResponse(f"/alerts/{alert_id}?{urlencode({'done': 'shelved'})}", 303)
@@ -87,7 +88,7 @@ def _who_and_why(sent: Mapping[str, str]) -> tuple[str, str]:
 def _alert_page(
     request: Request, alert_id: int, error: str = "", author: str = "", note: str = ""
 ) -> HTMLResponse:
-    database, now = request.app.state.database, datetime.now(UTC)
+    database, now = request.app.state.database, now_of(request)
     found = alert_detail(database, alert_id)
     if found is None:
         raise HTTPException(404, f"There is no alert {alert_id}.")

@@ -1,6 +1,5 @@
 """The page of one asset, and the figures it draws."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request
@@ -10,6 +9,7 @@ from app.services.asset_view import asset_view
 from app.services.figures import diagram_figures, trend_figures
 from app.services.instrument_standing import instruments_of_asset
 from app.services.trend_data import RANGES
+from app.web.clock import now_of
 from app.web.parameters import PrintableText, UtcTime
 from app.web.templating import render
 
@@ -35,7 +35,7 @@ def asset(
     if view is None:
         raise HTTPException(404, f"There is no asset {code!r}. Look it up on the fleet page.")
     partial = request.headers.get("hx-target") == "history"
-    now = datetime.now(UTC)
+    now = now_of(request)
     rule = request.app.state.settings.silence_rule
     return render(
         request,

@@ -1,6 +1,5 @@
 """The files that laboratories sent: the list, one file with its samples, its content, and the form to undo it."""
 
-from datetime import UTC, datetime
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, HTTPException, Request
@@ -10,6 +9,7 @@ from app.services.file_view import FILES_SHOWN, SAMPLES_SHOWN, file_content, fil
 from app.services.put_right import NoSuchError, undo_file
 from app.services.sample_contents import PutRightError
 from app.store.corrections import By
+from app.web.clock import now_of
 from app.web.forms import Fields
 from app.web.parameters import RowId
 from app.web.templating import render
@@ -44,7 +44,7 @@ def content(request: Request, file_id: RowId) -> Response:
 def undo(request: Request, file_id: RowId, sent: Fields) -> Response:
     """Take the whole file back."""
     state = request.app.state
-    by = By(sent.get("author", ""), sent.get("reason", ""), datetime.now(UTC))
+    by = By(sent.get("author", ""), sent.get("reason", ""), now_of(request))
     try:
         done = undo_file(state.database, file_id, by, state.settings.public_url)
     except PutRightError as error:

@@ -1,6 +1,5 @@
 """The fleet page, the worker's pulse that every page shows, and a few small addresses."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request
@@ -8,6 +7,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from app.services.fleet_overview import FleetQuery, fleet_overview
 from app.services.instrument_standing import gone_by_unit
+from app.web.clock import now_of
 from app.web.parameters import PrintableText
 from app.web.static_files import static_url
 from app.web.templating import render
@@ -24,7 +24,7 @@ def fleet(
     page: Annotated[int, Query(ge=1, le=100_000)] = 1,
 ) -> HTMLResponse:
     """Every unit, worst first. htmx asks for the list alone while a search is being typed."""
-    now = datetime.now(UTC)
+    now = now_of(request)
     query = FleetQuery(site_code=site, text=q, status=status, page=page)
     overview = fleet_overview(request.app.state.database, query, now)
     gone = gone_by_unit(request.app.state.database, now, request.app.state.settings.silence_rule)

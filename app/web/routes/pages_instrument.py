@@ -1,12 +1,12 @@
 """The page of one instrument, and the figures it draws."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse
 
 from app.services.instrument_view import agreement_figures, instrument_view
+from app.web.clock import now_of
 from app.web.parameters import PrintableText
 from app.web.templating import render
 
@@ -19,7 +19,7 @@ Range = Literal["6m", "1y", "3y"]
 @router.get("/instruments/{code}", response_class=HTMLResponse)
 def instrument(request: Request, code: Code) -> HTMLResponse:
     """What an instrument is, what its readings say about it, how it agrees with the laboratory."""
-    state, now = request.app.state, datetime.now(UTC)
+    state, now = request.app.state, now_of(request)
     settings = state.settings
     view = instrument_view(state.database, code, now, settings.silence_rule, settings.check_rule)
     if view is None:
@@ -30,7 +30,7 @@ def instrument(request: Request, code: Code) -> HTMLResponse:
 @router.get("/instruments/{code}/figures/agreement")
 def agreement(request: Request, code: Code, compartment: Name, range: Range = "1y") -> JSONResponse:  # noqa: A002
     """Each gas on-line beside the laboratory, and their differences."""
-    state, now = request.app.state, datetime.now(UTC)
+    state, now = request.app.state, now_of(request)
     found = agreement_figures(state.database, code, compartment, now, state.settings.check_rule, range)
     if found is None:
         raise HTTPException(404, "There is no such instrument or compartment.")

@@ -1,12 +1,12 @@
 """The list of instruments: who is heard, who is late, who is silent."""
 
-from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
 from app.services.instrument_standing import instrument_list
+from app.web.clock import now_of
 from app.web.parameters import PrintableText
 from app.web.templating import render
 
@@ -19,7 +19,7 @@ def instruments(
     request: Request, site: Annotated[PrintableText, Query(max_length=200)] = "", state: State = ""
 ) -> HTMLResponse:
     """Every instrument with how it stands, the worst first."""
-    now = datetime.now(UTC)
+    now = now_of(request)
     rule = request.app.state.settings.silence_rule
     listed = instrument_list(request.app.state.database, now, rule, site, state)
     return render(request, "instruments.html", listed=listed, site=site, state=state, rule=rule, now=now)

@@ -4,7 +4,6 @@ The file stays chosen in the browser's form and is sent with every step; nothing
 """
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -26,6 +25,7 @@ from app.services.map_columns import (
 )
 from app.services.mapping_grid import Grid
 from app.services.mapping_guess import DATE_FORMATS, TIME_FORMATS, Guess, guess
+from app.web.clock import now_of
 from app.web.mapping_form import (
     DELIMITER_NAMES,
     ENCODINGS,
@@ -67,12 +67,12 @@ def save(request: Request, sent: Sent) -> HTMLResponse:
         made = f"Made by {sent.author or 'nobody'} from {sent.filename}"
         profile = profile_of(decisions, found.grid, made)
         new = NewProfile(code, sent.fields.get("m-name", ""), profile, sent.author)
-        save_profile(request.app.state.database, new, datetime.now(UTC))
+        save_profile(request.app.state.database, new, now_of(request))
     except (MappingError, UnreadableFileError) as error:
         problems = error.problems if isinstance(error, MappingError) else (("file", str(error)),)
         return mapping_page(request, sent, look=True, problems=problems)
     database = request.app.state.database
-    outcome = preview(database, sent.content or b"", sent.filename, code, datetime.now(UTC))
+    outcome = preview(database, sent.content or b"", sent.filename, code, now_of(request))
     notice = f"The mapping is saved as the profile of {code}."
     return upload_page(request, 200, sent, Shown(outcome, mapped=code, notice=notice))
 

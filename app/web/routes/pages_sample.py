@@ -1,7 +1,7 @@
 """The page of one sample, and the forms that put it right."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Literal
 from urllib.parse import urlencode
 
@@ -23,6 +23,7 @@ from app.services.put_right import (
 from app.services.sample_contents import PutRightError, read_contents, written
 from app.services.sample_view import SampleDetail, sample_detail
 from app.store.corrections import By
+from app.web.clock import now_of
 from app.web.forms import Fields
 from app.web.parameters import RowId
 from app.web.templating import render
@@ -54,7 +55,9 @@ def edit(request: Request, sample_id: RowId, sent: Fields) -> Response:
             sent.get("laboratory_number", ""),
             sent.get("remark", ""),
         )
-        new_id = edit_sample(state.database, sample_id, contents, _by(sent), state.settings.public_url)
+        new_id = edit_sample(
+            state.database, sample_id, contents, _by(request, sent), state.settings.public_url
+        )
     except (PutRightError, NoSuchError) as error:
         return _refused(request, sample_id, "edit", sent, error)
     return _done(new_id, "edited")
@@ -66,7 +69,7 @@ def move(request: Request, sample_id: RowId, sent: Fields) -> Response:
     state = request.app.state
     try:
         place = _place(_found(request, sample_id), sent)
-        new_id = move_sample(state.database, sample_id, place, _by(sent), state.settings.public_url)
+        new_id = move_sample(state.database, sample_id, place, _by(request, sent), state.settings.public_url)
     except (PutRightError, NoSuchError) as error:
         return _refused(request, sample_id, "move", sent, error)
     return _done(new_id, "moved")
@@ -80,7 +83,7 @@ def exclude_or_restore(
     state = request.app.state
     act = exclude_sample if what == "exclude" else restore_sample
     try:
-        act(state.database, sample_id, _by(sent), state.settings.public_url)
+        act(state.database, sample_id, _by(request, sent), state.settings.public_url)
     except (PutRightError, NoSuchError) as error:
         return _refused(request, sample_id, what, sent, error)
     return _done(sample_id, f"{what}d")
@@ -115,8 +118,8 @@ def local_time(detail: SampleDetail) -> str:
     return detail.taken_locally.strftime(LOCAL)
 
 
-def _by(sent: Mapping[str, str]) -> By:
-    return By(sent.get("author", ""), sent.get("reason", ""), datetime.now(UTC))
+def _by(request: Request, sent: Mapping[str, str]) -> By:
+    return By(sent.get("author", ""), sent.get("reason", ""), now_of(request))
 
 
 def _done(sample_id: int, what: str) -> Response:

@@ -5,7 +5,6 @@ was previewed; when the two differ, the new one is previewed instead of imported
 """
 
 import json
-from datetime import UTC, datetime
 from functools import partial
 
 from fastapi import APIRouter, Request
@@ -17,6 +16,7 @@ from app.intake.registration import AssetBody, BadRegistration, parse_registrati
 from app.services.import_file import ImportChoices, import_file, preview
 from app.services.record_samples import RecordContext
 from app.services.register import AlreadyRegisteredError, UnknownReferenceError, register_new_asset
+from app.web.clock import now_of
 from app.web.parameters import PrintableText
 from app.web.routes.pages_mapping import mapping_page
 from app.web.upload_form import NEW_UNIT, Sent, Upload, said_units
@@ -90,7 +90,7 @@ def take(request: Request, sent: Sent) -> HTMLResponse:
         sent.filename,
         sent.laboratory,
         sent.author.strip(),
-        datetime.now(UTC),
+        now_of(request),
         RecordContext(state.settings.public_url),
         _choices(request, sent),
     )
@@ -98,7 +98,7 @@ def take(request: Request, sent: Sent) -> HTMLResponse:
 
 
 def _preview(request: Request, sent: Upload, error: str = "", notice: str = "") -> HTMLResponse:
-    database, now = request.app.state.database, datetime.now(UTC)
+    database, now = request.app.state.database, now_of(request)
     outcome = preview(
         database, sent.content or b"", sent.filename, sent.laboratory, now, _choices(request, sent)
     )
