@@ -145,6 +145,12 @@ class Settings(BaseSettings):
         ge=1,
         le=10_080,
     )
+    silence_first_post_days: float = Field(
+        default=7.0,
+        description="An instrument that has a key and never posted is told as silent after so many days; 0: never",
+        ge=0,
+        le=366,
+    )
     silence_site_share: float = Field(
         default=0.8,
         description="Share of a site's instruments that must fall silent together to be told as one",
@@ -253,6 +259,7 @@ class Settings(BaseSettings):
             silent_intervals=max(self.silence_silent_intervals, self.silence_late_intervals),
             grace=timedelta(minutes=self.silence_grace_minutes),
             least=timedelta(minutes=self.silence_least_minutes),
+            first=timedelta(days=self.silence_first_post_days) if self.silence_first_post_days else None,
             share=self.silence_site_share,
         )
 

@@ -5,7 +5,7 @@ wrong. All figures here are common practice, no source.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise
@@ -41,6 +41,8 @@ class SilenceRule:
     """Nothing is silent before, however short its interval."""
     share: float = 0.8
     """Of the instruments of a site: so many must be quiet for the site to be told as one."""
+    first: timedelta | None = timedelta(days=7)
+    """One that has a key and was never heard is told after so long; None: never."""
     gap: timedelta = timedelta(minutes=10)
     """Looks further apart mean that the service itself did not listen, or that its clock jumped."""
 
@@ -59,15 +61,21 @@ class Watched:
     maintenance: bool = False
     excused_until: datetime | None = None
     """The end of its last maintenance: what came before says nothing."""
+    awaited_since: datetime | None = None
+    """When the first of the keys that it can post with was issued; None: it has none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Absence:
-    """A silence that is told already: what was known when it began, and when it was first heard again."""
+    """A silence that is told already: what was known when it began, and when it was first heard again.
+
+    Of one that was never heard ``heard_at`` is since when it was waited for.
+    """
 
     heard_at: datetime
     newest_taken_at: datetime | None
     again_at: datetime | None = None
+    never: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +156,19 @@ def _has_a_chance(one: Watched, now: datetime, rule: SilenceRule, since: datetim
     return False
 
 
+def overdue_since(
+    one: Watched, now: datetime, rule: SilenceRule, since: datetime | None = None
+) -> datetime | None:
+    """Since when an instrument that was never heard has been waited for, once that is too long; else None."""
+    if one.heard_at is not None or one.maintenance or one.awaited_since is None or rule.first is None:
+        return None
+    if since is not None and now - since <= one.interval + rule.grace:
+        return None  # the service itself has only begun to listen
+    begin = max(one.awaited_since, one.excused_until or one.awaited_since)
+    most = max(rule.first, rule.silent_intervals * one.interval + rule.grace)
+    return begin if now - begin > most else None
+
+
 def _missed(one: Watched, now: datetime, rule: SilenceRule, since: datetime | None) -> bool:
     """Whether one post at least did not come: the mark by which a whole site is seen to be quiet."""
     if one.maintenance or one.heard_at is None or _has_a_chance(one, now, rule, since):
@@ -167,7 +188,10 @@ def look(
     severities: dict[int, int] = {}
     absences: dict[int, Absence] = {}
     for one in instruments:
-        severity, absence = _of_one(one, stands[one.id], known, now, rule)
+        if one.heard_at is None:
+            severity, absence = _of_one_unheard(one, overdue_since(one, now, rule, since), known)
+        else:
+            severity, absence = _of_one(one, stands[one.id], known, now, rule)
         if severity is not None:
             severities[one.id] = severity
         if absence is not None:
@@ -201,6 +225,18 @@ class _Quiet:
     open: frozenset[int]
 
 
+def _of_one_unheard(
+    one: Watched, overdue: datetime | None, known: Known
+) -> tuple[int | None, Absence | None]:
+    """As :func:`_of_one`. It is over once nothing is waited for any more: its keys were revoked or have expired."""
+    told = known.absences.get(one.id)
+    if overdue is not None:
+        return 2, told or Absence(overdue, None, never=True)
+    if told is not None and known.severities.get(one.id) and one.awaited_since is None:
+        return 0, told
+    return None, told
+
+
 def _of_one(
     one: Watched, stands: Heard, known: Known, now: datetime, rule: SilenceRule
 ) -> tuple[int | None, Absence | None]:
@@ -209,7 +245,7 @@ def _of_one(
     if stands in {Heard.LATE, Heard.SILENT} and one.heard_at is not None:
         absence = told or Absence(one.heard_at, one.newest_taken_at)
         now_told = 2 if stands is Heard.SILENT else 1
-        return max(now_told, severity), Absence(absence.heard_at, absence.newest_taken_at)
+        return max(now_told, severity), replace(absence, again_at=None)
     if told is None or not severity:
         return None, None
     if one.heard_at is None or one.heard_at <= told.heard_at:
@@ -217,8 +253,8 @@ def _of_one(
     again = told.again_at or now
     caught_up = one.newest_taken_at is not None and now - one.newest_taken_at <= one.interval + rule.grace
     if caught_up or now - again >= rule.grace or now < again:
-        return 0, Absence(told.heard_at, told.newest_taken_at, again)
-    return None, Absence(told.heard_at, told.newest_taken_at, again)
+        return 0, replace(told, again_at=again)
+    return None, replace(told, again_at=again)
 
 
 def _new_group(

@@ -113,6 +113,8 @@ class _Check:
         return self.stored.get((subject, condition))
 
     def _headline(self, one: Instrument, severity: int, absence: Absence | None) -> str:
+        if absence is not None and absence.never:
+            return self._headline_of_unheard(one, severity, absence)
         last = absence.heard_at if absence else one.watched.heard_at
         when = local_time(last, ZoneInfo(one.time_zone)) if last else "never"
         if not severity:
@@ -120,6 +122,14 @@ class _Check:
             return f"Heard again after {duration(again)}"
         word = "Silent" if severity >= 2 else "Late"
         return f"{word}: last heard {when}, expected every {duration(one.watched.interval)}"
+
+    def _headline_of_unheard(self, one: Instrument, severity: int, absence: Absence) -> str:
+        if severity:
+            when = local_time(absence.heard_at, ZoneInfo(one.time_zone))
+            return f"Never heard: waited for since {when}, expected every {duration(one.watched.interval)}"
+        if one.watched.heard_at is None:
+            return "Never heard, and not waited for any more: it has no valid key"
+        return f"Heard for the first time, after {duration(one.watched.heard_at - absence.heard_at)}"
 
     def _group_headline(self, group: Group | None, before: Group | None) -> str:
         if group is None:

@@ -31,7 +31,7 @@ class Missed:
     def expected(self) -> int:
         """Readings that were due in the time of its silence."""
         again = self.instrument.watched.heard_at
-        if self.absence is None or again is None:
+        if self.absence is None or self.absence.never or again is None:
             return 0
         return max(int((again - self.absence.heard_at) / self.instrument.watched.interval) - 1, 0)
 
@@ -126,6 +126,8 @@ def _why(reason: Reason) -> str:
 def _silence(news: NoticeNews, missed: Missed, now: datetime, zone: ZoneInfo) -> tuple[str, str]:
     """(short, what is known)."""
     one = missed.instrument
+    if missed.absence is not None and missed.absence.never:
+        return _never_heard(news, one, missed.absence.heard_at, now, zone)
     last = missed.absence.heard_at if missed.absence else (one.watched.heard_at or now)
     if news.reason is Reason.RETURNED:
         again = one.watched.heard_at or now
@@ -139,6 +141,24 @@ def _silence(news: NoticeNews, missed: Missed, now: datetime, zone: ZoneInfo) ->
         f"Its last post came {local_time(last, zone)}, {duration(now - last)} ago; one is expected every"
         f" {duration(one.watched.interval)}. Until it is heard again it does not watch {one.asset_code}."
         " This says nothing about the unit itself, neither good nor bad."
+    )
+
+
+def _never_heard(
+    news: NoticeNews, one: Instrument, since: datetime, now: datetime, zone: ZoneInfo
+) -> tuple[str, str]:
+    """As :func:`_silence`, of one that has never posted."""
+    heard_at = one.watched.heard_at
+    if news.reason is not Reason.RETURNED:
+        return "was never heard", (
+            f"It has a key since {local_time(since, zone)}, {duration(now - since)} ago, and no post of it was ever"
+            f" taken; one is expected every {duration(one.watched.interval)}. It does not watch {one.asset_code}"
+            " yet. This says nothing about the unit itself, neither good nor bad."
+        )
+    if heard_at is None:
+        return "is not waited for any more", "It was never heard, and it has no valid key any more."
+    return "is heard for the first time", (
+        f"Its first post came {local_time(heard_at, zone)}, {duration(heard_at - since)} after it was first waited for."
     )
 
 
@@ -196,6 +216,8 @@ def _steps_of_one(
         )
     if news.reason is Reason.RETURNED:
         return notice_steps.steps_when_back(missed.expected - missed.came, now, one.time_zone)
+    if missed.absence is not None and missed.absence.never:
+        return notice_steps.steps_when_never_heard(one.asset_code, now, one.time_zone)
     if news.change.severity < 2 and one.watched.heard_at:
         at = one.watched.heard_at + max(
             news.rule.silent_intervals * one.watched.interval + news.rule.grace, news.rule.least

@@ -74,6 +74,30 @@ def steps_when_silent(
     )
 
 
+def steps_when_never_heard(unit: str, now: datetime, zone: str) -> tuple[Step, ...]:
+    """Key, address, network, clock: what an instrument that is being commissioned can lack."""
+    return (
+        Step(
+            "From the desk: was it put to work? Then ask whoever did for the log of its gateway: a wrong or mistyped"
+            " key is answered 401, a wrong address or a missing route with nothing, samples of an unknown compartment"
+            " with a refusal that names it.",
+            due(now, zone, SOON),
+            PRACTICE,
+        ),
+        Step(
+            f"Until it is heard, {unit} is watched by its laboratory samples only: plan them accordingly.",
+            due(now, zone, CALM),
+            PRACTICE,
+        ),
+        Step(
+            "Is it to be put to work later? Then note a maintenance of the instrument until that day, or revoke its"
+            " key until it is needed: it is not told while it has none.",
+            "",
+            PRACTICE,
+        ),
+    )
+
+
 def steps_when_site_silent(gassing: Sequence[str], now: datetime, zone: str) -> tuple[Step, ...]:
     within = URGENT if gassing else SOON
     units = (

@@ -30,6 +30,7 @@ def of_absence(absence: Absence) -> Memory:
             "heard_at": absence.heard_at.isoformat(),
             "newest_taken_at": _text(absence.newest_taken_at),
             "again_at": _text(absence.again_at),
+            "never": absence.never,
         }
     }
 
@@ -54,7 +55,10 @@ def absence_of(stored: StoredAlert) -> Absence | None:
     if kept is None:
         return None
     return Absence(
-        datetime.fromisoformat(kept["heard_at"]), _time(kept["newest_taken_at"]), _time(kept["again_at"])
+        datetime.fromisoformat(kept["heard_at"]),
+        _time(kept["newest_taken_at"]),
+        _time(kept["again_at"]),
+        kept.get("never", False),
     )
 
 

@@ -15,6 +15,7 @@ from app.store import maintenance
 from app.store.database import Connection
 from app.store.tables import (
     alerts,
+    api_keys,
     assets,
     compartments,
     instrument_findings,
@@ -66,6 +67,7 @@ def instruments(
             sites.c.time_zone,
             instrument_states.c.heard_at,
             instrument_states.c.newest_taken_at,
+            _awaited_since(now).label("awaited_since"),
         )
         .join(assets, assets.c.id == sources.c.asset_id)
         .join(sites, sites.c.id == assets.c.site_id)
@@ -83,6 +85,15 @@ def instruments(
     spells = maintenance.spells(connection, [row.id for row in rows])
     found = [_instrument(row, spells.get(row.id, ()), now) for row in rows]
     return _with_what_is_known_of_readings(connection, found, {r.id for r in rows if r.heard_at is None})
+
+
+def _awaited_since(now: datetime) -> sa.ScalarSelect[datetime]:
+    """When the first of the keys of a source that are valid now was issued."""
+    valid = sa.and_(
+        api_keys.c.revoked_at.is_(None), sa.or_(api_keys.c.expires_at.is_(None), api_keys.c.expires_at > now)
+    )
+    query = sa.select(sa.func.min(api_keys.c.created_at)).where(api_keys.c.source_id == sources.c.id, valid)
+    return query.correlate(sources).scalar_subquery()
 
 
 def _instrument(row: Any, spells: Sequence[Spell], now: datetime) -> Instrument:
@@ -105,6 +116,7 @@ def _instrument(row: Any, spells: Sequence[Spell], now: datetime) -> Instrument:
             newest_taken_at=row.newest_taken_at,
             maintenance=any(s.begins_at <= now and (s.ends_at is None or now < s.ends_at) for s in spells),
             excused_until=max(ended, default=None),
+            awaited_since=row.awaited_since,
         ),
     )
 

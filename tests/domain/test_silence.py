@@ -89,6 +89,41 @@ def test_one_never_heard_and_one_in_maintenance_are_not_told() -> None:
     assert [heard(one, T0 + 400 * HOUR, RULE) for one in some] == [Heard.NEVER, Heard.MAINTENANCE]
 
 
+def test_one_that_has_a_key_and_was_never_heard_is_told_after_a_week() -> None:
+    told = Told()
+    one = replace(monitor(1, None), awaited_since=T0)
+    assert told.look([one], T0 + 168 * HOUR) == Picture({}, {}, {})
+    late = told.look([one], T0 + 168 * HOUR + MINUTE)
+    assert late == Picture({1: 2}, {1: Absence(T0, None, never=True)}, {})
+    assert told.look([one], T0 + 1000 * HOUR) == late
+    first = replace(monitor(1, T0 + 1001 * HOUR), awaited_since=T0)
+    back = told.look([first], T0 + 1001 * HOUR + MINUTE)
+    assert back.severities == {1: 0}
+    assert told.look([first], T0 + 1001 * HOUR + 2 * MINUTE) == Picture({}, {}, {})
+
+
+def test_one_is_not_waited_for_without_a_key_nor_while_it_is_worked_on() -> None:
+    told = Told()
+    one = replace(monitor(1, None), awaited_since=T0)
+    worked_on = replace(one, excused_until=T0 + 400 * HOUR)
+    assert told.look([worked_on], T0 + 568 * HOUR) == Picture({}, {}, {})
+    assert told.look([replace(one, maintenance=True)], T0 + 9000 * HOUR) == Picture({}, {}, {})
+    assert told.look([worked_on], T0 + 569 * HOUR).severities == {1: 2}
+    assert told.look([replace(one, awaited_since=None)], T0 + 570 * HOUR).severities == {1: 0}
+    assert told.look([replace(one, awaited_since=None)], T0 + 571 * HOUR) == Picture({}, {}, {})
+
+
+def test_a_slow_instrument_gets_four_intervals_and_a_service_that_was_down_one_to_begin() -> None:
+    slow = replace(monitor(1, None, hours=720.0), awaited_since=T0)
+    assert look([slow], Known(), T0 + 2880 * HOUR, RULE).severities == {}
+    assert look([slow], Known(), T0 + 2881 * HOUR, RULE).severities == {1: 2}
+    fast = replace(monitor(1, None), awaited_since=T0)
+    up = T0 + 400 * HOUR
+    assert look([fast], Known(), up + 4 * HOUR, RULE, since=up).severities == {}
+    assert look([fast], Known(), up + 5 * HOUR, RULE, since=up).severities == {1: 2}
+    assert look([fast], Known(), T0 + 9000 * HOUR, replace(RULE, first=None)).severities == {}
+
+
 def test_it_gets_its_interval_anew_after_a_maintenance() -> None:
     one = replace(monitor(1, T0), excused_until=T0 + 100 * HOUR)
     assert heard(one, T0 + 104 * HOUR, RULE) is Heard.ON_TIME
