@@ -46,7 +46,7 @@ check: $(VENV)/ready-dev
 test: $(VENV)/ready-dev system-packages check
 	$(PYTEST) --numprocesses 2 --dist loadgroup tests
 
-# "make test" runs it too: it takes a minute and a half
+# "make test" runs it too: it takes some minutes
 fuzz: $(VENV)/ready-dev
 	$(PYTEST) --quiet tests/web/test_api_fuzz.py tests/web/test_pages_fuzz.py
 

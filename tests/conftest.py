@@ -2,15 +2,13 @@
 
 import os
 import shutil
-import socket
-import subprocess
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from uuid import uuid4
 
 import psycopg
 import pytest
+from own_postgresql import OwnPostgresql, plain, programs
 
 from app.services.load_fleet import load_fleet
 from app.store import migrate
@@ -44,65 +42,19 @@ def sqlite_database(migrated_sqlite: Path, tmp_path: Path) -> Iterator[Database]
 # --- PostgreSQL -------------------------------------------------------------------------------------------
 
 
-def _server_programs() -> Path | None:
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"))
-    return found[-1].parent if found else None
-
-
-def _as_postgres(command: list[str]) -> None:
-    """PostgreSQL refuses to run as root: then the user of Debian's package runs it."""
-    user, groups = ("postgres", list[str]()) if os.geteuid() == 0 else (None, None)
-    # a file and not a pipe: the server keeps it open for as long as it runs
-    with tempfile.TemporaryFile() as output:
-        done = subprocess.run(
-            command,
-            stdout=output,
-            stderr=output,
-            timeout=60,
-            check=False,
-            cwd="/",
-            user=user,
-            group=user,
-            extra_groups=groups,
-        )
-        output.seek(0)
-        if done.returncode:
-            raise RuntimeError(f"{' '.join(command)} failed: {output.read().decode(errors='replace')}")
-
-
 @pytest.fixture(scope="session")
 def postgresql_server() -> Iterator[str]:
     """The URL of a PostgreSQL server of this test run, without a database name."""
-    programs = _server_programs()
-    if programs is None:
+    if programs() is None:
         message = "PostgreSQL is not installed; on Debian: apt-get install postgresql"
         if os.environ.get("CI") == "true":
             pytest.fail(message)
         pytest.skip(message)
-    folder = Path(tempfile.mkdtemp(prefix="ullage-pg-"))
-    folder.chmod(0o755)
-    if os.geteuid() == 0:
-        shutil.chown(folder, "postgres", "postgres")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    data = str(folder / "data")
-    _as_postgres(
-        [str(programs / "initdb"), "-D", data, "-U", "postgres", "-A", "trust", "-E", "UTF8", "--no-sync"]
-    )
-    options = (
-        "listen_addresses=",
-        f"unix_socket_directories={folder}",
-        f"port={port}",
-        "fsync=off",
-        "full_page_writes=off",
-    )
-    settings = " ".join(f"-c {option}" for option in options)
-    control = [str(programs / "pg_ctl"), "-D", data, "-w", "-o", settings, "-l", str(folder / "log")]
-    _as_postgres([*control, "start"])
-    yield f"postgresql+psycopg://postgres@/{{name}}?host={folder}&port={port}"
-    _as_postgres([str(programs / "pg_ctl"), "-D", data, "-m", "immediate", "-w", "stop"])
-    shutil.rmtree(folder, ignore_errors=True)
+    server = OwnPostgresql.create(durable=False, options=("max_connections=100", "max_wal_size=1GB"))
+    server.start()
+    yield server.url
+    server.stop()
+    server.remove()
 
 
 @pytest.fixture(scope="session")
@@ -116,8 +68,7 @@ def migrated_postgresql(postgresql_server: str) -> str:
 
 
 def _execute(server: str, statement: str) -> None:
-    url = server.format(name="postgres").replace("postgresql+psycopg://", "postgresql://")
-    with psycopg.connect(url, autocommit=True) as connection:
+    with psycopg.connect(plain(server.format(name="postgres")), autocommit=True) as connection:
         connection.execute(statement)
 
 

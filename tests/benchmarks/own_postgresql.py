@@ -54,7 +54,7 @@ class OwnPostgresql:
     port: int
     durable: bool = True
     options: tuple[str, ...] = ()
-    """Further settings, each "name=value"; they go before the small sizes that suit the fault tests."""
+    """Further settings, each "name=value"; they win over the small sizes that suit the fault tests."""
 
     @classmethod
     def create(

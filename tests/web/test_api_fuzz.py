@@ -1,4 +1,4 @@
-"""Fuzzing of the whole programming interface by its own description, against the whole application.
+"""Fuzzing of the whole programming interface by its own description, against the whole application on both databases.
 
 It never answers with 5xx, and only with what the description says: statuses, media types and bodies. Every endpoint
 of the description takes part, also one that is added tomorrow. What was sent is printed by ``make fuzz``.
@@ -141,9 +141,9 @@ def fuzz(fuzzer: Fuzzer, operation: Any, mode: GenerationMode, most: int) -> Non
 @pytest.mark.fuzz
 @pytest.mark.parametrize("scope", ["instrument", "registrar", "nobody"])
 def test_every_answer_is_one_that_the_description_names(
-    sqlite_database: Database, scope: str, capsys: pytest.CaptureFixture[str]
+    database: Database, scope: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    fuzzer = Fuzzer(sqlite_database, scope)
+    fuzzer = Fuzzer(database, scope)
     operations = [found.ok() for found in fuzzer.schema.get_all_operations() if isinstance(found, Ok)]
     assert len(operations) >= 24
     for operation in operations:
@@ -215,15 +215,15 @@ class Story:
 
 
 @pytest.mark.fuzz
-def test_one_call_after_another(sqlite_database: Database, capsys: pytest.CaptureFixture[str]) -> None:
-    fuzzer = Fuzzer(sqlite_database, "registrar")
+def test_one_call_after_another(database: Database, capsys: pytest.CaptureFixture[str]) -> None:
+    fuzzer = Fuzzer(database, "registrar")
     operations = [found.ok() for found in fuzzer.schema.get_all_operations() if isinstance(found, Ok)]
 
     @settings(max_examples=CHAINS, **QUIET)
     @given(st.data())
     def tell(data: Any) -> None:
         fuzzer.renew_key()
-        key = register.issue_instrument_key(sqlite_database, "MON-1", datetime.now(UTC))
+        key = register.issue_instrument_key(database, "MON-1", datetime.now(UTC))
         story = Story(fuzzer, operations, key)
         for _ in range(CHAIN):
             story.call(data)
