@@ -169,8 +169,8 @@ def with_told(
     return found
 
 
-_AT_ONCE = 20
-"""Series whose histories are held at a time: the fleet page asks for a hundred."""
+_AT_ONCE = 100
+"""Readings whose histories are held at a time."""
 
 
 def _options(around: Surroundings, one: OnlineSeries, *, detailed: bool) -> ReportOptions:

@@ -13,6 +13,7 @@ from app.domain.engine import Judgement, assess
 from app.domain.frame import Bools, DailyMedians, Floats, Integers, SampleFrame, to_days
 from app.domain.model import ServiceEvent, utc_day
 from app.domain.norms import SHORT_SPAN_DAYS, joined, norming_of
+from app.domain.rules.online import CONFIRM_AFTER_DAYS, CONFIRM_WITHIN_DAYS
 from app.domain.summary import DaySummaries, summaries_of_many
 from app.science.quantities import INDEX, NORM_GASES
 from app.services.surroundings import RATIO_AGE, Surroundings
@@ -24,7 +25,7 @@ from app.store.online_rows import NewReadings, StoredRows
 LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + 1)
 """How far back daily medians are read: the rates' window, which holds the months that readings are compared with."""
 RAW = timedelta(days=4)
-"""How far back readings themselves are read; more than the three days in which a change is confirmed."""
+"""How far back readings themselves are read to record others; more than the days in which a change is confirmed."""
 AFTERMATH = timedelta(days=SHORT_SPAN_DAYS)
 """How long after it a late reading can change what later ones mean."""
 
@@ -193,10 +194,21 @@ def days_of(
 
 
 def history_of(connection: Connection, key: tuple[int, int], at: datetime) -> OnlineSeries:
-    """A series up to a time, with what its judgement at that time needs."""
-    stored = online_rows.stored_rows(connection, *key, midnight(at - RAW), at)
+    """A reading with all that it is judged by: the reading that a change must show in to be confirmed, and the days."""
+    stored = online_rows.rows_at(connection, key, at, a_day_before(at))
     days = online_days.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
     return settled(stored, days, key)
+
+
+def a_day_before(at: datetime) -> tuple[datetime, datetime]:
+    """Between which times the newest reading is the one that confirms a reading at a time, or refuses to.
+
+    A second more than the rule has at its far end: it measures in days, as floating numbers, and has the last word.
+    """
+    return (
+        at - timedelta(days=CONFIRM_WITHIN_DAYS, seconds=1),
+        at - timedelta(days=CONFIRM_AFTER_DAYS) + timedelta(microseconds=86),
+    )
 
 
 def midnight(at: datetime) -> datetime:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from app.science.quantities import NAMES
 from app.store.bulk import insert_rows
 from app.store.database import Connection
+from app.store.reading_columns import counting
 from app.store.tables import samples
 
 Floats = NDArray[np.float64]
@@ -55,7 +56,7 @@ _STORED = (
         samples.c.taken_at,
         samples.c.revision,
         samples.c.current,
-        sa.and_(samples.c.current, samples.c.excluded_at.is_(None), samples.c.set_aside.is_(None)),
+        sa.and_(*counting()),
         samples.c.status,
         samples.c.suspect,
         samples.c.fault,
@@ -74,16 +75,38 @@ _STORED = (
     )
     .order_by(samples.c.taken_at, samples.c.id)
 )
+_NEWEST_THAT_COUNTS = (
+    _STORED.where(*counting())
+    .order_by(None)
+    .order_by(samples.c.taken_at.desc(), samples.c.id.desc())
+    .limit(1)
+)
 
 
 def stored_rows(
     connection: Connection, compartment_id: int, source_id: int, since: datetime, until: datetime
 ) -> StoredRows:
     """What is stored of a series between two times, both included."""
-    found = connection.execute(
-        _STORED,
-        {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until},
-    ).all()
+    return _stored(
+        connection.execute(
+            _STORED,
+            {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until},
+        ).all()
+    )
+
+
+def rows_at(
+    connection: Connection, series: tuple[int, int], at: datetime, earlier: tuple[datetime, datetime]
+) -> StoredRows:
+    """What is stored of a series (compartment id, source id) at one time, after the newest reading that counts
+    between two ``earlier`` times, both included."""
+    of = {"of_compartment": series[0], "of_source": series[1]}
+    before = connection.execute(_NEWEST_THAT_COUNTS, {**of, "since": earlier[0], "until": earlier[1]}).all()
+    then = connection.execute(_STORED, {**of, "since": at, "until": at}).all()
+    return _stored([*before, *then])
+
+
+def _stored(found: Sequence[Any]) -> StoredRows:
     table = np.array([row[10:] for row in found], dtype=np.float64).reshape(len(found), 2 + len(NAMES))
     masks = table[:, :2].astype(np.int64)
     return StoredRows(

@@ -19,7 +19,9 @@ REFERENCE_FEWEST_DAYS = 7
 ONLINE_FEWEST_DAYS = 30
 """Days with a median that an on-line rate needs (common practice, no source)."""
 CONFIRM_AFTER_DAYS = 1.0
-"""On-line, a change is confirmed when a reading a day earlier already showed it."""
+"""On-line, a change is confirmed when a reading a day earlier already showed it: the newest that is so much older,"""
+CONFIRM_WITHIN_DAYS = 3.0
+"""and at most so much. Of a series no other reading has a part in how one is judged; the rest is in the days."""
 
 
 def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: Changes) -> None:
@@ -84,5 +86,5 @@ def _a_day_earlier(series: Integers, at: Floats) -> Integers:
     key = series.astype(np.float64) * 1e6 + at  # days since 1970 stay far below a million
     index = np.searchsorted(key, key - CONFIRM_AFTER_DAYS + 1e-9, side="right") - 1
     found = index >= 0
-    ok = found & (series[index] == series) & (at - at[index] <= 3.0)
+    ok = found & (series[index] == series) & (at - at[index] <= CONFIRM_WITHIN_DAYS)
     return np.where(ok, index, -1).astype(np.int64)
