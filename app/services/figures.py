@@ -13,7 +13,7 @@ from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
 from app.science.pentagons import PENTAGON_1_VERTICES, PENTAGON_GASES, PENTAGON_SUMMITS, centroid
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.science.triangles import TRIANGLE_1_GASES, TRIANGLE_1_VERTICES
-from app.services.trend_data import RAW_RANGE, Point, TrendData, trend_data
+from app.services.trend_data import Point, TrendData, path_samples, trend_data
 from app.store.database import Database
 from app.store.view_samples import SampleView
 
@@ -40,19 +40,17 @@ def trend_figures(database: Database, code: str, compartment: str, range_key: st
 def diagram_figures(database: Database, code: str, compartment: str) -> dict[str, Any] | None:
     """Triangle 1 and pentagon 1 with the samples that can be placed in them; None: no such unit.
 
-    Laboratory samples of five years and the on-line readings of the last month, in the order of time. A sample
+    Laboratory samples of five years and some on-line readings of the last month, in the order of time. A sample
     with a gas below its detection limit is placed at the limit and said to be so.
     """
-    data = trend_data(database, code, compartment, "5y")
-    if data is None:
+    found = path_samples(database, code, compartment, PATH_LENGTH)
+    if found is None:
         return None
-    lately = trend_data(database, code, compartment, RAW_RANGE)
-    readings = _thinned(lately.online_samples) if lately else ()
-    samples = sorted((*data.laboratory_samples, *readings), key=lambda s: s.taken_at)
-    zone = ZoneInfo(data.unit.site.time_zone)
-    in_triangle = [p for s in samples if (p := _in_triangle(s, zone))][-PATH_LENGTH:]
+    unit, samples = found
+    zone = ZoneInfo(unit.site.time_zone)
+    in_triangle = [p for s in samples if (p := _in_triangle(s, zone))]
     summits = {BY_NAME[gas].symbol: (float(x), float(y)) for gas, (x, y) in PENTAGON_SUMMITS.items()}
-    in_pentagon = [p for s in samples if (p := _in_pentagon(s, zone))][-PATH_LENGTH:]
+    in_pentagon = [p for s in samples if (p := _in_pentagon(s, zone))]
     return {
         "figures": [
             {
@@ -111,12 +109,6 @@ def _trend_input(data: TrendData, quantity: str) -> TrendInput:
 
 def _drawn(points: Sequence[Point]) -> list[TrendPoint]:
     return [TrendPoint(p.at, p.value, p.below) for p in points]
-
-
-def _thinned(samples: Sequence[SampleView]) -> Sequence[SampleView]:
-    """Evenly spaced readings that still end with the newest."""
-    step = max(1, len(samples) // PATH_LENGTH)
-    return samples[::-1][::step][::-1]
 
 
 def _in_triangle(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:

@@ -9,7 +9,15 @@ from app.services.judge_online import with_told
 from app.services.norm_limits import NormColumn
 from app.services.unit_standing import leading
 from app.store.database import Connection, Database
-from app.store.view_samples import SampleView, counting_samples, days, sample_span, samples_by_id, unit_events
+from app.store.view_samples import (
+    SampleView,
+    counting_samples,
+    days,
+    sample_span,
+    samples_by_id,
+    spread_readings,
+    unit_events,
+)
 from app.store.views import Unit, standings, units
 
 RAW_DAYS = 45
@@ -19,8 +27,6 @@ LIMIT = 5_000
 
 RANGES = {"1m": 31, "6m": 183, "1y": 366, "5y": 1827, "all": 36_525}
 """Range buttons: days back from the newest sample."""
-RAW_RANGE = "1m"
-"""The range whose on-line readings are single ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +53,6 @@ class TrendData:
     """The norms that judge the leading sample."""
     cut: tuple[str, ...]
     """What was left out because the limit was reached, in words; empty when nothing was."""
-    laboratory_samples: tuple[SampleView, ...]
-    online_samples: tuple[SampleView, ...]
 
 
 def trend_data(
@@ -59,9 +63,7 @@ def trend_data(
     At most ``limit`` points a kind of source are read.
     """
     with database.read() as connection:
-        unit = next(
-            (u for u in units(connection, asset_code=code) if u.compartment.name == compartment), None
-        )
+        unit = _unit(connection, code, compartment)
         if unit is None:
             return None
         span = sample_span(connection, unit.compartment_id)
@@ -72,6 +74,32 @@ def trend_data(
         return _read(connection, unit, start, end, limit)
 
 
+def path_samples(
+    database: Database, code: str, compartment: str, most: int
+) -> tuple[Unit, list[SampleView]] | None:
+    """A unit and the samples of its way through a diagram, in the order of time; None for an unknown unit.
+
+    The laboratory's of five years and the on-line readings of the last month, spread over it; half of ``most`` each.
+    """
+    with database.read() as connection:
+        unit = _unit(connection, code, compartment)
+        if unit is None:
+            return None
+        own, span = unit.compartment_id, sample_span(connection, unit.compartment_id)
+        if span is None:
+            return unit, []
+        end = span[1]
+        years, month = (end - timedelta(days=RANGES["5y"]), end), (end - timedelta(days=RANGES["1m"]), end)
+        found = counting_samples(connection, own, SourceKind.LABORATORY, window=years, limit=most // 2)
+        found += spread_readings(connection, own, window=month, most=most // 2)
+        return unit, sorted(found, key=lambda sample: sample.taken_at)
+
+
+def _unit(connection: Connection, code: str, compartment: str) -> Unit | None:
+    found = units(connection, asset_code=code)
+    return next((unit for unit in found if unit.compartment.name == compartment), None)
+
+
 def _read(connection: Connection, unit: Unit, start: datetime, end: datetime, limit: int) -> TrendData:
     own = unit.compartment_id
     cut: list[str] = []
@@ -79,7 +107,6 @@ def _read(connection: Connection, unit: Unit, start: datetime, end: datetime, li
     if len(laboratory) == limit:
         cut.append(f"only the newest {limit} laboratory samples are drawn")
     daily = end - start > timedelta(days=RAW_DAYS)
-    raw: list[SampleView] = []
     if daily:
         online = _daily(connection, own, start, end, limit)
     else:
@@ -103,8 +130,6 @@ def _read(connection: Connection, unit: Unit, start: datetime, end: datetime, li
         events=tuple(e for e in unit_events(connection, own) if start <= e.at <= end),
         column=column,
         cut=tuple(cut),
-        laboratory_samples=tuple(laboratory),
-        online_samples=tuple(raw),
     )
 
 
@@ -133,4 +158,4 @@ def _points(found: list[SampleView]) -> dict[str, list[Point]]:
 
 def _empty(unit: Unit) -> TrendData:
     at = datetime(1970, 1, 1, tzinfo=UTC)
-    return TrendData(unit, at, at, {}, {}, False, (), None, (), (), ())
+    return TrendData(unit, at, at, {}, {}, False, (), None, ())

@@ -112,7 +112,23 @@ def counting_samples(
 
     Without their assessments: trends do not need them.
     """
-    query = (
+    return _plain(connection, _counting(compartment_id, kind, window).limit(limit))
+
+
+def spread_readings(
+    connection: Connection, compartment_id: int, *, window: tuple[datetime, datetime], most: int
+) -> list[SampleView]:
+    """At most ``most`` of the counting on-line readings within [start, end], each so many apart, the newest among
+    them, oldest first. Without their assessments."""
+    query = _counting(compartment_id, SourceKind.INSTRUMENT, window)
+    ids = connection.execute(query.with_only_columns(samples.c.id)).scalars().all()
+    some = ids[:: max(1, -(-len(ids) // most))]
+    return _plain(connection, query.where(samples.c.id.in_(some)))
+
+
+def _counting(compartment_id: int, kind: SourceKind, window: tuple[datetime, datetime]) -> sa.Select[Any]:
+    """Counting samples of one kind of source, newest first."""
+    return (
         sa.select(samples, sources.c.code, sources.c.name, sources.c.kind, sa.null().label("detail"))
         .join(sources, sources.c.id == samples.c.source_id)
         .where(
@@ -122,9 +138,11 @@ def counting_samples(
             samples.c.taken_at.between(*window),
         )
         .order_by(samples.c.taken_at.desc())
-        .limit(limit)
     )
-    return [_sample(row) for row in connection.execute(query)][::-1]
+
+
+def _plain(connection: Connection, newest_first: sa.Select[Any]) -> list[SampleView]:
+    return [_sample(row) for row in connection.execute(newest_first)][::-1]
 
 
 def sample_span(connection: Connection, compartment_id: int) -> tuple[datetime, datetime] | None:
