@@ -3,16 +3,13 @@
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from app.config import Settings
 from app.domain.model import Asset, Compartment, CompartmentKind, Contact, Site, Source, SourceKind
 from app.services import register
-from app.services.recorder import Recorder
 from app.store.database import Database
-from app.web import problems
-from app.web.routes import api
+from app.web.app import create_app
 
 planner = Contact("PLANNER", "Planner", "planner@example.org", ("KEL",))
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -57,10 +54,6 @@ def load_cast(database: Database, max_body_bytes: int = 1024 * 1024) -> Cast:
     issued = NOW - timedelta(days=1)
     keys = [register.issue_instrument_key(database, code, issued) for code in ("MON-1", "MON-2")]
     registrar = register.issue_registrar_key(database, issued)
-    app = FastAPI()
-    app.state.settings = Settings.model_validate({"max_body_bytes": max_body_bytes})
-    app.state.database = database
-    app.state.recorder = Recorder(database, app.state.settings.public_url)
-    problems.install(app)
-    app.include_router(api.router)
+    settings = Settings.model_validate({"max_body_bytes": max_body_bytes, "allowed_hosts": "testserver"})
+    app = create_app(settings, database)
     return Cast(TestClient(app, raise_server_exceptions=False), database, keys[0], keys[1], registrar)

@@ -293,7 +293,7 @@ def test_nothing_that_is_posted_makes_a_server_error(small: Any, body: bytes) ->
 def test_the_description_says_all_of_it(small: Any) -> None:
     spec = small.client.app.openapi()
     post = spec["paths"][PATH]["post"]
-    assert set(post["responses"]) == {"200", "400", "401", "403", "413", "415", "422", "429"}
+    assert set(post["responses"]) == {"200", "400", "401", "403", "413", "415", "422", "429", "503"}
     for status, told in post["responses"].items():
         assert list(told["content"]) == [
             "application/json" if status == "200" else "application/problem+json"
