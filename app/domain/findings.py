@@ -29,7 +29,7 @@ class Finding:
     """One statement with its evidence.
 
     Attributes:
-        rule: identifier of the rule that made it, e.g. ``level``; documented in DEVELOPERS.md.
+        rule: identifier of the rule that made it, e.g. ``level``; documented in docs/decisions/engine.md.
         severity: see :class:`Severity`.
         text: one plain sentence, made from the numbers below.
         quantity, value, limit, unit: the evidence; None where a finding has none.
@@ -122,7 +122,7 @@ class FaultCall:
     confidence: float | None = None
     """Probability 0-1 where it was computed, else None."""
     probabilities: Mapping[str, float] = field(default_factory=dict)
-    """Of each fault class, see DEVELOPERS.md "How sure"."""
+    """Of each fault class, see docs/decisions/fault-call.md."""
     basis: str = "level"
     """``level``, or ``increment`` when the new gas alone was judged."""
     mixture: str | None = None

@@ -1,7 +1,7 @@
 """One fault call with a probability, from the zones of Duval's triangle 1 and one of the pentagons.
 
 How often each zone was seen under each known fault is counted in ``tables/fault_call_counts.csv``; the published zones
-themselves are left as they are. DEVELOPERS.md ("How sure") reports how well the probabilities held on cases not used.
+themselves are left as they are. docs/decisions/fault-call.md reports how well the probabilities held on cases not used.
 """
 
 from functools import cache

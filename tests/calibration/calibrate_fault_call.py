@@ -5,8 +5,8 @@ Run by hand from the root of the project when the labelled cases change:
     python tests/calibration/calibrate_fault_call.py LABELLED.csv [FOLDER]
 
 It prints three tables, or writes them to FOLDER: ``fault_call_counts.csv`` and ``fault_call_parameters.csv`` (for
-``app/science/tables``) and ``fault_call_cross_validation.csv`` (kept beside this file; DEVELOPERS.md quotes it). A run
-takes about a minute. The same cases give the same tables.
+``app/science/tables``) and ``fault_call_cross_validation.csv`` (kept beside this file;
+docs/decisions/fault-call.md quotes it). A run takes about a minute. The same cases give the same tables.
 
 LABELLED.csv is UTF-8 with a header and at least these columns; others are ignored:
 
