@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 # tests and their browser run as two processes side by side
 PYTEST := $(BIN)/pytest
 
-.PHONY: help demo serve test check fuzz bench faults soak system-packages clean
+.PHONY: help demo serve test check fuzz bench faults soak system-packages help-pages clean
 
 help:
 	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
@@ -15,6 +15,7 @@ help:
 	@echo "make fuzz    more than 5,000 made-up requests to every endpoint and page; prints what was sent"
 	@echo "make bench   the benchmarks, each beside its baseline"
 	@echo "make faults  a hundred kills of server, worker and PostgreSQL, full disks, cut connections: what was lost"
+	@echo "make help-pages  write the help's pages of settings and commands from the code"
 	@echo "make soak    the server under an hour's steady load"
 
 $(VENV)/ready-run: pyproject.toml constraints.txt
@@ -58,6 +59,10 @@ faults: $(VENV)/ready-dev
 
 soak: $(VENV)/ready-dev
 	$(BIN)/python -m tests.benchmarks soak
+
+# app/help/settings.md and commands.md; a test compares them with the code
+help-pages: $(VENV)/ready-dev
+	$(BIN)/python -m tests.help.help_reference
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis var

@@ -1,0 +1,1 @@
+"""The help: the Markdown pages of app/help, rendered and searched. Nothing here knows the record."""

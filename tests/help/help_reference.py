@@ -1,0 +1,193 @@
+"""The two pages of the help that are made from the code: every setting, every command.
+
+``make help-pages`` writes them into app/help; a test compares what is committed with what the code says.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from enum import Enum
+from pathlib import Path
+from types import UnionType
+from typing import Any, Final, Literal, get_args, get_origin
+
+import annotated_types
+import typer
+from pydantic import SecretStr
+from pydantic.fields import FieldInfo
+
+from app.cli import app
+from app.config import PREFIX, Settings
+
+FOLDER: Final = Path(__file__).parents[2] / "app" / "help"
+
+SETTINGS_INTRO: Final = """# Settings
+
+A setting is an environment variable. A variable that begins with `ULLAGE_` and is no setting is refused, and so is a
+value that cannot be used. The program then says which one it is and why.
+"""
+GROUPS: Final = (
+    ("Record", ("database_", "read_database_", "raw_", "keep_raw_")),
+    ("Mail", ("mail_", "smtp_")),
+    ("Worker", ("embedded_worker", "worker_")),
+    ("Instruments", ("silence_", "instrument_", "agreement_")),
+    ("Samples that come in", ("max_", "posts_", "clock_", "ancient_")),
+)
+"""Headings of the page of settings, and how the names below each begin; what is in none stands under "Server"."""
+REST: Final = "Server"
+
+COMMANDS_INTRO: Final = """# Commands
+
+`ullage COMMAND --help` prints the same. Unless a command says otherwise, it ends with exit code 0 when it is done,
+1 when it was refused or failed (the reason is on standard error), and 2 when it was called wrongly.
+"""
+
+
+def settings_page() -> str:
+    """The page of all settings as Markdown."""
+    groups: dict[str, list[str]] = {REST: [], **{heading: [] for heading, _ in GROUPS}}
+    for name in Settings.model_fields:
+        found = (heading for heading, starts in GROUPS if name.startswith(starts))
+        groups[next(found, REST)].append(name)
+    parts = [SETTINGS_INTRO]
+    for heading, names in groups.items():
+        rows = (_setting_row(name, Settings.model_fields[name]) for name in names)
+        parts.append(f"## {heading}\n\n{_table(('setting', 'default', 'values', 'meaning'), rows)}\n")
+    return "\n".join(parts)
+
+
+def _setting_row(name: str, field: FieldInfo) -> Sequence[str]:
+    default = field.default
+    if isinstance(default, SecretStr):
+        default = default.get_secret_value()
+    shown = "empty" if default in ("", ()) else _default(default)
+    return f"`{PREFIX}{name.upper()}`", shown, _values(field), _sentence(field.description or "")
+
+
+def _default(value: object) -> str:
+    """A default as it is typed."""
+    if isinstance(value, Enum):
+        value = value.value
+    if isinstance(value, bool):
+        return f"`{str(value).lower()}`"
+    return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
+
+
+def _values(field: FieldInfo) -> str:
+    """What may be given, in words."""
+    kind = field.annotation
+    if get_origin(kind) is Literal:
+        return ", ".join(f"`{value}`" for value in get_args(kind))
+    if kind is bool:
+        return "`true`, `false`"
+    if kind not in (int, float):
+        return "text"
+    bounds: dict[str, Any] = {}
+    for one in field.metadata:
+        match one:
+            case annotated_types.Ge():
+                bounds["from"] = one.ge
+            case annotated_types.Gt():
+                bounds["above"] = one.gt
+            case annotated_types.Le():
+                bounds["to"] = one.le
+    return " ".join(f"{word} {limit}" for word, limit in bounds.items()) or "a number"
+
+
+def commands_page() -> str:
+    """The page of all commands as Markdown."""
+    return "\n".join([COMMANDS_INTRO, *(_command(path, one) for path, one in commands())])
+
+
+def commands() -> Iterator[tuple[str, Any]]:
+    """Every command with the words that call it, by name."""
+    yield from _below("ullage", typer.main.get_command(app))
+
+
+def _below(path: str, command: Any) -> Iterator[tuple[str, Any]]:
+    parts = getattr(command, "commands", None)
+    if parts is None:
+        yield path, command
+        return
+    for name, part in sorted(parts.items()):
+        if not part.hidden:
+            yield from _below(f"{path} {name}", part)
+
+
+def _command(path: str, command: Any) -> str:
+    shown = [p for p in command.params if p.expose_value and not getattr(p, "hidden", False)]
+    words = [path]
+    for param in shown:
+        if param.param_type_name == "argument":
+            words.append(_kind(param) if param.required else f"[{_kind(param)}]")
+        elif param.required:
+            words.append(f"{_longest(param.opts)} {_kind(param)}")
+    if any(p.param_type_name == "option" and not p.required for p in shown):
+        words.append("[OPTIONS]")
+    parts = [f"## {path}", _paragraphs(command.help or ""), f"```\n{' '.join(words)}\n```"]
+    described = [p for p in shown if p.param_type_name == "option" or p.help]
+    if described:
+        parts.append(_table(("option", "default", "meaning"), (_option_row(p) for p in described)))
+    return "\n\n".join(parts) + "\n"
+
+
+def _option_row(param: Any) -> Sequence[str]:
+    if param.param_type_name == "argument":
+        name = f"`{_kind(param)}`"
+    else:
+        value = "" if param.is_flag else f" {_kind(param)}"
+        name = f"`{', '.join(sorted(param.opts, key=len))}{value}`"
+    given = "none" if param.default in (None, False, "") else _default(param.default)
+    shown = "needed" if param.required else given
+    meaning = _sentence(param.help or "")
+    low, high = param.min, param.max
+    if low is not None or high is not None:
+        bounds = f"From {low} to {high}." if None not in (low, high) else f"At least {low}."
+        meaning = f"{meaning} {bounds}".strip()
+    return name, shown, meaning
+
+
+def _kind(param: Any) -> str:
+    """What stands for the value: FILE, NUMBER, TEXT, or the choices."""
+    if param.metavar:
+        return str(param.metavar)
+    kind = param.type_descriptor.annotation
+    if isinstance(kind, UnionType):
+        kind = next(part for part in get_args(kind) if part is not type(None))
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        return "|".join(str(one.value) for one in kind)
+    if isinstance(kind, type) and issubclass(kind, int | float):
+        return "NUMBER"
+    if param.param_type_name == "argument":
+        return str(param.name).upper()
+    return "PATH" if kind is Path else "TEXT"
+
+
+def _longest(options: Sequence[str]) -> str:
+    return max(options, key=len)
+
+
+def _paragraphs(text: str) -> str:
+    """The lines of each paragraph joined."""
+    return "\n\n".join(" ".join(part.split()) for part in text.split("\n\n"))
+
+
+def _sentence(text: str) -> str:
+    text = " ".join(text.split())
+    return text if text.endswith((".", "!", "?")) or not text else f"{text}."
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join(f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in line)} |" for line in lines)
+
+
+PAGES: Final = {"settings.md": settings_page, "commands.md": commands_page}
+
+
+def main() -> None:
+    """Write the pages."""
+    for name, make in PAGES.items():
+        (FOLDER / name).write_text(make(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
