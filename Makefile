@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 # tests and their browser run as two processes side by side
 PYTEST := $(BIN)/pytest
 
-.PHONY: help demo serve test check fuzz bench faults soak system-packages help-pages clean
+.PHONY: help demo serve test check fuzz bench faults soak system-packages help-pages screenshots clean
 
 help:
 	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
@@ -16,6 +16,7 @@ help:
 	@echo "make bench   the benchmarks, each beside its baseline"
 	@echo "make faults  a hundred kills of server, worker and PostgreSQL, full disks, cut connections: what was lost"
 	@echo "make help-pages  write the help's pages of settings and commands from the code"
+	@echo "make screenshots  take the pictures of README from the demo"
 	@echo "make soak    the server under an hour's steady load"
 
 $(VENV)/ready-run: pyproject.toml constraints.txt
@@ -63,6 +64,10 @@ soak: $(VENV)/ready-dev
 # app/help/settings.md and commands.md; a test compares them with the code
 help-pages: $(VENV)/ready-dev
 	$(BIN)/python -m tests.help.help_reference
+
+# docs/fleet.png and docs/unit.png
+screenshots: $(VENV)/ready-dev system-packages
+	$(BIN)/python -m tests.browser.screenshots
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis var
