@@ -50,7 +50,7 @@ test: $(VENV)/ready-dev system-packages check
 
 # "make test" runs it too: it takes some minutes
 fuzz: $(VENV)/ready-dev
-	$(PYTEST) --quiet tests/web/test_api_fuzz.py tests/web/test_pages_fuzz.py
+	$(PYTEST) --quiet tests/web/api/test_api_fuzz.py tests/web/pages/test_pages_fuzz.py
 
 bench: $(VENV)/ready-dev
 	$(BIN)/python -m tests.benchmarks

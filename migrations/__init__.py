@@ -1,1 +1,1 @@
-"""Schema revisions, applied by ``ullage db upgrade`` (see app/store/migrate.py)."""
+"""Schema revisions, applied by ``ullage db upgrade`` (see app/store/keeping/migrate.py)."""

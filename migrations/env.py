@@ -1,8 +1,8 @@
-"""Alembic's entry: runs the revisions on the connection that app/store/migrate.py hands over."""
+"""Alembic's entry: runs the revisions on the connection that app/store/keeping/migrate.py hands over."""
 
 from alembic import context
 
-from app.store.tables import metadata
+from app.store.schema import metadata
 
 connection = context.config.attributes["connection"]
 context.configure(

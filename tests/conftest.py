@@ -10,9 +10,9 @@ import psycopg
 import pytest
 from own_postgresql import OwnPostgresql, plain, programs
 
-from app.services.load_fleet import load_fleet
-from app.store import migrate
+from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
+from app.store.keeping import migrate
 
 DATA = Path(__file__).parent / "data"
 

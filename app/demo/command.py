@@ -28,11 +28,11 @@ from app.demo.server import (
 )
 from app.demo.setup import SetupError, issue_keys, prepare
 from app.demo.simulate import DEFAULT_SPEED, STORIES, Playback, play
-from app.demo.stopping import stopping_on_signals
 from app.sender.errors import SenderError
-from app.services.load_fleet import FleetFileError
-from app.store import migrate
+from app.services.registering.load_fleet import FleetFileError
+from app.signals import stopping_on_signals
 from app.store.database import Database
+from app.store.keeping import migrate
 
 Say = Callable[[str], None]
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from app.domain.model import Asset, ServiceEvent, Source, SourceKind
-from app.intake.fleet_file import parse_fleet
+from app.intake.registering.fleet_file import parse_fleet
 
 FLEET_FILE: Final = Path(__file__).parents[2] / "sample_data" / "fleet.yaml"
 

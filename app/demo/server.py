@@ -60,7 +60,7 @@ def command(settings: Settings) -> list[str]:
         if isinstance(value, tuple):
             text = ",".join(value)
         variables.append(f"{PREFIX}{name.upper()}={text}")
-    return ["env", *variables, sys.executable, "-c", "from app.cli import main; main()", "serve"]
+    return ["env", *variables, sys.executable, "-c", "from app.cli.main import main; main()", "serve"]
 
 
 def wait_until_healthy(server: subprocess.Popen[bytes], url: str, log: Path, stop: threading.Event) -> None:

@@ -5,11 +5,14 @@ from datetime import datetime, timedelta
 
 from app.config import Settings
 from app.jobs.schedule import Duty
-from app.services.check_instruments import check_due
-from app.services.check_silence import check_silence
-from app.services.end_shelves import end_shelves
-from app.services.heartbeat import beat
-from app.services.upkeep import create_partitions_ahead, end_of_raw
+from app.services.alerting.end_shelves import end_shelves
+from app.services.health.heartbeat import beat
+from app.services.instruments.check_instruments import check_due
+from app.services.instruments.check_silence import check_silence
+from app.services.keeping.upkeep import (
+    create_partitions_ahead,
+    end_of_raw,
+)
 from app.store.database import Database
 
 

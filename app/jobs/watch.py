@@ -4,7 +4,12 @@ import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-from app.services.watch_folder import Stamp, Taken, Watch, look
+from app.services.files.watch_folder import (
+    Stamp,
+    Taken,
+    Watch,
+    look,
+)
 from app.store.database import Database
 
 

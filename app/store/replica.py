@@ -1,7 +1,7 @@
 """A streaming replica of the PostgreSQL database, for what is only shown.
 
 Who asks decides, not each query: inside :func:`may_be_stale` (the web puts pages into it, see
-``app/web/replica_reads.py``) ``Database.read()`` reads the replica, everywhere else the primary. The replica is
+``app/web/server/replica_reads.py``) ``Database.read()`` reads the replica, everywhere else the primary. The replica is
 passed over, and the primary read instead, when it cannot be reached, is no standby, lags more than
 :data:`LONGEST_LAG_SECONDS`, or has not yet replayed what the reader himself caused.
 """

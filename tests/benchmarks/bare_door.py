@@ -13,9 +13,9 @@ from pydantic import BaseModel
 from app.science.quantities import NAMES
 from app.store.bulk import insert_rows
 from app.store.database import Database
-from app.store.online_rows import next_ids
 from app.store.partitions import ensure_months
-from app.store.tables import samples
+from app.store.recording.online_rows import next_ids
+from app.store.schema import samples
 
 
 class BareSample(BaseModel):

@@ -23,13 +23,17 @@ from door_clients import body
 from own_postgresql import OwnPostgresql
 from served import PATIENCE_SECONDS, Service, free_port, kill
 
-from app.domain.clock import ClockRule, OnDoubt
 from app.domain.model import Asset, Compartment, Site, Source, SourceKind
-from app.intake.payloads import parse_columns
-from app.services import register
-from app.services.recorder import Recorder
-from app.store import migrate, source_lookup
+from app.domain.recording.clock import (
+    ClockRule,
+    OnDoubt,
+)
+from app.intake.recording.payloads import parse_columns
+from app.services.recording.recorder import Recorder
+from app.services.registering import register
 from app.store.database import Database
+from app.store.keeping import migrate
+from app.store.registering import source_lookup
 
 NOW = datetime(1996, 1, 1, tzinfo=UTC)
 """Long ago: the clients get through years, and what is dated ahead of the server's clock would not be judged."""

@@ -7,12 +7,23 @@ import numpy as np
 from bench_timing import peak_memory, tell, timed
 from numpy.typing import NDArray
 
-from app.domain.engine import HISTORY_DAYS, Judgement, assess
-from app.domain.frame import DailyMedians, SampleFrame, daily_medians
-from app.domain.rules.certainty import DRAWS, judge_certainty
-from app.science.pentagons import duval_pentagon_1
+from app.domain.judging.engine import (
+    HISTORY_DAYS,
+    Judgement,
+    assess,
+)
+from app.domain.judging.frame import (
+    DailyMedians,
+    SampleFrame,
+    daily_medians,
+)
+from app.domain.judging.rules.certainty import (
+    DRAWS,
+    judge_certainty,
+)
+from app.science.diagnosis.pentagons import duval_pentagon_1
+from app.science.diagnosis.triangles import duval_triangle_1
 from app.science.quantities import INDEX, NAMES
-from app.science.triangles import duval_triangle_1
 
 QUIET = {
     "h2": 20.0, "ch4": 15.0, "c2h6": 12.0, "c2h4": 8.0, "c2h2": 0.4, "co": 300.0, "co2": 3000.0, "o2": 900.0,

@@ -12,13 +12,16 @@ import numpy as np
 import pandas as pd
 from bench_timing import Timed, tell
 
-from app.intake.laboratory import read_laboratory_file
-from app.intake.profile import load_profile
-from app.services.import_file import import_file, preview
-from app.services.load_fleet import load_fleet
-from app.services.record_samples import RecordContext
-from app.store import migrate
+from app.intake.files.laboratory import read_laboratory_file
+from app.intake.files.profile import load_profile
+from app.services.files.import_file import (
+    import_file,
+    preview,
+)
+from app.services.recording.record_samples import RecordContext
+from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
+from app.store.keeping import migrate
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)
 FIRST = datetime(2010, 1, 1, 10, tzinfo=UTC)

@@ -20,11 +20,11 @@ from door_clients import LEVELS
 from own_postgresql import OwnPostgresql
 from served import Service, free_port
 
-from app.domain.engine import RULE_SET
+from app.domain.judging.engine import RULE_SET
 from app.domain.model import Asset, Compartment, Site, Source, SourceKind
-from app.services import register
-from app.store import migrate
+from app.services.registering import register
 from app.store.database import Database
+from app.store.keeping import migrate
 from app.store.partitions import month_of, name_of, next_month
 
 NOW = datetime(2010, 1, 1, tzinfo=UTC)

@@ -11,8 +11,15 @@ from fault_clients import Poster, Sink
 from soak_fleet import RAMP
 
 from app.store.database import Database
-from app.store.reading_columns import counting
-from app.store.tables import alert_events, alerts, daily_summaries, messages, samples, sources
+from app.store.recording.reading_columns import counting
+from app.store.schema import (
+    alert_events,
+    alerts,
+    daily_summaries,
+    messages,
+    samples,
+    sources,
+)
 
 
 @dataclass

@@ -18,9 +18,9 @@ from served import PATIENCE_SECONDS, Service, free_port, kill
 from small_disk import small_disk
 from soak_fleet import register
 
-from app.store import migrate
 from app.store.database import Database
-from app.store.tables import messages
+from app.store.keeping import migrate
+from app.store.schema import messages
 
 POSTERS = 4
 LEASE_SECONDS = 150.0

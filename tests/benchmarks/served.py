@@ -14,7 +14,7 @@ import httpx
 
 PATIENCE_SECONDS = 90.0
 """For whatever must come to pass; a machine that is idle needs a fraction of it."""
-WORDS = [sys.executable, "-c", "from app.cli import main; main()"]
+WORDS = [sys.executable, "-c", "from app.cli.main import main; main()"]
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 
 

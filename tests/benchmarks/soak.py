@@ -31,9 +31,9 @@ from soak_load import Load, Pace
 from soak_report import readable
 from soak_watch import Watch
 
-from app.store import migrate
 from app.store.database import Database
-from app.store.tables import sources
+from app.store.keeping import migrate
+from app.store.schema import sources
 
 LOOK_EVERY = 10.0
 HISTORY_BATCH = 500

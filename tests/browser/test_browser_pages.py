@@ -1,7 +1,6 @@
 """Every page in a real browser at desk and phone width: quiet console, nothing cut off, drawn, accessible."""
 
 import os
-import runpy
 import shutil
 import socket
 import threading
@@ -11,6 +10,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+import story
 import uvicorn
 from playwright.sync_api import Browser, FilePayload, Page, sync_playwright
 
@@ -20,7 +20,6 @@ from app.web.app import create_app
 
 pytestmark = pytest.mark.browser
 
-STORY = runpy.run_path(str(Path(__file__).parent.parent / "web" / "story.py"))
 ARGUMENTS = (
     "--no-sandbox",
     "--disable-gpu",
@@ -65,12 +64,12 @@ def address(migrated_sqlite: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     path = tmp_path_factory.mktemp("browser") / "ullage.db"
     shutil.copy(migrated_sqlite, path)
     database = Database(f"sqlite:///{path}")
-    STORY["tell"](database)
+    story.tell(database)
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     config = uvicorn.Config(
-        create_app(load_settings({}), database, STORY["clock"]),
+        create_app(load_settings({}), database, story.clock),
         host="127.0.0.1",
         port=port,
         log_level="warning",
@@ -266,9 +265,9 @@ def test_printing_unfolds_what_is_folded(desk: Watched) -> None:
 
 
 def test_a_file_is_looked_at_and_then_imported_without_choosing_it_again(watched: Watched) -> None:
-    drawn = (STORY["NOW"] - timedelta(days=3)).strftime("%d.%m.%Y")
-    row = STORY["GOOD_ROW"].format(day=drawn, number="90")
-    file: FilePayload = {"name": "week.csv", "mimeType": "text/csv", "buffer": STORY["laboratory_file"](row)}
+    drawn = (story.NOW - timedelta(days=3)).strftime("%d.%m.%Y")
+    row = story.GOOD_ROW.format(day=drawn, number="90")
+    file: FilePayload = {"name": "week.csv", "mimeType": "text/csv", "buffer": story.laboratory_file(row)}
     page = watched.open("/upload")
     page.set_input_files("input[type=file]", [file])
     page.get_by_role("button", name="Look at it first").click()
@@ -282,12 +281,12 @@ def test_a_file_is_looked_at_and_then_imported_without_choosing_it_again(watched
 
 def test_choosing_another_file_takes_the_preview_away(desk: Watched) -> None:
     page = desk.open("/upload")
-    for row, expected in ((STORY["BAD_ROW"], "2 problems"), (STORY["GOOD_ROW"], "row by row")):
+    for row, expected in ((story.BAD_ROW, "2 problems"), (story.GOOD_ROW, "row by row")):
         text = row.format(day="02.03.2026", number="91")
         file: FilePayload = {
             "name": "a.csv",
             "mimeType": "text/csv",
-            "buffer": STORY["laboratory_file"](text),
+            "buffer": story.laboratory_file(text),
         }
         page.set_input_files("input[type=file]", [file])
         assert page.locator("#preview h2").count() == 0

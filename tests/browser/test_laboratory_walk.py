@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import story
 from playwright.sync_api import FilePayload, Page, expect
 
 pytestmark = pytest.mark.browser
@@ -18,7 +19,7 @@ STAGE = runpy.run_path(str(Path(__file__).with_name("test_browser_pages.py")))
 address, browser, watched = STAGE["address"], STAGE["browser"], STAGE["watched"]
 violations: Callable[[Page], list[str]] = STAGE["violations"]
 
-DAY = (STAGE["STORY"]["NOW"] - timedelta(days=2)).strftime("%d.%m.%Y")
+DAY = (story.NOW - timedelta(days=2)).strftime("%d.%m.%Y")
 HEADER = (
     "Nº de muestra;Número de serie;Punto de muestreo;Fecha de muestreo;Hora;Temperatura del aceite (°C);"
     "Hidrógeno (ppm);Metano (ppm);Etano (ppm);Etileno (ppm);Acetileno (ppm);"

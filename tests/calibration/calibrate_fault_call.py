@@ -37,7 +37,13 @@ import numpy as np
 from labelled_cases import CITATIONS, SEED, ZONE_METHODS, Cases, Evidence, Floats, Ints, evidence, read_cases
 from numpy.typing import NDArray
 
-from app.science.fault_call import FAULT_CLASSES, METHODS, combine, disagreement, zone_likelihoods
+from app.science.diagnosis.fault_call import (
+    FAULT_CLASSES,
+    METHODS,
+    combine,
+    disagreement,
+    zone_likelihoods,
+)
 
 MODELS: Final = (
     ("duval_triangle_1",),
@@ -57,7 +63,7 @@ BINS: Final = (0.0, 0.5, 0.7, 0.85, 0.95, 1.0)
 
 @dataclass(frozen=True)
 class Settings:
-    """How zone counts become probabilities; see app/science/fault_call.py."""
+    """How zone counts become probabilities; see app/science/diagnosis/fault_call.py."""
 
     pseudo_cases: float
     own_share: float

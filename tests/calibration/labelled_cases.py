@@ -9,17 +9,28 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from app.science.fault_call import FAULT_CLASSES, METHODS, one_hot
-from app.science.pentagons import PENTAGON_GASES, duval_pentagon_1, duval_pentagon_2
-from app.science.quantities import FAULT_GASES
-from app.science.triangles import TRIANGLE_1_GASES, duval_triangle_1
-from app.science.uncertainty import (
+from app.science.diagnosis.fault_call import (
+    FAULT_CLASSES,
+    METHODS,
+    one_hot,
+)
+from app.science.diagnosis.pentagons import (
+    PENTAGON_GASES,
+    duval_pentagon_1,
+    duval_pentagon_2,
+)
+from app.science.diagnosis.triangles import (
+    TRIANGLE_1_GASES,
+    duval_triangle_1,
+)
+from app.science.measuring.uncertainty import (
     FLOOR_IN_DETECTION_LIMITS,
     LABORATORY_RELATIVE_SD,
     detection_limit,
     draws,
     zone_probabilities,
 )
+from app.science.quantities import FAULT_GASES
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -19,7 +19,7 @@ import pytest
 
 from app.demo.command import DemoError, DemoOptions, clear, kept_end
 from app.demo.server import ServerError, command, refuse_busy_port, running_server, wait_until_healthy
-from app.demo.stopping import stopping_on_signals
+from app.signals import stopping_on_signals
 
 NOW = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
 RUN = """

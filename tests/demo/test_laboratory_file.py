@@ -10,10 +10,13 @@ import pytest
 from app.demo.fleet import FLEET_FILE, DemoFleet, read_fleet
 from app.demo.history import Demo
 from app.demo.laboratory_file import laboratory_csv, write_recent_files
-from app.intake.profile import load_profile
-from app.services.import_file import import_file, preview
-from app.services.load_fleet import load_fleet
-from app.services.record_samples import RecordContext
+from app.intake.files.profile import load_profile
+from app.services.files.import_file import (
+    import_file,
+    preview,
+)
+from app.services.recording.record_samples import RecordContext
+from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 
 NOW = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)

@@ -8,13 +8,13 @@ import pytest
 from app.demo.fleet import read_fleet
 from app.demo.history import Demo
 from app.demo.stories import LIVE_DAYS, PATTERNS, ZONES
-from app.science.quantities import NORM_GASES
-from app.science.triangles import (
+from app.science.diagnosis.triangles import (
     TRIANGLE_1_ZONES,
     TRIANGLE_4_ZONES,
     duval_triangle_1,
     duval_triangle_4,
 )
+from app.science.quantities import NORM_GASES
 
 GAS = {gas: i for i, gas in enumerate(NORM_GASES)}
 

@@ -19,12 +19,15 @@ import pytest
 import sqlalchemy as sa
 from served import PATIENCE_SECONDS, Service, free_port
 
-from app.services.load_fleet import load_fleet
-from app.services.register import issue_instrument_key
-from app.store import migrate
+from app.services.registering.load_fleet import load_fleet
+from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
-from app.store.reading_columns import counting
-from app.store.tables import daily_summaries, samples
+from app.store.keeping import migrate
+from app.store.recording.reading_columns import counting
+from app.store.schema import (
+    daily_summaries,
+    samples,
+)
 
 FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 

@@ -19,10 +19,13 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from app.services.load_fleet import load_fleet
-from app.services.register import issue_instrument_key
+from app.services.registering.load_fleet import load_fleet
+from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
-from app.store.tables import messages, samples
+from app.store.schema import (
+    messages,
+    samples,
+)
 
 DATA = Path(__file__).parents[1] / "data"
 PATIENCE_SECONDS = 60.0
@@ -65,7 +68,7 @@ class House:
         }
         inherited = {k: v for k, v in os.environ.items() if not k.startswith("ULLAGE_")}
         environment = {**inherited, **{f"ULLAGE_{name.upper()}": str(value) for name, value in own.items()}}
-        words = [sys.executable, "-c", "from app.cli import main; main()", command]
+        words = [sys.executable, "-c", "from app.cli.main import main; main()", command]
         with (self.folder / f"{command}.log").open("w") as log:
             process = subprocess.Popen(words, env=environment, stderr=log, text=True)
         self.begun.append(process)

@@ -9,10 +9,10 @@ import httpx
 import sqlalchemy as sa
 from served import PATIENCE_SECONDS, Service, free_port
 
-from app.services.load_fleet import load_fleet
-from app.services.register import issue_instrument_key
+from app.services.registering.load_fleet import load_fleet
+from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
-from app.store.tables import messages
+from app.store.schema import messages
 
 FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 HOT = {

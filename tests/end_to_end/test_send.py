@@ -21,13 +21,13 @@ import httpx
 import pytest
 
 from app.sender.spool import Spool
-from app.services.load_fleet import load_fleet
-from app.services.register import issue_instrument_key
-from app.store import migrate
+from app.services.registering.load_fleet import load_fleet
+from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
+from app.store.keeping import migrate
 
 DATA = Path(__file__).parents[1] / "data"
-PROGRAM = [sys.executable, "-c", "from app.cli import main; main()"]
+PROGRAM = [sys.executable, "-c", "from app.cli.main import main; main()"]
 ROUNDS = 10
 LINES_A_ROUND = 400
 """At most; so that a slow machine does not pile them up."""

@@ -20,8 +20,8 @@ import pytest
 from own_postgresql import plain
 from served import Service, free_port, kill
 
-from app.services.load_fleet import load_fleet
-from app.services.register import issue_instrument_key
+from app.services.registering.load_fleet import load_fleet
+from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
 
 pytestmark = [pytest.mark.postgresql, pytest.mark.xdist_group("several processes")]

@@ -11,9 +11,9 @@ from pathlib import Path
 import sqlalchemy as sa
 from typer.testing import CliRunner
 
-from app.cli import app
+from app.cli.main import app
 from app.store.database import Database
-from app.store.tables import samples
+from app.store.schema import samples
 
 FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 FILES = 20
@@ -28,7 +28,7 @@ HEADER = (
 def watcher(inbox: Path, url: str) -> subprocess.Popen[bytes]:
     words = ["import", "--watch", str(inbox), "--laboratory", "LAB", "--every", "0.1"]
     return subprocess.Popen(
-        [sys.executable, "-c", "from app.cli import main; main()", *words],
+        [sys.executable, "-c", "from app.cli.main import main; main()", *words],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         env={**os.environ, "ULLAGE_DATABASE_URL": url},

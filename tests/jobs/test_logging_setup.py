@@ -85,7 +85,7 @@ def test_the_server_and_its_worker_log_json_from_the_first_line_to_the_last(tmp_
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = int(probe.getsockname()[1])
-    program = "from app.cli import main; main()"
+    program = "from app.cli.main import main; main()"
     settings = {"port": str(port), "database_url": "sqlite:///record.db", "log_level": "DEBUG"}
     server = child(program, "serve", folder=tmp_path, **settings)
     try:
@@ -118,7 +118,7 @@ def answers(port: int) -> bool:
 
 def test_the_worker_by_itself_logs_json(tmp_path: Path) -> None:
     worker = child(
-        "from app.cli import main; main()",
+        "from app.cli.main import main; main()",
         "worker",
         folder=tmp_path,
         database_url="sqlite:///w.db",

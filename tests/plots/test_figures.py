@@ -12,9 +12,9 @@ from app.plots.palette import MARKS, SVG_PATHS, marker_svg
 from app.plots.sparkline import sparkline
 from app.plots.trend import EventLine, NormLine, TrendInput, TrendPoint, trend
 from app.plots.zones import PathPoint, pentagon, triangle
-from app.science.pentagons import PENTAGON_1_VERTICES
+from app.science.diagnosis.pentagons import PENTAGON_1_VERTICES
+from app.science.diagnosis.triangles import TRIANGLE_1_VERTICES
 from app.science.quantities import GASES
-from app.science.triangles import TRIANGLE_1_VERTICES
 
 NOON = datetime(2026, 7, 1, 12, tzinfo=UTC)
 

@@ -8,8 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from app.science import energy, moisture, pentagons, ratios, triangles
-from app.science.rates import least_squares_rate
+from app.science.diagnosis import (
+    energy,
+    pentagons,
+    ratios,
+    triangles,
+)
+from app.science.oil import moisture
+from app.science.trends.rates import least_squares_rate
 
 GOLDEN = Path(__file__).parent / "golden"
 

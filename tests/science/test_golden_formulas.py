@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from app.science import conditions, moisture, oil_quality, paper, rates, uncertainty, volumes
+from app.science.measuring import uncertainty
+from app.science.norms import conditions
+from app.science.oil import (
+    moisture,
+    oil_quality,
+    paper,
+    volumes,
+)
+from app.science.trends import rates
 
 
 def golden(name: str) -> list[dict[str, str]]:

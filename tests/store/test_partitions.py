@@ -9,10 +9,12 @@ import pytest
 import sqlalchemy as sa
 
 from app.domain.model import Reading, Sample
-from app.store import fleet, partitions, samples
+from app.store import partitions
 from app.store.database import Connection, Database
-from app.store.samples import NewRow
-from app.store.tables import samples as samples_table
+from app.store.recording import samples
+from app.store.recording.samples import NewRow
+from app.store.registering import fleet
+from app.store.schema import samples as samples_table
 
 pytestmark = pytest.mark.postgresql
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)

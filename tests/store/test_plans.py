@@ -19,20 +19,34 @@ from fastapi.testclient import TestClient
 
 from app.config import load_settings
 from app.domain.model import Reading, Source, SourceKind
-from app.intake.profile import load_profile
-from app.services import register
-from app.services.check_silence import check_silence
-from app.services.end_shelves import end_shelves
-from app.services.import_file import ImportChoices, import_file, preview
-from app.services.judge_again import judge_again
-from app.services.load_fleet import load_fleet
-from app.services.put_right import Place, edit_sample, exclude_sample, move_sample, restore_sample, undo_file
-from app.services.record_samples import RecordContext
-from app.store.corrections import By, Contents
+from app.intake.files.profile import load_profile
+from app.services.alerting.end_shelves import end_shelves
+from app.services.correcting.put_right import (
+    Place,
+    edit_sample,
+    exclude_sample,
+    move_sample,
+    restore_sample,
+    undo_file,
+)
+from app.services.files.import_file import (
+    ImportChoices,
+    import_file,
+    preview,
+)
+from app.services.instruments.check_silence import check_silence
+from app.services.recording.record_samples import RecordContext
+from app.services.registering import register
+from app.services.registering.load_fleet import load_fleet
+from app.services.rejudging.judge_again import judge_again
+from app.store.correcting.corrections import (
+    By,
+    Contents,
+)
 from app.store.database import Database
 from app.store.partitions import ensure_months
-from app.store.registration import upsert_source
-from app.store.tables import files
+from app.store.registering.registration import upsert_source
+from app.store.schema import files
 from app.web.app import create_app
 
 DATA = Path(__file__).parents[1] / "data"

@@ -16,11 +16,15 @@ from served import free_port
 
 from app.config import load_settings
 from app.domain.model import Reading, Sample
-from app.services.load_fleet import load_fleet
-from app.services.record_samples import RecordContext, record_samples
-from app.services.register import issue_registrar_key
-from app.store import migrate, replica
+from app.services.recording.record_samples import (
+    RecordContext,
+    record_samples,
+)
+from app.services.registering.load_fleet import load_fleet
+from app.services.registering.register import issue_registrar_key
+from app.store import replica
 from app.store.database import ConnectionOptions, Database
+from app.store.keeping import migrate
 from app.web.app import create_app
 
 pytestmark = [pytest.mark.postgresql, pytest.mark.xdist_group("replica")]

@@ -1,0 +1,1 @@
+"""The ``ullage`` command, a file a group of commands."""

@@ -1,0 +1,136 @@
+"""What to do next and by when: the ladder of actions for a status, and the cautions that go with it.
+
+The ladder is data (``app/science/tables/actions.csv``); the 2019 guide fixes no day counts except for the
+confirmation sample, so the others are common practice and say so.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from app.domain.findings import Assessment
+from app.domain.model import Asset, LadderStep, Liquid
+from app.science.norms.conditions import (
+    tdcg_action,
+    tdcg_actions,
+)
+from app.science.tables import rows
+
+URGENT_FAULTS = frozenset({"D2", "T3", "C", "T3-H"})
+"""Faults that make status 2 urgent: high energy, high temperature, paper (IEEE C57.104-2019, 6.1.2)."""
+
+SAMPLING_CAUTIONS = (
+    "Before sampling, check that the oil at the valve is under positive pressure: under negative pressure air is "
+    "drawn into an energized unit.",
+    "The unit is energized and the oil may be hot. Keep the safety distances; follow local rules and permits.",
+    "Hydrogen and acetylene are explosive, in relay gas and headspace too: no flame, no hot work.",
+    "Treat the oil of an untested unit as containing PCB.",
+)
+GENERAL_CAUTION = (
+    "Ullage advises and clears nobody to work: the decision is for a qualified person, under the owner's rules and "
+    "the manufacturer's instructions."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One step to take. ``source`` cites the clause or says that it is common practice."""
+
+    text: str
+    due: date | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    urgency: str
+    """``routine``, ``suspect``, ``watch``, ``urgent``, ``high`` or ``extreme``."""
+    actions: tuple[Action, ...]
+    next_sample_due: date | None
+    cautions: tuple[str, ...]
+
+
+def urgency(assessment: Assessment) -> str:
+    """Which rung of the ladder an assessment stands on."""
+    if any(f.rule == "extreme" for f in assessment.findings):
+        return "extreme"
+    status = assessment.status
+    if assessment.suspect and not assessment.doubtful:
+        status = max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
+        if status == 3:
+            return "high"  # the levels alone say so; its first step is the confirming sample
+    if assessment.suspect and not assessment.online:
+        return "suspect"
+    if status == 3:
+        return "high"
+    if status == 2:
+        fault = assessment.fault.code if assessment.fault else None
+        return "urgent" if fault in URGENT_FAULTS else "watch"
+    return "routine"
+
+
+PRACTICE = "common practice, no source"
+OIL_RULES = frozenset({"oil_quality", "relative_saturation"})
+OIL_STEP = (
+    "Repeat the oil tests and have a specialist judge the oil: water, breakdown voltage or ageing stand out."
+)
+RUNGS = ("routine", "suspect", "watch", "urgent", "high", "extreme")
+OWNER_LADDER = "owner's ladder of actions"
+
+
+def advice(
+    assessment: Assessment, asset: Asset, taken_at: datetime, ladder: Sequence[LadderStep] = ()
+) -> Advice:
+    """Next actions with due dates, counted in days from the sample; the first action is the next sample.
+
+    A suspect sample of status 3 also carries the actions of its status, after the confirmation. An asset judged by
+    the 2008 guide gets the action and interval of its condition and TDCG rate. ``ladder`` holds the owner's own
+    steps: where there are any for a rung, they replace the published ones.
+    """
+    step = urgency(assessment)
+    actions = _rung(step, ladder, taken_at)
+    if step == "suspect" and assessment.status == 3:
+        actions += _rung("high", ladder, taken_at)[1:]
+    if step == "routine" and assessment.online:
+        actions = (Action("Let the monitor go on; keep the laboratory's routine interval.", None, PRACTICE),)
+    if any(f.rule in OIL_RULES for f in assessment.findings):
+        actions += (Action(OIL_STEP, _due(taken_at, 90), PRACTICE),)
+    if assessment.norm_set == "ieee_c57_104_2008":
+        actions = _tdcg(assessment, taken_at) + actions
+    cautions: tuple[str, ...] = SAMPLING_CAUTIONS
+    if asset.liquid is not Liquid.MINERAL_OIL:
+        cautions += ("The norms used here are for mineral oil; this unit holds another liquid.",)
+    due = min((a.due for a in actions if a.due is not None), default=None)
+    return Advice(step, actions, due, (*cautions, GENERAL_CAUTION))
+
+
+def _rung(name: str, ladder: Sequence[LadderStep], taken_at: datetime) -> tuple[Action, ...]:
+    own = sorted((s for s in ladder if s.urgency == name), key=lambda s: s.order)
+    if own:
+        return tuple(Action(s.text, _due(taken_at, s.days), OWNER_LADDER) for s in own)
+    return tuple(_published(row, taken_at) for row in rows("actions") if row["urgency"] == name)
+
+
+def _published(row: dict[str, str], taken_at: datetime) -> Action:
+    source = PRACTICE
+    if row["provenance"] == "standard":
+        source = f"{row['source']}-{row['edition']}, {row['clause']}"
+    elif row["source"] != "common practice":
+        source = f"common practice; {row['source']}-{row['edition']}, {row['clause']} gives no day count"
+    return Action(row["action"], _due(taken_at, int(row["days"])), source)
+
+
+def _tdcg(assessment: Assessment, taken_at: datetime) -> tuple[Action, ...]:
+    """The row of the 2008 guide's table for this condition; without a rate, the row of the lowest one."""
+    condition = assessment.numbers.get("condition_2008")
+    if condition is None:
+        return ()
+    row = int(tdcg_action(condition, max(0.0, assessment.numbers.get("tdcg_per_day", 0.0))))
+    if row < 0:
+        return ()
+    found = tdcg_actions()[row]
+    return (Action(f"{found.action} Sample {found.sampling}.", _due(taken_at, found.days), found.source),)
+
+
+def _due(taken_at: datetime, days: int) -> date:
+    return taken_at.date() + timedelta(days=days)

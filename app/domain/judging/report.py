@@ -1,0 +1,128 @@
+"""One sample's columns made into an Assessment: numbers first, then sentences made from the numbers."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from app.domain.findings import Assessment, Certainty
+from app.domain.judging.engine import (
+    RULE_SET,
+    Judgement,
+)
+from app.domain.judging.norms import NORM_SETS
+from app.domain.judging.reporting.comparison import compare_norm_sets
+from app.domain.judging.reporting.fault import fault_of
+from app.domain.judging.reporting.findings import (
+    findings_of,
+    status_reasons,
+)
+from app.domain.judging.reporting.methods import (
+    increments_of,
+    methods_of,
+)
+from app.domain.judging.reporting.numbers import (
+    deltas_of,
+    number,
+    numbers_of,
+    rates_of,
+)
+from app.domain.judging.reporting.oil import oil_findings
+from app.domain.judging.rules.certainty import (
+    DRAWS,
+    Certainties,
+    judge_certainty,
+)
+from app.domain.judging.rules.trend import judge_trends
+from app.science.quantities import NORM_GASES
+
+LEAST_TOLD: Final = 0.01
+"""Zones less probable than this are not told."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportOptions:
+    """How much to work out for a row.
+
+    Attributes:
+        detailed: trends and probabilities too; costlier, and wanted for newest and laboratory samples.
+        oil_volume_l: for gas generation in mL/day.
+        draws: number of draws under measurement uncertainty.
+        rated_kv: rated voltage, for the class that oil quality is judged by [kV].
+        communicating: the tap changer shares oil or gas with the tank.
+    """
+
+    detailed: bool = True
+    oil_volume_l: float | None = None
+    draws: int = DRAWS
+    rated_kv: float | None = None
+    communicating: bool = False
+
+
+def report(judgement: Judgement, row: int, options: ReportOptions | None = None) -> Assessment:
+    """The assessment of one row of a judgement."""
+    options = options or ReportOptions()
+    findings = (*findings_of(judgement, row), *oil_findings(judgement.frame, row, options.rated_kv))
+    methods = methods_of(judgement, row)
+    certainties = None
+    if options.detailed:
+        certainties = judge_certainty(
+            judgement.frame,
+            judgement.levels,
+            judgement.changes,
+            judgement.patterns,
+            np.array([row], dtype=np.int64),
+            options.draws,
+        )
+    doubtful = bool(judgement.quality.doubtful[row])
+    return Assessment(
+        status=int(judgement.changes.status[row]) or None,
+        suspect=(bool(judgement.changes.suspect[row]) or doubtful) and not judgement.changes.dropped[row],
+        online=bool(judgement.frame.online[row]),
+        waiting=bool(judgement.changes.waiting[row]),
+        judged_gases=tuple(
+            g for g, known in zip(NORM_GASES, judgement.levels.level[row] >= 0, strict=True) if known
+        ),
+        doubtful=doubtful,
+        status_reasons=status_reasons(judgement, row, findings),
+        norm_set=NORM_SETS[judgement.levels.norm_set[row]],
+        rule_set=RULE_SET,
+        methods=methods,
+        increments=increments_of(judgement, row),
+        rates=rates_of(judgement, row),
+        deltas=deltas_of(judgement, row),
+        nei_oil=number(judgement.nei_oil[row], 3),
+        relative_saturation=number(judgement.relative_saturation[row], 2),
+        numbers=numbers_of(judgement, row),
+        trends=judge_trends(judgement, row, options.oil_volume_l) if options.detailed else {},
+        certainty=None if certainties is None else _certainty(judgement, certainties, options.draws),
+        fault=fault_of(judgement, row, methods, certainties),
+        findings=findings,
+        norm_sets=compare_norm_sets(judgement, row, communicating=options.communicating)
+        if options.detailed
+        else {},
+    )
+
+
+def _certainty(judgement: Judgement, found: Certainties, draws: int) -> Certainty:
+    zones = {
+        "duval_triangle_1": (judgement.patterns.triangle_1.zones, found.triangle_1[0]),
+        "duval_pentagon_1": (judgement.patterns.pentagon_1.zones, found.pentagon_1[0]),
+        "duval_pentagon_2": (judgement.patterns.pentagon_2.zones, found.pentagon_2[0]),
+    }
+    return Certainty(
+        draws=draws,
+        status={str(s): round(float(p), 3) for s, p in enumerate(found.status[0], start=1)},
+        zones={
+            method: {
+                name: round(float(p), 3) for name, p in zip(names, chances, strict=True) if p >= LEAST_TOLD
+            }
+            for method, (names, chances) in zones.items()
+            if chances.any()
+        },
+        rising={
+            gas: round(float(p), 3)
+            for gas, p in zip(NORM_GASES, found.rising[0], strict=True)
+            if not np.isnan(p)
+        },
+    )

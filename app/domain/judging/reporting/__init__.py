@@ -1,0 +1,1 @@
+"""One sample's columns made into findings, numbers and sentences."""

@@ -1,0 +1,74 @@
+"""Change: what deltas (Table 3) and multi-point rates (Table 4) leave behind for each sample, and what both kinds of
+source share in judging them. :mod:`.laboratory` and :mod:`.online` fill the columns, :mod:`.status` draws the sum.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.domain.judging.frame import (
+    Bools,
+    Floats,
+    Integers,
+)
+from app.domain.judging.norms import norms_2019
+from app.science.quantities import NORM_GASES
+
+ACETYLENE = NORM_GASES.index("c2h2")
+FEWEST = 3
+
+LABORATORY_ACCURACY = 0.15
+"""Relative measurement accuracy of a laboratory (clause 5.2.1 recommends better than ±15 %)."""
+ACETYLENE_FLOOR = 0.5
+"""[µL/L] Least change of acetylene that counts as one: a standard deviation near its detection limit of 1 µL/L
+(clause 5.2.1: confidence is low below five times the limit; the number is common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Columns made by :func:`judge_change`. Arrays are (n,) or (n, 7).
+
+    Attributes:
+        reference: value compared with [µL/L]; NaN where there is none.
+        delta: change against it [µL/L]; against a censored reference the change that is certain.
+        delta_exceeds: above Table 3.
+        rate: multi-point rate [µL/L/year]; NaN where the guide gives none.
+        rate_span: span of the points used [days].
+        rate_points: number of points used.
+        rate_limit: Table 4 limit that applies [µL/L/year].
+        rate_exceeds: above Table 4.
+        status: DGA status 1-3, 0 where no norm gas was measured.
+        suspect: a confirmation sample is asked for.
+        confirmed: this sample confirms the suspect one before it.
+        refuted: this sample refutes the suspect one before it.
+        dropped: a later sample refuted this one; it takes no part in later rates.
+        fell: a fault gas fell by more than measurement can explain (laboratory only).
+        waiting: an earlier suspect sample waits still, since this one has none of the gases in question.
+    """
+
+    reference: Floats
+    delta: Floats
+    delta_exceeds: Bools
+    rate: Floats
+    rate_span: Floats
+    rate_points: Integers
+    rate_limit: Floats
+    rate_exceeds: Bools
+    status: Integers
+    suspect: Bools
+    confirmed: Bools
+    refuted: Bools
+    dropped: Bools
+    fell: Bools
+    waiting: Bools
+
+
+def above_delta(
+    delta: Floats, reference: Floats, side: NDArray[np.int8], accuracy: float, floor: float
+) -> Bools:
+    """Above Table 3. For acetylene the table says "any increase": any that the measurement can tell."""
+    limit = norms_2019().delta[side]
+    limit[:, ACETYLENE] += np.maximum(accuracy * np.sqrt(2.0) * np.nan_to_num(reference[:, ACETYLENE]), floor)
+    above: Bools = delta > limit
+    return above

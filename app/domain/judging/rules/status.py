@@ -1,0 +1,59 @@
+"""Status: deltas, rates and confirmation of every sample, and the DGA status 1-3 that follows (clause 6.1)."""
+
+import numpy as np
+
+from app.domain.judging.frame import (
+    DailyMedians,
+    SampleFrame,
+)
+from app.domain.judging.rules.change import Changes
+from app.domain.judging.rules.laboratory import walk_laboratory
+from app.domain.judging.rules.levels import (
+    GASES,
+    HIGH,
+    RAISED,
+    Levels,
+    worst,
+)
+from app.domain.judging.rules.online import judge_online
+
+
+def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Changes:
+    """Deltas, rates, confirmation and status of every sample."""
+    n = len(frame)
+    out = Changes(
+        reference=np.full((n, GASES), np.nan),
+        delta=np.full((n, GASES), np.nan),
+        delta_exceeds=np.zeros((n, GASES), dtype=np.bool_),
+        rate=np.full((n, GASES), np.nan),
+        rate_span=np.full((n, GASES), np.nan),
+        rate_points=np.zeros((n, GASES), dtype=np.int64),
+        rate_limit=np.full((n, GASES), np.nan),
+        rate_exceeds=np.zeros((n, GASES), dtype=np.bool_),
+        status=np.zeros(n, dtype=np.int64),
+        suspect=np.zeros(n, dtype=np.bool_),
+        confirmed=np.zeros(n, dtype=np.bool_),
+        refuted=np.zeros(n, dtype=np.bool_),
+        dropped=np.zeros(n, dtype=np.bool_),
+        fell=np.zeros((n, GASES), dtype=np.bool_),
+        waiting=np.zeros(n, dtype=np.bool_),
+    )
+    if not n:
+        return out
+    walk_laboratory(frame, levels, out)
+    if frame.online.any():
+        judge_online(frame, levels, daily, out)
+    _settle_status(levels, out)
+    return out
+
+
+def _settle_status(levels: Levels, out: Changes) -> None:
+    """Step 5 of the status logic: worst gas of levels, deltas and rates; 0 where nothing could be judged.
+
+    A suspect sample carries the status it will have if it is confirmed, and is marked suspect.
+    """
+    level = worst(levels.level)
+    status = np.where(level >= HIGH, 3, np.where(level >= RAISED, 2, 1))
+    status = np.where(out.delta_exceeds.any(axis=1), np.maximum(status, 2), status)
+    status = np.where(out.rate_exceeds.any(axis=1), 3, status)
+    out.status[:] = np.where((levels.level >= 0).any(axis=1), status, 0)

@@ -1,0 +1,171 @@
+"""The verdict in words: status, fault, how sure, what changed, quality, water - each sentence with its evidence.
+
+Made from an Assessment's data alone, so it can be made again, tested, and shown wherever the data are.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+from app.domain.findings import Assessment, Severity, written
+from app.domain.judging.norms import NORM_SET_NAMES
+from app.science.quantities import BY_NAME
+
+STATUS_WORDS: Final = {
+    1: "low gas, no sign of gassing",
+    2: "intermediate gas or possible gassing",
+    3: "high gas or probable active gassing",
+}
+"""The meaning of the DGA status (IEEE C57.104-2019, 6.1.2)."""
+
+PRACTICE: Final = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One sentence of the verdict. ``sources`` are the editions and clauses of what it rests on."""
+
+    topic: str
+    """``status``, ``why``, ``fault``, ``sure``, ``change``, ``quality``, ``further`` or ``water``."""
+    text: str
+    sources: tuple[str, ...]
+
+
+def verdict(assessment: Assessment) -> tuple[Sentence, ...]:
+    """The whole verdict, most important first."""
+    sentences = [_status(assessment), *_why(assessment), *_fault(assessment), *_sure(assessment)]
+    sentences += [*_change(assessment), *_others(assessment), *_water(assessment)]
+    return tuple(sentences)
+
+
+def _status(assessment: Assessment) -> Sentence:
+    source = "IEEE C57.104-2019, 6.1.2"
+    if assessment.status is None:
+        return Sentence("status", "No status: " + " ".join(assessment.status_reasons), (source,))
+    text = f"Status {assessment.status}, {STATUS_WORDS[assessment.status]}, by {NORM_SET_NAMES[assessment.norm_set]}"
+    if assessment.doubtful:
+        text += "; the sample itself is in doubt"
+    elif assessment.suspect:
+        text += "; not confirmed yet"
+    return Sentence("status", text + ".", (source,))
+
+
+def _why(assessment: Assessment) -> list[Sentence]:
+    wanted = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "refuted")
+    found = [f for f in assessment.findings if f.rule in wanted]
+    found.sort(key=lambda f: (-f.severity, wanted.index(f.rule)))
+    if not found:
+        return [
+            Sentence("why", reason, ("IEEE C57.104-2019, 6.1.2",)) for reason in assessment.status_reasons
+        ]
+    return [Sentence("why", f.text, (f.source or PRACTICE,)) for f in found]
+
+
+def _fault(assessment: Assessment) -> list[Sentence]:
+    fault = assessment.fault
+    if fault is None:
+        silent = assessment.methods.get("duval_triangle_1")
+        if silent is None or assessment.status in {None, 1}:
+            return []
+        return [Sentence("fault", f"No fault is named: {silent.why}.", ("IEEE C57.104-2019, 5.2.1",))]
+    basis = "the new gas since the last sample" if fault.basis == "increment" else "the gases as they stand"
+    sentences = [
+        Sentence(
+            "fault",
+            f"The pattern of {basis} is that of a {fault.name} ({fault.code}); {fault.agreement}.",
+            ("IEEE C57.104-2019, Table 6 and D.3", "IEC 60599:2022, Table 1 (secondary source)"),
+        )
+    ]
+    if fault.mixture:
+        sentences.append(
+            Sentence(
+                "fault", fault.mixture[0].upper() + fault.mixture[1:] + ".", ("IEEE C57.104-2019, D.6-D.7",)
+            )
+        )
+    return sentences
+
+
+def _sure(assessment: Assessment) -> list[Sentence]:
+    sentences = []
+    fault, certainty = assessment.fault, assessment.certainty
+    if fault is not None and fault.confidence is not None:
+        others = sorted(((p, c) for c, p in fault.probabilities.items() if p >= 0.05), reverse=True)[1:3]
+        beside = f"; next {' and '.join(f'{c} {p:.0%}' for p, c in others)}" if others else ""
+        text = f"Given that there is a fault, this one is {fault.confidence:.0%} probable{beside}."
+        sentences.append(
+            Sentence("sure", text, ("calibrated on doi 10.21227/h8g0-8z59 and C57.104-2019 Annex E",))
+        )
+    if certainty is not None and assessment.status is not None:
+        chance = certainty.status[str(assessment.status)]
+        if chance < 0.9:
+            parts = ", ".join(f"status {s} {p:.0%}" for s, p in certainty.status.items() if p >= 0.01)
+            text = f"Measurement uncertainty leaves the status open: {parts}."
+            sentences.append(Sentence("sure", text, ("IEEE C57.104-2019, 5.2.1; JCGM 101:2008",)))
+    return sentences
+
+
+def _change(assessment: Assessment) -> list[Sentence]:
+    """What rises, by how much, since when, and where it leads."""
+    sentences = []
+    for gas, trend in assessment.trends.items():
+        if not trend.rising:
+            continue
+        text = f"{BY_NAME[gas].symbol} rises by {written(trend.per_year, 3)} µL/L a year"
+        if trend.low is not None and trend.high is not None:
+            text += f" (95 % between {written(trend.low, 3)} and {written(trend.high, 3)})"
+        if trend.began:
+            text += f"; this began about {trend.began}"
+        if trend.acceleration is not None and trend.acceleration > 0:
+            text += "; it is getting faster"
+        if trend.days_to_limit and trend.next_limit is not None and trend.days_to_limit[1] is not None:
+            early = trend.days_to_limit[0] if trend.days_to_limit[0] is not None else trend.days_to_limit[1]
+            late = (
+                "no end in sight" if trend.days_to_limit[2] is None else f"{trend.days_to_limit[2]:.0f} days"
+            )
+            text += f"; it would reach {trend.next_limit:g} µL/L in {early:.0f} days to {late}"
+        sentences.append(
+            Sentence("change", text + ".", ("Theil-Sen slope, Mann-Kendall test with Holm's correction",))
+        )
+    return sentences
+
+
+def _others(assessment: Assessment) -> list[Sentence]:
+    topics = {
+        "quality": "quality",
+        "co2_co": "further",
+        "tap_changer": "further",
+        "detection_limit": "further",
+        "oil_quality": "further",
+    }
+    return [
+        Sentence(topics[f.rule], f.text, (f.source or PRACTICE,))
+        for f in assessment.findings
+        if f.rule in topics and f.severity is Severity.INFORMATION
+    ]
+
+
+def _water(assessment: Assessment) -> list[Sentence]:
+    numbers, sentences = assessment.numbers, []
+    if assessment.relative_saturation is not None:
+        text = f"Relative saturation of water is {assessment.relative_saturation:.0f} %"
+        if "water_at_20" in numbers:
+            text += f"; at 20 °C the oil would hold {numbers['water_at_20']:.3g} mg/kg at the same saturation"
+        sentences.append(Sentence("water", text + ".", ("T. V. Oommen, solubility of water in mineral oil",)))
+    if "paper_water" in numbers:
+        text = (
+            f"Apparent water in paper is between {numbers['paper_water_low']:.2g} and "
+            f"{numbers['paper_water_high']:.2g} % by mass, if oil and paper were in balance"
+        )
+        if "bubble_inception" in numbers:
+            text += f"; bubbles would form at a hot spot of about {numbers['bubble_inception']:.0f} °C"
+        sentences.append(
+            Sentence(
+                "water",
+                text + ".",
+                ("J. J. Fessler et al. (from memory); Oommen and Lindgren (from memory)",),
+            )
+        )
+    if "degree_of_polymerization" in numbers:
+        dp = numbers["degree_of_polymerization"]
+        text = f"Furfural speaks for a mean degree of polymerization of about {dp:.0f}."
+        sentences.append(Sentence("water", text, ("Chendong's formula (from memory)",)))
+    return sentences

@@ -1,0 +1,1 @@
+"""Laboratories' files: cells, profiles, rows. One YAML profile a laboratory in ``profiles/``."""

@@ -1,0 +1,1 @@
+"""Samples that instruments post as JSON."""

@@ -1,0 +1,1 @@
+"""What registers a fleet: the YAML file and the bodies of the interface."""

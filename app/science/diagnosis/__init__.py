@@ -1,0 +1,1 @@
+"""Which fault makes such a pattern of gases: zones, ratios, codes, gas energy, the fault call."""

@@ -1,0 +1,1 @@
+"""Published limits of gases and what lies beyond them."""

@@ -1,0 +1,93 @@
+"""Single limits of ratios and gases that no method's table holds, each with its source (``ratio_limits.csv``)."""
+
+from functools import cache
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from app.science.diagnosis.ratios import ratio
+from app.science.tables import TableError, rows
+
+SIMPLIFIED_CASES: Final = ("PD", "D", "T")
+
+
+class Limit(NamedTuple):
+    """One limit and where it was read."""
+
+    quantity: str
+    """A gas, or a ratio such as ``co2/co``."""
+    side: str
+    """``above`` or ``below``: on which side the meaning holds; ``about`` for a usual value."""
+    value: float
+    unit: str
+    meaning: str
+    source: str
+    """Edition and clause, e.g. ``IEEE C57.104-2019, D.9.2``."""
+    provenance: str
+    note: str
+
+
+@cache
+def limit(name: str) -> Limit:
+    """A limit by its name in the table, e.g. ``tap_changer_gas``.
+
+    Raises:
+        TableError: if there is no such limit.
+    """
+    for row in rows("ratio_limits"):
+        if row["name"] == name:
+            edition = "" if row["edition"] == "not stated" else f"-{row['edition']}"
+            return Limit(
+                quantity=row["quantity"],
+                side=row["side"],
+                value=float(row["limit"]),
+                unit=row["unit"],
+                meaning=row["meaning"],
+                source=f"{row['source']}{edition}, {row['clause']}",
+                provenance=row["provenance"],
+                note=row["note"],
+            )
+    raise TableError(f"ratio_limits.csv has no limit {name!r}")
+
+
+def beyond(name: str, values: ArrayLike) -> NDArray[np.bool_]:
+    """Where values are on the side of a limit that its meaning is about; the limit itself is not, nor is NaN.
+
+    Args:
+        name: name of the limit.
+        values: in the limit's unit.
+
+    Raises:
+        TableError: if there is no such limit, or it has no side.
+    """
+    found = limit(name)
+    value = np.asarray(values, dtype=np.float64)
+    if found.side not in ("above", "below"):
+        raise TableError(f"ratio_limits.csv: {name!r} is a usual value, not a limit")
+    return np.asarray(value > found.value if found.side == "above" else value < found.value)
+
+
+def simplified_cases(h2: ArrayLike, ch4: ArrayLike, c2h4: ArrayLike, c2h2: ArrayLike) -> NDArray[np.bool_]:
+    """Cases of the simplified table of IEC 60599 (from memory).
+
+    Args:
+        h2: hydrogen. [µL/L]
+        ch4: methane. [µL/L]
+        c2h4: ethylene. [µL/L]
+        c2h2: acetylene. [µL/L]
+
+    Returns:
+        Booleans of the broadcast shape plus a last axis in the order of :data:`SIMPLIFIED_CASES`; PD and T may hold
+        together, and none where C2H2/C2H4 has no value.
+
+    References:
+        1. IEC 60599, simplified table (from memory).
+    """
+    discharge = ratio(c2h2, c2h4)
+    held = np.broadcast_arrays(
+        beyond("simplified_pd", ratio(ch4, h2)),
+        beyond("simplified_discharge", discharge),
+        discharge < limit("simplified_discharge").value,
+    )
+    return np.stack(held, axis=-1)

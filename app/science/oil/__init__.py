@@ -1,0 +1,1 @@
+"""Water, paper, oil quality, and how gas divides between oil and air."""

@@ -1,0 +1,1 @@
+"""Rates, trends, changes and forecasts of a series, also with readings below a limit."""

@@ -1,0 +1,122 @@
+"""Where a trend leads: acceleration, and when a limit would be reached, with what is not known about it."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from app.science.trends.rates import DAYS_PER_YEAR
+from app.science.trends.trend import flatten
+
+Floats = NDArray[np.float64]
+
+
+class Acceleration(NamedTuple):
+    """Result of :func:`acceleration`; every array has the leading shape of the input."""
+
+    per_year_squared: Floats
+    """Second derivative [unit/year²]; NaN with fewer than four points."""
+    standard_error: Floats
+    """[unit/year²] from the scatter about the curve."""
+    points: NDArray[np.int64]
+
+
+class TimeToLimit(NamedTuple):
+    """Result of :func:`time_to_limit`; days from the time of the level, infinite where it is not reached."""
+
+    earliest: Floats
+    central: Floats
+    latest: Floats
+
+
+def acceleration(days: ArrayLike, values: ArrayLike, valid: ArrayLike) -> Acceleration:
+    """Curvature of the least-squares parabola through the valid points.
+
+    Args:
+        days: times, shape (..., k). [days]
+        values: measured values, shape (..., k). [any unit]
+        valid: which points take part, shape (..., k).
+
+    Returns:
+        Second derivative and its standard error, NaN with fewer than four points or fewer than three times.
+
+    Notes:
+        y = c0 + c1 t + c2 t²; the acceleration is 2 c2 in years. Only one beyond two or three standard errors says that
+        the rate is rising; with half a dozen samples hardly any is.
+
+    References:
+        1. Ordinary least squares, any textbook.
+    """
+    t, y, use, shape = flatten(days, values, valid)
+    count = use.sum(axis=1)
+    n = np.maximum(count, 1)
+    scale = np.where(use, t, 0.0).max(axis=1, initial=0.0)
+    scale = np.where(scale > 0.0, scale, 1.0)
+    x = t / scale[:, None]
+    # t and t² made orthogonal to the columns before them, so that the last weight is the curvature itself
+    x1 = _less_mean(x, use, n)
+    x2 = _less_mean(x * x, use, n)
+    spread1 = (x1 * x1).sum(axis=1)
+    x2 = x2 - x1 * np.divide((x1 * x2).sum(axis=1), spread1, out=np.zeros(len(t)), where=spread1 > 0)[:, None]
+    dy = _less_mean(y, use, n)
+    spread2 = (x2 * x2).sum(axis=1)
+    has = (count >= 4) & (spread2 > 1e-12)
+    safe1, safe2 = np.where(has, spread1, 1.0), np.where(has, spread2, 1.0)
+    c1, c2 = (x1 * dy).sum(axis=1) / safe1, (x2 * dy).sum(axis=1) / safe2
+    residual = dy - c1[:, None] * x1 - c2[:, None] * x2
+    variance = (residual * residual).sum(axis=1) / (np.maximum(count - 3, 1) * safe2)
+    to_years = 2.0 * (DAYS_PER_YEAR / scale) ** 2
+    return Acceleration(
+        per_year_squared=np.where(has, c2 * to_years, np.nan).reshape(shape),
+        standard_error=np.where(has, np.sqrt(variance) * to_years, np.nan).reshape(shape),
+        points=count.reshape(shape),
+    )
+
+
+def time_to_limit(
+    level: ArrayLike,
+    limit: ArrayLike,
+    per_year: ArrayLike,
+    low: ArrayLike,
+    high: ArrayLike,
+) -> TimeToLimit:
+    """Days until a straight trend reaches a limit, between the ends of the rate's interval.
+
+    Args:
+        level: value now, from the trend line rather than the last sample. [unit]
+        limit: the limit. [unit]
+        per_year: rate. [unit/year]
+        low: lower end of the rate's interval. [unit/year]
+        high: upper end of the rate's interval. [unit/year]
+
+    Returns:
+        Earliest, central and latest time [days] of the broadcast shape: 0 where the level is at or above the limit
+        already, infinity where the rate is not positive, NaN where an input is missing.
+
+    Notes:
+        t = 365 (limit - level)/rate, at the upper end, the rate itself and the lower end. The interval is of the rate
+        only; the level's own uncertainty and a change of the rate are not in it, so it is a bound for planning a
+        sample, not a prediction.
+
+    References:
+        1. Arithmetic; no source for the use.
+    """
+    gap = np.asarray(limit, dtype=np.float64) - np.asarray(level, dtype=np.float64)
+    return TimeToLimit(
+        *(_days_until(gap, np.asarray(rate, dtype=np.float64)) for rate in (high, per_year, low))
+    )
+
+
+def _days_until(gap: Floats, rate: Floats) -> Floats:
+    gap, rate = np.broadcast_arrays(gap, rate)
+    days = np.full(gap.shape, np.inf)
+    with np.errstate(over="ignore"):
+        np.divide(gap * DAYS_PER_YEAR, rate, out=days, where=(rate > 0.0) & (gap > 0.0))
+    days = np.where(gap <= 0.0, 0.0, days)
+    return np.asarray(np.where(np.isnan(gap) | np.isnan(rate), np.nan, days))
+
+
+def _less_mean(values: Floats, use: NDArray[np.bool_], n: NDArray[np.int64]) -> Floats:
+    mean = np.where(use, values, 0.0).sum(axis=1) / n
+    centred: Floats = np.where(use, values - mean[:, None], 0.0)
+    return centred

@@ -1,0 +1,186 @@
+"""What new assessments do to the alerts of a compartment, and which of it is mailed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.domain.alerting.decisions import (
+    AlertState,
+    Condition,
+    Reason,
+    State,
+    Transition,
+    decide,
+)
+from app.domain.alerting.news import (
+    AlertChange,
+    AlertNews,
+)
+from app.domain.alerting.suppression import suppressed
+from app.domain.findings import Assessment
+from app.domain.model import Asset, Source
+from app.services.judging.evidence import SampleEvidence
+from app.services.mailing.compose_alert_mail import enqueue_alert_mail
+from app.store.alerting import alerts
+from app.store.database import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """Where the samples come from and where a mail about them leads."""
+
+    compartment_id: int
+    source: Source
+    asset: Asset
+    public_url: str
+    again: str | None = None
+    """Why stored samples were judged again; nobody is mailed then, and an alert only eases or returns."""
+
+
+@dataclass(slots=True)
+class _Episode:
+    """What one batch did to one alert: from the first state to the last."""
+
+    alert_id: int
+    event_id: int
+    first: AlertState
+    last: Transition
+    said: SampleEvidence
+
+
+def raise_alerts(
+    connection: Connection,
+    news: News,
+    speaking: Sequence[SampleEvidence],
+    now: datetime,
+    stored: Mapping[tuple[int, Condition], alerts.StoredAlert] | None = None,
+) -> None:
+    """Let samples speak to the alerts in time order; mail once about what the whole batch changed.
+
+    Every transition is recorded. A mail goes out for the newest sample that changed something, and tells
+    the difference between the state before the batch and after it: a history that rose and fell says nothing.
+
+    Args:
+        stored: the alerts of the compartment as :func:`app.store.alerting.alerts.states_of` reads them; None to read
+        them here.
+    """
+    if not speaking:
+        return
+    if stored is None:
+        stored = alerts.states_of(connection, [news.compartment_id])
+    mine = {c: a for (compartment_id, c), a in stored.items() if compartment_id == news.compartment_id}
+    states = {c: a.state for c, a in mine.items()}
+    ids: dict[Condition, int] = {c: a.id for c, a in mine.items()}
+    episodes: dict[Condition, _Episode] = {}
+    for sample in speaking:
+        for condition, shown in sample.evidence.items():
+            before = states.get(condition, AlertState(condition))
+            after, change = decide(before, shown, now)
+            if change and news.again and change.reason not in {Reason.EASED, Reason.RETURNED}:
+                continue  # what is worse than was known is for the next sample to say, by mail
+            states[condition] = after
+            if change is None:
+                continue
+            note = alerts.EventNote(
+                now,
+                headline(condition, sample.assess()),
+                sample.sample_id,
+                sample.taken_at,
+                note=news.again or "",
+            )
+            ids[condition], event_id = alerts.append(
+                connection, alerts.Subject(news.compartment_id), ids.get(condition), change, note
+            )
+            first = episodes[condition].first if condition in episodes else before
+            episodes[condition] = _Episode(ids[condition], event_id, first, change, sample)
+    _remember(connection, news.compartment_id, mine, states, ids, episodes, now)
+    if news.again is None:
+        _mail(connection, news, list(episodes.values()), now)
+
+
+def headline(condition: Condition, assessment: Assessment) -> str:
+    """One line for lists and subjects."""
+    if condition is Condition.CONFIRMATION:
+        if not assessment.suspect:
+            return "Confirmation sample received"
+        return "Confirmation sample asked for"
+    if assessment.status is None:
+        return f"Not judged: {'; '.join(assessment.status_reasons) or 'no norm gas was measured'}"
+    words = {1: "Status 1, normal", 2: "Status 2, intermediate gas or possible gassing"}
+    line = words.get(assessment.status or 0, "Status 3, high gas or probable gassing")
+    return f"{line}: {assessment.fault.name}" if assessment.fault else line
+
+
+def _remember(
+    connection: Connection,
+    compartment_id: int,
+    stored: Mapping[Condition, alerts.StoredAlert],
+    states: dict[Condition, AlertState],
+    ids: dict[Condition, int],
+    episodes: dict[Condition, _Episode],
+    now: datetime,
+) -> None:
+    """Store counters that moved without a transition, or after the last one."""
+    for condition, state in states.items():
+        episode = episodes.get(condition)
+        old = stored.get(condition)
+        written = episode.last.after if episode else (old.state if old else AlertState(condition))
+        if state.memory != written.memory:
+            alerts.remember(connection, alerts.Subject(compartment_id), ids.get(condition), state, now)
+
+
+def _mail(connection: Connection, news: News, episodes: list[_Episode], now: datetime) -> None:
+    changes, newest = [], None
+    for episode in episodes:
+        reason = _net_reason(episode)
+        if reason is None or suppressed(episode.last, episode.said.taken_at, now):
+            continue
+        after = episode.last.after
+        changes.append(
+            AlertChange(
+                alert_id=episode.alert_id,
+                event_id=episode.event_id,
+                condition=after.condition.value,
+                reason=reason.value,
+                from_state=episode.first.state.value,
+                to_state=after.state.value,
+                severity=after.severity,
+                previous_status=episode.first.severity or 1,
+            )
+        )
+        if newest is None or episode.said.taken_at > newest.taken_at:
+            newest = episode.said
+    if newest is None:
+        return
+    enqueue_alert_mail(
+        connection,
+        AlertNews(
+            sample_id=newest.sample_id,
+            compartment_id=news.compartment_id,
+            taken_at=newest.taken_at,
+            source_name=news.source.name,
+            changes=tuple(changes),
+            assessment=newest.assess(),
+        ),
+        now,
+        news.public_url,
+    )
+
+
+def _net_reason(episode: _Episode) -> Reason | None:
+    """The reason of the whole episode, or None when it ends as it began."""
+    quiet = {State.NORMAL, State.RETURNED}
+    before, after = episode.first, episode.last.after
+    if before.state in quiet and after.state in quiet:
+        return None
+    if before.state in quiet:
+        return Reason.RAISED
+    if after.state in quiet:
+        return Reason.RETURNED
+    if after.severity > before.severity:
+        return Reason.WORSENED
+    if after.severity < before.severity:
+        return Reason.EASED
+    if after.fault == before.fault:
+        return None
+    return Reason.FAULT_CHANGED

@@ -1,0 +1,100 @@
+"""Tables out again as CSV or xlsx. Numbers stay numbers; a text that a spreadsheet might run gets an apostrophe."""
+
+import csv
+import io
+import re
+from datetime import UTC, datetime
+from typing import BinaryIO, Final, Literal
+
+import openpyxl
+from openpyxl.cell import WriteOnlyCell
+
+from app.intake.escaping import escaped
+from app.intake.numbers import shown
+from app.services.exporting.export_tables import (
+    Cell,
+    Kind,
+    Table,
+    table_of,
+)
+from app.store.database import Database
+from app.store.exporting import exports
+from app.store.exporting.exports import Scope
+
+Format = Literal["csv", "xlsx"]
+FORMATS: Final[tuple[Format, ...]] = ("csv", "xlsx")
+MOST_ROWS: Final = 1_048_575
+"""Rows under the header of one sheet; what is more goes to a next sheet."""
+_NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+
+
+class UnknownScopeError(LookupError):
+    """No asset or site of that code is registered."""
+
+
+def export(database: Database, kind: Kind, scope: Scope, form: Format, out: BinaryIO) -> int:
+    """Write the samples, assessments or alerts of a scope to a binary stream.
+
+    Returns:
+        Number of rows under the header.
+
+    Raises:
+        UnknownScopeError: if the scope's asset or site is not registered; nothing is written then.
+    """
+    with database.read() as connection:
+        if not exports.is_registered(connection, scope):
+            what, code = ("asset", scope.asset) if scope.asset is not None else ("site", scope.site)
+            raise UnknownScopeError(f"no {what} has the code {shown(code)}")
+        table = table_of(connection, kind, scope)
+        return _write_csv(table, out) if form == "csv" else _write_xlsx(table, out)
+
+
+def _write_csv(table: Table, out: BinaryIO) -> int:
+    text = io.TextIOWrapper(out, encoding="utf-8-sig", newline="", write_through=True)
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(table.columns)
+    count = 0
+    for row in table.rows:
+        writer.writerow([_as_text(cell) for cell in row])
+        count += 1
+    text.detach()
+    return count
+
+
+def _as_text(cell: Cell) -> str:
+    """A float in full, so that reading it gives the same float."""
+    if cell is None:
+        return ""
+    if isinstance(cell, str):
+        return escaped(cell)
+    if isinstance(cell, bool):
+        return "true" if cell else "false"
+    if isinstance(cell, datetime):
+        return cell.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    return repr(cell)
+
+
+def _write_xlsx(table: Table, out: BinaryIO) -> int:
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet(table.kind)
+    sheet.append(table.columns)
+    count = 0
+    for row in table.rows:
+        if count and count % MOST_ROWS == 0:
+            sheet = book.create_sheet(f"{table.kind} {count // MOST_ROWS + 1}")
+            sheet.append(table.columns)
+        sheet.append([_as_cell(cell, sheet) for cell in row])
+        count += 1
+    book.save(out)
+    return count
+
+
+def _as_cell(cell: Cell, sheet: object) -> object:
+    if isinstance(cell, str):
+        return escaped(_NOT_IN_XML.sub("?", cell))
+    if isinstance(cell, datetime):
+        # a workbook knows no time zone: times are UTC, as the column's description says
+        written = WriteOnlyCell(sheet, value=cell.astimezone(UTC).replace(tzinfo=None))  # type: ignore[arg-type]
+        written.number_format = "yyyy-mm-dd hh:mm:ss"
+        return written
+    return cell

@@ -1,0 +1,1 @@
+"""Is the service itself well: the worker's pulse, mail, the database."""

@@ -1,0 +1,124 @@
+"""What a judgement of on-line readings changes in the store: how they stand, and what is told of them in full."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from app.domain.findings import Assessment
+from app.domain.judging.engine import Judgement
+from app.domain.judging.light_view import (
+    OnlineView,
+    Standing,
+    online_view,
+)
+from app.domain.judging.report import (
+    ReportOptions,
+    report,
+)
+from app.domain.model import Source
+from app.services.judging.evidence import SampleEvidence
+from app.services.judging.online_series import OnlineSeries
+from app.store.judging.assessments import (
+    Judged,
+    Stands,
+)
+from app.store.recording.online_rows import StoredRows
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What is to be written of one series, and who speaks to the alerts.
+
+    Attributes:
+        standings: of the new readings, by their id.
+        changed: stored readings that do not stand as they stood, in time order.
+        told: what is told in full, by id, where a reading does not say what the one before it said; and what the
+            alerts ask for meanwhile.
+        speaking: the readings asked for, in time order.
+    """
+
+    standings: dict[int, Standing]
+    changed: list[Stands]
+    told: dict[int, Judged]
+    speaking: list[SampleEvidence]
+
+
+@dataclass(frozen=True)
+class Settling:
+    """What is asked: who measured, what a full report reads, since when readings are looked at, and who may speak."""
+
+    source: Source
+    options: ReportOptions
+    since: datetime
+    may_speak: Callable[[int, datetime], bool]
+    """Of a sample's id and time."""
+
+
+def settle(judgement: Judgement, begin: int, one: OnlineSeries, stored: StoredRows, ask: Settling) -> Settled:
+    """Compare the rows of one series (they begin at ``begin`` of the judgement) with what is stored.
+
+    A reading is told in full where its standing is not that of the reading before it, so that the moment of every
+    change is kept in words and figures.
+    """
+    first = int(np.searchsorted(one.at, _days(ask.since), side="left"))
+    rows = np.arange(first, len(one.ids), dtype=np.int64)
+    view = online_view(judgement, begin + rows)
+    before = _before(one, stored, first, view)
+    found = Settled({}, [], {}, [])
+    full = ReportOptions(
+        False, ask.options.oil_volume_l, ask.options.draws, ask.options.rated_kv, ask.options.communicating
+    )
+    for place, row in enumerate(rows):
+        sample_id, standing = one.ids[row], view.standings[place]
+        old = int(one.stored[row])
+        news = old < 0
+        if news:
+            found.standings[sample_id] = standing
+        elif standing != stored.standings[old]:
+            found.changed.append(Stands(sample_id, one.taken_at[row], standing))
+            news = True
+        if news and standing != before[place]:
+            told = report(judgement, begin + int(row), full)
+            found.told[sample_id] = Judged(sample_id, one.taken_at[row], told)
+    speaking = [place for place, row in enumerate(rows) if ask.may_speak(one.ids[row], one.taken_at[row])]
+    found.speaking.extend(
+        _speaking(judgement, begin + first, one, (view, first, place), (ask, found.told))
+        for place in view.telling(speaking)
+    )
+    return found
+
+
+def _before(one: OnlineSeries, stored: StoredRows, first: int, view: OnlineView) -> list[Standing | None]:
+    """How the reading before each of the rows stands; None before the first of all."""
+    earlier: Standing | None = None
+    if first > 0:
+        stands = stored.standings[int(one.stored[first - 1])]
+        earlier = None if stands is None else Standing(*stands)
+    return [earlier, *view.standings[:-1]] if view.standings else []
+
+
+def _speaking(
+    judgement: Judgement,
+    begin: int,
+    one: OnlineSeries,
+    at: tuple[OnlineView, int, int],
+    about: tuple[Settling, dict[int, Judged]],
+) -> SampleEvidence:
+    (view, first, place), (ask, told) = at, about
+    sample_id, taken_at = one.ids[first + place], one.taken_at[first + place]
+
+    whole: list[Assessment] = []
+
+    def tell() -> Assessment:
+        if not whole:
+            whole.append(report(judgement, begin + place, ask.options))
+            told[sample_id] = Judged(sample_id, taken_at, whole[0])
+        return whole[0]
+
+    return SampleEvidence(sample_id, taken_at, view.evidence(place, ask.source.code, taken_at), tell)
+
+
+def _days(at: datetime) -> float:
+    return at.timestamp() / 86_400.0

@@ -1,0 +1,35 @@
+"""What judged samples show the alerts, in the form in which :mod:`app.services.alerting` takes it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.domain.alerting.decisions import LABORATORIES, Condition, Evidence, evidence
+from app.domain.findings import Assessment
+from app.domain.model import Source, SourceKind
+from app.store.judging.assessments import Judged
+
+
+@dataclass(frozen=True, slots=True)
+class SampleEvidence:
+    """A sample that may move alerts: what it shows, and its assessment, worked out only when it is needed."""
+
+    sample_id: int
+    taken_at: datetime
+    evidence: Mapping[Condition, Evidence]
+    assess: Callable[[], Assessment]
+
+
+def evidence_of(source: Source, judged: Sequence[Judged]) -> list[SampleEvidence]:
+    """Judged samples as what they show."""
+    online = source.kind is SourceKind.INSTRUMENT
+    speaker = source.code if online else LABORATORIES
+    return [
+        SampleEvidence(
+            one.sample_id,
+            one.taken_at,
+            evidence(one.assessment, speaker, online=online, at=one.taken_at),
+            lambda one=one: one.assessment,  # type: ignore[misc]
+        )
+        for one in judged
+    ]

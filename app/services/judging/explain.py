@@ -1,0 +1,189 @@
+"""`ullage explain`: the trace of one sample, as a person would check it by hand with the tables open."""
+
+from collections.abc import Iterator
+from datetime import datetime
+from typing import TextIO
+
+import numpy as np
+
+from app.domain.judging.engine import (
+    RULE_SET,
+    Judgement,
+)
+from app.domain.judging.norms import (
+    NORM_SET_NAMES,
+    norms_2019,
+    span_column,
+)
+from app.domain.judging.report import report
+from app.domain.judging.reporting.findings import (
+    column_words,
+    level_citation,
+)
+from app.domain.judging.reporting.methods import METHOD_NAMES
+from app.domain.judging.rules.change import ACETYLENE
+from app.domain.judging.rules.trend import points_of
+from app.domain.judging.verdict import verdict
+from app.science.quantities import BY_NAME, NORM_GASES
+from app.services.judging.context import surroundings_of
+from app.services.judging.interpret import (
+    CsvError,
+    judge_csv,
+)
+from app.services.judging.judge_online import judgement_at
+from app.services.judging.laboratory_series import judgement_of
+from app.store.database import Database
+from app.store.recording import samples
+
+
+def explain_csv(file: TextIO, number: int) -> Iterator[str]:
+    """Lines of text for row ``number`` (the first row below the header is 1).
+
+    Raises:
+        CsvError: for a file that cannot be read, or a row it does not have.
+    """
+    rows, judgement, place = judge_csv(file)
+    if number > len(rows):
+        raise CsvError([f"there is no row {number}: the file has {len(rows)}"])
+    chosen = rows[number - 1]
+    yield from _explain(judgement, place[number - 1], (chosen.asset, chosen.taken_at))
+
+
+def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
+    """Lines of text for a stored sample, judged as it would be now.
+
+    Raises:
+        UnknownSampleError: no sample that counts has this id.
+    """
+    with database.read() as connection:
+        place = samples.place_of(connection, sample_id)
+        if place is None:
+            raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
+        around = surroundings_of(connection, [place.compartment_id])
+        asset = around.contexts[place.compartment_id].asset
+        found = (
+            judgement_of(connection, place.compartment_id, around)
+            if place.instrument_id is None
+            else judgement_at(connection, place.compartment_id, place.instrument_id, place.taken_at)
+        )
+    if found is None:
+        raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
+    window, judgement = found
+    yield from _explain(judgement, window.ids.index(sample_id), (asset.code, place.taken_at))
+
+
+class UnknownSampleError(Exception):
+    """There is no such sample, or it is excluded or an old revision."""
+
+
+def _explain(judgement: Judgement, row: int, what: tuple[str, datetime]) -> Iterator[str]:
+    asset, taken_at = what
+    yield f"{asset}, {taken_at:%Y-%m-%d %H:%M} UTC, rule set {RULE_SET}"
+    kind = "An on-line reading" if judgement.frame.online[row] else "A laboratory sample"
+    yield f"{kind}, number {row - _start(judgement, row) + 1} of its series."
+    yield ""
+    yield from _levels(judgement, row)
+    yield from _changes(judgement, row)
+    yield from _confirmation(judgement, row)
+    yield from _methods(judgement, row)
+
+
+def _start(judgement: Judgement, row: int) -> int:
+    return int(np.searchsorted(judgement.frame.series, judgement.frame.series[row]))
+
+
+def _symbol(gas: str) -> str:
+    return f"{BY_NAME[gas].symbol:<5}"
+
+
+def _levels(judgement: Judgement, row: int) -> Iterator[str]:
+    levels = judgement.levels
+    report_set = NORM_SET_NAMES[report(judgement, row).norm_set]
+    yield f"1. Levels, by {report_set}: {column_words(judgement, row)}"
+    words = ("not above the typical value", "above the typical value", "above the high value")
+    for g, gas in enumerate(NORM_GASES):
+        value = judgement.frame.values[row, g]
+        if np.isnan(value):
+            yield f"   {_symbol(gas)} not measured"
+            continue
+        sign = "<" if judgement.frame.below[row, g] else ""
+        level = int(levels.level[row, g])
+        result = "cannot be judged" if level < 0 else words[level]
+        cite = level_citation(judgement, row, g, high=False)
+        yield (
+            f"   {_symbol(gas)} {sign}{value:g} µL/L against {levels.typical[row, g]:g} and {levels.high[row, g]:g}: "
+            f"{result}  [{cite.source}; {cite.provenance}]"
+        )
+
+
+def _changes(judgement: Judgement, row: int) -> Iterator[str]:
+    changes, side = judgement.changes, int(judgement.levels.side[row])
+    yield ""
+    yield "2. Change against the reference sample (Table 3)"
+    for g, gas in enumerate(NORM_GASES):
+        if np.isnan(changes.delta[row, g]):
+            yield f"   {_symbol(gas)} no reference"
+            continue
+        limit = norms_2019().delta[side, g]
+        norm = "any increase that can be measured" if g == ACETYLENE else f"{limit:g} µL/L"
+        result = "above" if changes.delta_exceeds[row, g] else "not above"
+        yield (
+            f"   {_symbol(gas)} {judgement.frame.values[row, g]:g} - {changes.reference[row, g]:g} = "
+            f"{changes.delta[row, g]:+g} µL/L, {result} {norm}"
+        )
+    yield ""
+    yield "3. Multi-point rate (Table 4): least squares x 365, 3 to 6 points over 4 to 24 months"
+    points = points_of(judgement.frame, changes, judgement.daily, row)
+    for g, gas in enumerate(NORM_GASES):
+        if np.isnan(changes.rate[row, g]):
+            yield f"   {_symbol(gas)} no rate: too few points or too short a span"
+            continue
+        span = int(span_column(changes.rate_span[row, g : g + 1])[0])
+        norm = (
+            "any increasing rate that can be measured"
+            if g == ACETYLENE
+            else f"{norms_2019().rate[side, span, g]:g}"
+        )
+        result = "above" if changes.rate_exceeds[row, g] else "not above"
+        used = int(changes.rate_points[row, g])
+        yield (
+            f"   {_symbol(gas)} {changes.rate[row, g]:+.3g} µL/L a year from {used} points over "
+            f"{changes.rate_span[row, g]:.0f} days, {result} {norm}"
+        )
+        if not judgement.frame.online[row]:
+            pairs = zip(points.at[-used:] - points.at[-1], points.values[-used:, g], strict=True)
+            yield "         points (days before, µL/L): " + ", ".join(f"({t:.0f}, {v:g})" for t, v in pairs)
+
+
+def _confirmation(judgement: Judgement, row: int) -> Iterator[str]:
+    changes = judgement.changes
+    yield ""
+    yield "4. Confirmation (6.1.2)"
+    said = [
+        (
+            changes.suspect[row],
+            "a change is above its norm, or cannot be explained, and was not confirmed before: suspect",
+        ),
+        (changes.confirmed[row], "the suspect change before it is still there: confirmed"),
+        (changes.refuted[row], "the suspect change before it is gone: refuted, the suspect point is dropped"),
+        (changes.dropped[row], "a later sample refuted this one: it takes no part in later rates"),
+    ]
+    found = [text for true, text in said if true]
+    yield from (f"   {text}" for text in found or ["nothing to confirm"])
+    yield f"   status {changes.status[row] or 'none'}: the worst of levels, changes and rates of any gas"
+
+
+def _methods(judgement: Judgement, row: int) -> Iterator[str]:
+    assessment = report(judgement, row)
+    yield ""
+    yield "5. Diagnostic methods"
+    for name, call in assessment.methods.items():
+        yield f"   {METHOD_NAMES[name]}: {call.code or 'not applicable'} - {call.why}"
+    for name, call in assessment.increments.items():
+        method, basis = name.split("/")
+        words = f"{METHOD_NAMES[method]} on the gas gained {basis.replace('_', ' ')}"
+        yield f"   {words}: {call.code or 'not applicable'} - {call.why}"
+    yield ""
+    yield "6. Verdict"
+    for sentence in verdict(assessment):
+        yield f"   {sentence.text}  [{'; '.join(sentence.sources)}]"

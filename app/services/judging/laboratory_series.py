@@ -1,0 +1,98 @@
+"""From a compartment's laboratory samples to their assessments: builds the engine's frame and reports every sample."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import numpy as np
+
+from app.domain.judging.engine import (
+    Judgement,
+    assess,
+)
+from app.domain.judging.frame import (
+    SampleFrame,
+    to_days,
+)
+from app.domain.judging.norms import norming_of
+from app.domain.judging.report import (
+    ReportOptions,
+    report,
+)
+from app.domain.model import Asset, Compartment, EventKind, ServiceEvent, TapChanger
+from app.services.judging.context import Surroundings
+from app.store.database import Connection
+from app.store.judging.assessments import Judged
+from app.store.judging.windows import (
+    Window,
+    laboratory_window,
+)
+
+ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
+DETAILED_SAMPLES = 10
+"""Laboratory samples of a unit, newest first, that get trends and probabilities: most of the time goes there."""
+
+
+def judge_since(
+    connection: Connection, compartment_id: int, around: Surroundings, since: datetime
+) -> list[Judged]:
+    """Assess the laboratory samples of a compartment that those taken from ``since`` on can have changed.
+
+    That is every sample from then on, in time order. Excluded samples and old revisions take no part.
+    """
+    found = judgement_of(connection, compartment_id, around)
+    if found is None:
+        return []
+    window, judgement = found
+    context = around.contexts[compartment_id]
+    brief, full = ReportOptions(detailed=False), report_options(context.asset, context.compartment)
+    newest = len(window.ids) - 1
+    dropped = judgement.changes.dropped
+    return [
+        Judged(
+            sample_id, taken_at, report(judgement, row, full if row > newest - DETAILED_SAMPLES else brief)
+        )
+        for row, (sample_id, taken_at) in enumerate(zip(window.ids, window.taken_at, strict=True))
+        # a sample just refuted is told so, though it is older
+        if taken_at >= since or (dropped[row] and row < newest and window.taken_at[row + 1] >= since)
+    ]
+
+
+def judgement_of(
+    connection: Connection, compartment_id: int, around: Surroundings
+) -> tuple[Window, Judgement] | None:
+    """All laboratory samples of a compartment and their judgement; None without any."""
+    window = laboratory_window(connection, compartment_id, ALWAYS)
+    if not window.ids:
+        return None
+    context = around.contexts[compartment_id]
+    frame = _frame(window, context.asset, around.events.get(compartment_id, ()))
+    norming = norming_of(context.asset, around.limits, len(frame), context.compartment.kind)
+    return window, assess(frame, norming=norming)
+
+
+def report_options(asset: Asset, compartment: Compartment) -> ReportOptions:
+    """Everything about the unit that a full report reads."""
+    return ReportOptions(
+        oil_volume_l=compartment.oil_volume_l or asset.oil_volume_l,
+        rated_kv=asset.rated_kv,
+        communicating=asset.tap_changer is TapChanger.COMMUNICATING,
+    )
+
+
+def _frame(window: Window, asset: Asset, events: Sequence[ServiceEvent]) -> SampleFrame:
+    # a calibration concerns instruments only
+    restarts = sorted(
+        e.at for e in events if e.kind.restarts_baseline and e.kind is not EventKind.CALIBRATION
+    )
+    count = len(window.ids)
+    at = np.array([to_days(t) for t in window.taken_at], dtype=np.float64)
+    return SampleFrame(
+        series=np.array([bisect_right(restarts, t) for t in window.taken_at], dtype=np.int64),
+        at=at,
+        values=window.values,
+        below=window.below,
+        age=asset.ages_years(at),
+        online=np.zeros(count, dtype=np.bool_),
+        oxygen_ratio=np.full(count, np.nan),
+    )

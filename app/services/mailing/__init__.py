@@ -1,0 +1,1 @@
+"""Mails: written, queued for the contacts of a site, delivered. Not: whether there is anything to say (alerting)."""

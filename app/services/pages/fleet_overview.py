@@ -1,0 +1,302 @@
+"""The fleet page: every unit with its verdict, worst first, with what changed and why."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+
+from app.domain.alerting.advice import (
+    Advice,
+    advice,
+)
+from app.domain.findings import Assessment, Finding
+from app.domain.model import LadderStep, Reading, Site, SourceKind
+from app.science.quantities import NORM_GASES
+from app.services.judging.judge_online import with_told
+from app.services.judging.leading_sample import leading
+from app.store.database import Connection, Database
+from app.store.pages.view_alerts import (
+    AlertView,
+    alert_list,
+)
+from app.store.pages.view_samples import (
+    SampleView,
+    day_numbers,
+    samples_by_id,
+    trail,
+)
+from app.store.pages.views import (
+    Standing,
+    Unit,
+    all_sites,
+    standings,
+    units,
+)
+from app.store.registering.limits import ladder
+
+PAGE_LENGTH = 100
+SPARK_SAMPLES = 12
+SPARK_DAYS = 90
+OPEN_STATES = ("unacknowledged", "acknowledged", "returned", "shelved")
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """How one quantity moved between two samples."""
+
+    quantity: str
+    before: Reading
+    after: Reading
+
+    @property
+    def amount(self) -> float | None:
+        """Difference [unit of the quantity]; None when either is below its limit."""
+        if self.before.value is None or self.after.value is None:
+            return None
+        return self.after.value - self.before.value
+
+
+@dataclass(frozen=True, slots=True)
+class FleetRow:
+    """One unit. Fields after ``standing`` are filled for the page shown only."""
+
+    unit: Unit
+    standing: Standing | None
+    instruments: bool = False
+    alerts: tuple[AlertView, ...] = ()
+    assessment: Assessment | None = None
+    reason: Finding | None = None
+    previous_status: int | None = None
+    previous_at: datetime | None = None
+    changes: tuple[Change, ...] = ()
+    advice: Advice | None = None
+    key_quantity: str | None = None
+    spark: tuple[tuple[float, float], ...] = ()
+    """(days since the first point, value) of the key quantity."""
+
+    @property
+    def due(self) -> date | None:
+        return self.advice.next_sample_due if self.advice else None
+
+
+@dataclass(frozen=True, slots=True)
+class FleetQuery:
+    """What the reader asked for."""
+
+    site_code: str = ""
+    text: str = ""
+    status: str = ""
+    """``1``, ``2``, ``3``, ``none`` or empty for all."""
+    page: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class FleetOverview:
+    """The fleet page's content; ``rows`` is one page of ``found`` units."""
+
+    query: FleetQuery
+    sites: list[Site]
+    rows: list[FleetRow]
+    found: int
+    total: int
+    pages: int
+    counts: dict[str, int] = field(default_factory=dict)
+    """Units by status key (``1``..``3``, ``none``) under the site and text filter."""
+    open_alerts: int = 0
+    asks: int = 0
+    """Units whose newest sample waits for a confirmation."""
+
+
+def fleet_overview(database: Database, query: FleetQuery, now: datetime) -> FleetOverview:
+    """One page of the fleet, worst first. Reads only; a handful of queries whatever the fleet's size."""
+    with database.read() as connection:
+        everything = units(connection)
+        found = (
+            units(connection, site_code=query.site_code or None, text=query.text)
+            if query.site_code or query.text
+            else everything
+        )
+        ids = [unit.compartment_id for unit in found]
+        by_unit: dict[int, list[Standing]] = {}
+        for standing in standings(connection, ids):
+            by_unit.setdefault(standing.compartment_id, []).append(standing)
+        open_alerts = alert_list(connection, states=OPEN_STATES, compartment_ids=ids, limit=10_000)
+        alerts_by_unit: dict[int, list[AlertView]] = {}
+        for alert in open_alerts:
+            if alert.compartment_id is not None:
+                alerts_by_unit.setdefault(alert.compartment_id, []).append(alert)
+        rows = [
+            FleetRow(
+                unit,
+                leading(by_unit.get(unit.compartment_id, [])),
+                instruments=any(
+                    s.source_kind is SourceKind.INSTRUMENT for s in by_unit.get(unit.compartment_id, [])
+                ),
+                alerts=tuple(alerts_by_unit.get(unit.compartment_id, [])),
+            )
+            for unit in found
+        ]
+        counts = Counter(_status_key(row) for row in rows)
+        asks = sum(1 for row in rows if row.standing and row.standing.suspect)
+        if query.status:
+            rows = [row for row in rows if _status_key(row) == query.status]
+        rows.sort(key=_badness)
+        pages = max(1, -(-len(rows) // PAGE_LENGTH))
+        first = (min(max(query.page, 1), pages) - 1) * PAGE_LENGTH
+        shown = _with_details(connection, rows[first : first + PAGE_LENGTH], now)
+        return FleetOverview(
+            query=query,
+            sites=all_sites(connection),
+            rows=shown,
+            found=len(rows),
+            total=len(everything),
+            pages=pages,
+            counts=dict(counts),
+            open_alerts=len(open_alerts),
+            asks=asks,
+        )
+
+
+def changes_between(before: SampleView | None, after: SampleView) -> tuple[Change, ...]:
+    """Changes of the norm gases, the largest relative change first; quantities in both samples only."""
+    if before is None:
+        return ()
+    moved = [
+        Change(gas, before.readings[gas], after.readings[gas])
+        for gas in NORM_GASES
+        if gas in before.readings and gas in after.readings
+    ]
+    return tuple(sorted((c for c in moved if c.before != c.after), key=_weight, reverse=True))
+
+
+def _changes(before: SampleView | None, after: SampleView) -> tuple[Change, ...]:
+    """Against the sample before; of an on-line reading against the month a month ago: four hours are noise."""
+    if after.source_kind is not SourceKind.INSTRUMENT or after.assessment is None:
+        return changes_between(before, after)
+    moved = [
+        Change(gas, Reading(gas, value=max(0.0, after.readings[gas].number - delta)), after.readings[gas])
+        for gas, delta in after.assessment.deltas.items()
+        if gas in after.readings and delta
+    ]
+    return tuple(sorted(moved, key=_weight, reverse=True))
+
+
+def _weight(change: Change) -> float:
+    return abs(change.after.number - change.before.number) / max(change.before.number, 1.0)
+
+
+def main_reason(assessment: Assessment | None) -> Finding | None:
+    """The finding that matters most; None when there is none."""
+    return max(assessment.findings, key=weight_of, default=None) if assessment else None
+
+
+def weight_of(finding: Finding) -> tuple[int, bool, bool, float]:
+    """Sort key: severity, then extremes, then levels before changes, then how far above the limit."""
+    over = finding.value / finding.limit if finding.value is not None and finding.limit else 0.0
+    return int(finding.severity), finding.rule == "extreme", finding.rule == "level", over
+
+
+def _status_key(row: FleetRow) -> str:
+    return "none" if row.standing is None or row.standing.status is None else str(row.standing.status)
+
+
+def _badness(row: FleetRow) -> tuple[int, int, int, float, str]:
+    """Sort key, worst first: status, a waiting alert, a sample to confirm, the newest news, then the code."""
+    standing = row.standing
+    unseen = sum(1 for alert in row.alerts if alert.state in {"unacknowledged", "returned"})
+    if standing is None:
+        return (1, -unseen, 0, 0.0, row.unit.asset.code)
+    return (
+        -(standing.status or 0),
+        -unseen,
+        -int(standing.suspect),
+        -standing.taken_at.timestamp(),
+        row.unit.asset.code,
+    )
+
+
+def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetime) -> list[FleetRow]:
+    wanted = {
+        i for row in rows if row.standing for i in (row.standing.sample_id, row.standing.previous_id) if i
+    }
+    found, steps = samples_by_id(connection, wanted), ladder(connection)
+    leads = {row.standing.sample_id: found[row.standing.sample_id] for row in rows if row.standing}
+    found |= with_told(connection, leads, detailed=False)
+    return _with_sparks(connection, [_detailed(row, found, steps) for row in rows], now)
+
+
+def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[LadderStep]) -> FleetRow:
+    if row.standing is None:
+        return row
+    sample = found[row.standing.sample_id]
+    before = found.get(row.standing.previous_id) if row.standing.previous_id else None
+    assessment = sample.assessment
+    reason = main_reason(assessment)
+    return FleetRow(
+        unit=row.unit,
+        standing=row.standing,
+        instruments=row.instruments,
+        alerts=row.alerts,
+        assessment=assessment,
+        reason=reason,
+        previous_status=before.status if before else None,
+        previous_at=before.taken_at if before else None,
+        changes=_changes(before, sample),
+        advice=advice(assessment, row.unit.asset, sample.taken_at, steps) if assessment else None,
+        key_quantity=_key_quantity(reason, sample),
+    )
+
+
+def _key_quantity(reason: Finding | None, sample: SampleView) -> str | None:
+    if reason and reason.quantity in sample.readings:
+        return reason.quantity
+    return next((gas for gas in ("h2", *NORM_GASES) if gas in sample.readings), None)
+
+
+def _with_sparks(connection: Connection, rows: Sequence[FleetRow], now: datetime) -> list[FleetRow]:
+    """Adds the recent course of each row's key quantity, from the source that leads the row."""
+    laboratory = [
+        row.unit.compartment_id
+        for row in rows
+        if row.standing and row.standing.source_kind is SourceKind.LABORATORY
+    ]
+    online = [
+        row.unit.compartment_id
+        for row in rows
+        if row.standing and row.standing.source_kind is SourceKind.INSTRUMENT
+    ]
+    trails = trail(connection, laboratory, each=SPARK_SAMPLES)
+    wanted = {row.unit.compartment_id: row.key_quantity for row in rows if row.key_quantity}
+    daily = _daily(connection, {i: wanted[i] for i in online if i in wanted}, now.date())
+    result = []
+    for row in rows:
+        unit, quantity = row.unit.compartment_id, row.key_quantity
+        points = daily.get(unit, [])
+        if quantity and unit in trails:
+            points = [
+                (at.timestamp() / 86_400, r[quantity].number) for at, r in trails[unit] if quantity in r
+            ]
+        result.append(_with_spark(row, points))
+    return result
+
+
+def _daily(
+    connection: Connection, quantities: Mapping[int, str], today: date
+) -> dict[int, list[tuple[float, float]]]:
+    """Daily medians of one quantity of each compartment, as (day, number)."""
+    if not quantities:
+        return {}
+    names = sorted(set(quantities.values()))
+    column = {name: 2 + i for i, name in enumerate(names)}
+    since = today - timedelta(days=SPARK_DAYS)
+    found: dict[int, list[tuple[float, float]]] = {}
+    for row in day_numbers(connection, list(quantities), names, since, today):
+        number = row[column[quantities[row[0]]]]
+        if number is not None:
+            found.setdefault(row[0], []).append((float(row[1].toordinal()), number))
+    return found
+
+
+def _with_spark(row: FleetRow, points: list[tuple[float, float]]) -> FleetRow:
+    origin = points[0][0] if points else 0.0
+    return replace(row, spark=tuple((x - origin, y) for x, y in points))

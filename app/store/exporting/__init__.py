@@ -1,0 +1,1 @@
+"""Rows that leave the record in files or page by page."""

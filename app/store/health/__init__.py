@@ -1,0 +1,1 @@
+"""The worker's pulse, and what probes and metrics read."""

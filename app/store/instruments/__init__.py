@@ -1,0 +1,1 @@
+"""What is known of instruments: when they were heard, what was found about them."""

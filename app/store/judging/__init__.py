@@ -1,0 +1,1 @@
+"""Assessments in and out, and the history that the engine is given."""

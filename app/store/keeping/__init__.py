@@ -1,0 +1,1 @@
+"""The record as a whole: schema upgrades, backups, copies, checks, retention."""

@@ -1,0 +1,1 @@
+"""What pages read, in few queries. Nothing here writes."""

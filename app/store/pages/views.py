@@ -1,0 +1,245 @@
+"""What the pages read about units and where they stand. Queries only; nothing here writes."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from app.domain.model import (
+    Asset,
+    Compartment,
+    CompartmentKind,
+    Site,
+    SourceKind,
+)
+from app.store.database import Connection
+from app.store.recording.reading_columns import (
+    counting,
+    of_kind,
+)
+from app.store.registering.fleet import asset_of
+from app.store.schema import (
+    assets,
+    compartments,
+    samples,
+    sites,
+    source_compartments,
+    sources,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One compartment with the asset and site it belongs to: a row of the fleet page."""
+
+    compartment_id: int
+    compartment: Compartment
+    asset: Asset
+    site: Site
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The newest counting sample of one source in one compartment, as the fleet list needs it."""
+
+    compartment_id: int
+    source_kind: SourceKind
+    source_name: str
+    sample_id: int
+    previous_id: int | None
+    taken_at: datetime
+    status: int | None
+    suspect: bool
+    fault: str | None
+
+
+def units(
+    connection: Connection, *, site_code: str | None = None, text: str = "", asset_code: str | None = None
+) -> list[Unit]:
+    """Compartments with their asset and site, ordered by site, asset and compartment.
+
+    ``text`` filters on a part of the asset's code, name, serial number or manufacturer, or the site's name.
+    """
+    query = (
+        sa.select(
+            compartments.c.id.label("compartment_id"),
+            compartments.c.name.label("compartment_name"),
+            compartments.c.kind.label("compartment_kind"),
+            compartments.c.oil_volume_l.label("compartment_volume"),
+            sites.c.code.label("site_code"),
+            sites.c.name.label("site_name"),
+            sites.c.time_zone,
+            *[column for column in assets.c if column.name not in {"id", "site_id"}],
+        )
+        .join(assets, compartments.c.asset_id == assets.c.id)
+        .join(sites, assets.c.site_id == sites.c.id)
+        .order_by(sites.c.name, assets.c.code, compartments.c.id)
+    )
+    if site_code:
+        query = query.where(sites.c.code == site_code)
+    if asset_code:
+        query = query.where(assets.c.code == asset_code)
+    for word in text.split():
+        query = query.where(
+            sa.or_(
+                *(
+                    column.icontains(word, autoescape=True)
+                    for column in (
+                        assets.c.code,
+                        assets.c.name,
+                        assets.c.serial,
+                        assets.c.manufacturer,
+                        sites.c.name,
+                    )
+                )
+            )
+        )
+    return [_unit(row) for row in connection.execute(query)]
+
+
+def all_sites(connection: Connection) -> list[Site]:
+    """Every site, by name."""
+    rows = connection.execute(sa.select(sites).order_by(sites.c.name))
+    return [Site(code=row.code, name=row.name, time_zone=row.time_zone) for row in rows]
+
+
+def laboratories(connection: Connection) -> list[tuple[str, str]]:
+    """(code, name) of every laboratory, by name."""
+    query = (
+        sa.select(sources.c.code, sources.c.name)
+        .where(sources.c.kind == SourceKind.LABORATORY.value)
+        .order_by(sources.c.name)
+    )
+    return [(row.code, row.name) for row in connection.execute(query)]
+
+
+def instrument_names(connection: Connection, compartment_ids: Sequence[int]) -> dict[int, list[str]]:
+    """Names of the instruments that serve each compartment."""
+    query = (
+        sa.select(source_compartments.c.compartment_id, sources.c.name)
+        .join(sources, sources.c.id == source_compartments.c.source_id)
+        .where(source_compartments.c.compartment_id.in_(compartment_ids))
+        .order_by(sources.c.name)
+    )
+    names: dict[int, list[str]] = {}
+    for row in connection.execute(query):
+        names.setdefault(row.compartment_id, []).append(row.name)
+    return names
+
+
+def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[Standing]:
+    """The newest counting sample of every source in every compartment given.
+
+    One index look-up per (compartment, source) pair, so the cost does not grow with the history.
+    """
+    of_instruments = sa.select(source_compartments.c.compartment_id, source_compartments.c.source_id).where(
+        source_compartments.c.compartment_id.in_(compartment_ids)
+    )
+    of_laboratories = (
+        sa.select(compartments.c.id.label("compartment_id"), sources.c.id.label("source_id"))
+        .join(sources, sa.true())
+        .where(sources.c.kind == SourceKind.LABORATORY.value, compartments.c.id.in_(compartment_ids))
+    )
+    found: list[Standing] = []
+    for pairs, online in ((of_instruments, True), (of_laboratories, False)):
+        newest = _newest_lateral if connection.dialect.name == "postgresql" else _newest_by_id
+        query = newest(pairs.subquery("pairs"), online)
+        found += [
+            Standing(
+                compartment_id=row.compartment_id,
+                source_kind=SourceKind(row.kind),
+                source_name=row.name,
+                sample_id=row.sample_id,
+                previous_id=row.previous_id,
+                taken_at=row.taken_at,
+                status=row.status,
+                suspect=bool(row.suspect),
+                fault=row.fault,
+            )
+            for row in connection.execute(query)
+        ]
+    return found
+
+
+def _newest_lateral(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
+    """The newest of each pair, looked up pair by pair: PostgreSQL would rather read whole months than many ids."""
+
+    def nth(offset: int, *columns: sa.ColumnElement[Any]) -> sa.FromClause:
+        of = _of_pair(pairs, samples, online)
+        query = sa.select(*columns).where(*of).order_by(samples.c.taken_at.desc()).limit(1).offset(offset)
+        return query.lateral(f"newest_{offset}")
+
+    newest = nth(0, samples.c.id, samples.c.taken_at, samples.c.status, samples.c.suspect, samples.c.fault)
+    previous = nth(1, samples.c.id)
+    return (
+        sa.select(
+            pairs.c.compartment_id,
+            newest.c.id.label("sample_id"),
+            previous.c.id.label("previous_id"),
+            newest.c.taken_at,
+            newest.c.status,
+            newest.c.suspect,
+            newest.c.fault,
+            sources.c.kind,
+            sources.c.name,
+        )
+        .select_from(pairs)
+        .join(newest, sa.true())
+        .outerjoin(previous, sa.true())
+        .join(sources, sources.c.id == pairs.c.source_id)
+    )
+
+
+def _newest_by_id(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
+    """As :func:`_newest_lateral` for SQLite, which has no LATERAL and does what it is told."""
+
+    def nth(offset: int) -> sa.ScalarSelect[Any]:
+        inner = samples.alias(f"newest_{offset}")
+        query = sa.select(inner.c.id).where(*_of_pair(pairs, inner, online))
+        return query.order_by(inner.c.taken_at.desc()).limit(1).offset(offset).scalar_subquery()
+
+    found = sa.select(
+        pairs.c.compartment_id, nth(0).label("sample_id"), nth(1).label("previous_id")
+    ).subquery("found")
+    return (
+        sa.select(
+            found.c.compartment_id,
+            found.c.sample_id,
+            found.c.previous_id,
+            samples.c.taken_at,
+            samples.c.status,
+            samples.c.suspect,
+            samples.c.fault,
+            sources.c.kind,
+            sources.c.name,
+        )
+        .select_from(found)
+        .join(samples, samples.c.id == found.c.sample_id)
+        .join(sources, sources.c.id == samples.c.source_id)
+    )
+
+
+def _of_pair(pairs: sa.Subquery, of: sa.FromClause, online: bool) -> tuple[sa.ColumnElement[bool], ...]:
+    return (
+        of.c.compartment_id == pairs.c.compartment_id,
+        of.c.source_id == pairs.c.source_id,
+        of_kind(online, of),
+        *counting(of),
+    )
+
+
+def _unit(row: Any) -> Unit:
+    asset = asset_of(row)
+    return Unit(
+        compartment_id=row.compartment_id,
+        compartment=Compartment(
+            asset_code=row.code,
+            name=row.compartment_name,
+            kind=CompartmentKind(row.compartment_kind),
+            oil_volume_l=row.compartment_volume,
+        ),
+        asset=asset,
+        site=Site(code=row.site_code, name=row.site_name, time_zone=row.time_zone),
+    )

@@ -1,0 +1,1 @@
+"""Rows of sites, units, sources, contacts, keys, limits, service events and maintenance."""

@@ -1,0 +1,1 @@
+"""``/api``: what programs call, as JSON with problem details."""

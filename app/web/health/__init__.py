@@ -1,0 +1,1 @@
+"""``/health``, its probes, and ``/metrics``."""

@@ -1,0 +1,76 @@
+"""The outbox: what was mailed to whom, and whether it got out."""
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse, Response
+
+from app.notify.transport import DeliveryError
+from app.services.pages.mail_view import (
+    as_eml,
+    mail_page,
+    one_mail,
+)
+from app.store.pages.view_mail import (
+    MessageBody,
+    MessageView,
+)
+from app.web.reading.parameters import (
+    LARGEST_ID,
+    RowId,
+)
+from app.web.server.templating import render
+
+router = APIRouter()
+
+_MAIL_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox"
+
+
+@router.get("/mail", response_class=HTMLResponse)
+def mail(
+    request: Request,
+    state: Literal["", "queued", "sent", "failed"] = "",
+    before: Annotated[int | None, Query(ge=1, le=LARGEST_ID)] = None,
+) -> HTMLResponse:
+    """Messages, newest first."""
+    page = mail_page(request.app.state.database, state or None, before)
+    return render(request, "mail.html", page=page, state=state)
+
+
+@router.get("/mail/{message_id}", response_class=HTMLResponse)
+def one(request: Request, message_id: RowId) -> HTMLResponse:
+    """One message: state, text and HTML."""
+    view, body = _find(request, message_id)
+    return render(request, "mail_one.html", message=view, body=body)
+
+
+@router.get("/mail/{message_id}/html")
+def as_html(request: Request, message_id: RowId) -> HTMLResponse:
+    """The HTML part alone, for the sandboxed frame: no script, no form, nothing loaded from elsewhere."""
+    _, body = _find(request, message_id)
+    return HTMLResponse(
+        body.html, headers={"Content-Security-Policy": _MAIL_POLICY, "X-Frame-Options": "SAMEORIGIN"}
+    )
+
+
+@router.get("/mail/{message_id}/mail.eml")
+def as_file(request: Request, message_id: RowId) -> Response:
+    """The message as a file that mail programs open."""
+    view, body = _find(request, message_id)
+    try:
+        file = as_eml(view, body, request.app.state.settings.mail_from)
+    except DeliveryError as error:
+        detail = f"There is no file of message {message_id}, since it could not be sent: {error}."
+        raise HTTPException(409, detail) from error
+    return Response(
+        file,
+        media_type="message/rfc822",
+        headers={"Content-Disposition": f'attachment; filename="ullage-{message_id}.eml"'},
+    )
+
+
+def _find(request: Request, message_id: int) -> tuple[MessageView, MessageBody]:
+    found = one_mail(request.app.state.database, message_id)
+    if found is None:
+        raise HTTPException(404, f"There is no message {message_id}.")
+    return found

@@ -1,0 +1,1 @@
+"""What addresses and forms may hold, checked before anything uses it."""

@@ -1,0 +1,1 @@
+"""What stands around every endpoint: errors as answers, headers, hosts, logs, metrics, templates' set-up, the clock."""

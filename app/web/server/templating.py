@@ -1,0 +1,199 @@
+"""Jinja2 set-up: autoescape on, and the filters that give numbers their units and times their zone."""
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup, escape
+
+from app.domain.judging.reporting.numbers import NUMBER_UNITS
+from app.domain.model import Reading
+from app.plots.palette import marker_svg
+from app.plots.sparkline import sparkline
+from app.science.oil.moisture import solubility_constants
+from app.science.quantities import BY_NAME
+from app.services.health.pulse import read_pulse
+from app.services.pages.fleet_overview import FleetRow
+from app.web.server import wording
+from app.web.server.clock import now_of
+from app.web.server.static_files import static_url
+
+_SUBSCRIPTS = str.maketrans({digit: f"<sub>{i}</sub>" for i, digit in enumerate("₀₁₂₃₄₅₆₇₈₉")})
+MINUS = "\N{MINUS SIGN}"
+THIN_SPACE = "\N{NARROW NO-BREAK SPACE}"
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number as people write it: ``digits`` significant figures, thousands grouped, a real minus sign."""
+    if value is None:
+        return "–"
+    if value == 0:
+        return "0"
+    magnitude = abs(value)
+    if magnitude >= 10**digits or magnitude == int(magnitude):
+        text = f"{value:,.0f}"
+    else:
+        text = f"{value:.{digits}g}"
+        if "e" in text:
+            text = f"{value:.6f}".rstrip("0")
+    return text.replace(",", THIN_SPACE).replace("-", MINUS)
+
+
+def signed(value: float | None, digits: int = 3) -> str:
+    """Like :func:`number`, with a plus sign on gains."""
+    if value is None:
+        return "–"
+    return f"+{number(value, digits)}" if value > 0 else number(value, digits)
+
+
+def reading(value: Reading | None) -> str:
+    """A reading without its unit; ``< 0.5`` when it is below the detection limit."""
+    if value is None:
+        return "–"
+    return f"<{THIN_SPACE}{number(value.below)}" if value.below is not None else number(value.value, 4)
+
+
+def brief(text: str | None) -> Markup:
+    """A reading as the history keeps it (``20.9649496844619``, ``<0.466``) in four figures, with all in the title."""
+    if text is None:
+        return Markup("none")
+    sign, digits = ("<", text[1:]) if text.startswith("<") else ("", text)
+    try:
+        shown = f"{sign}{THIN_SPACE * bool(sign)}{number(float(digits), 4)}"
+    except ValueError:
+        return Markup(escape(text))
+    if shown.replace(THIN_SPACE, "").replace(MINUS, "-") == text:
+        return Markup(escape(shown))
+    return Markup('<span title="{}">{}</span>').format(text, shown)
+
+
+def chemical(text: str) -> Markup:
+    """Turns subscript characters into ``<sub>``, which every font can draw."""
+    return Markup(str(escape(text)).translate(_SUBSCRIPTS))
+
+
+def symbol(quantity: str) -> Markup:
+    """``C₂H₂`` of a quantity's name; the name itself when it is not a quantity."""
+    known = BY_NAME.get(quantity)
+    return chemical(known.symbol) if known else Markup(escape(quantity))
+
+
+def moment(at: datetime | None, zone: str = "UTC") -> Markup:
+    """A time in the site's zone, with the zone's name; UTC in the title."""
+    if at is None:
+        return Markup("–")
+    local = at.astimezone(ZoneInfo(zone))
+    return Markup('<time datetime="{}" title="{}">{} <span class="zone">{}</span></time>').format(
+        at.astimezone(UTC).isoformat(timespec="seconds"),
+        at.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S UTC"),
+        local.strftime("%Y-%m-%d %H:%M"),
+        _zone_name(local),
+    )
+
+
+def day(at: date | datetime | None, zone: str = "UTC") -> Markup:
+    """A calendar day; of a time, the day in the site's zone."""
+    if at is None:
+        return Markup("–")
+    if isinstance(at, datetime):
+        local = at.astimezone(ZoneInfo(zone))
+        title = at.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+        return Markup('<time datetime="{}" title="{}">{}</time>').format(
+            at.astimezone(UTC).isoformat(timespec="seconds"), title, local.date().isoformat()
+        )
+    return Markup('<time datetime="{0}">{0}</time>').format(at.isoformat())
+
+
+def age(at: datetime | None, now: datetime) -> str:
+    """How long ago, in the largest unit that gives at least two: ``14 min ago``, ``3 months ago``."""
+    if at is None:
+        return "never"
+    seconds = (now - at).total_seconds()
+    if seconds < -60:
+        return f"in {_span(-seconds)}"
+    return f"{_span(max(seconds, 0.0))} ago"
+
+
+def _span(seconds: float) -> str:
+    for size, single in ((31_556_952, "year"), (2_629_746, "month"), (86_400, "day")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {single}s"
+    for size, short in ((3_600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {short}"
+    return f"{seconds:.0f} s"
+
+
+def span(length: timedelta) -> str:
+    """A length of time in its natural unit: ``15 min``, ``4 h``, ``1 day``."""
+    minutes = length.total_seconds() / 60
+    for size, name in ((1440, "day"), (60, "h")):
+        if minutes >= size and minutes % size == 0:
+            count = minutes / size
+            return f"{count:.0f} {name}{'s' if name == 'day' and count > 1 else ''}"
+    return f"{minutes:.0f} min"
+
+
+def sparkline_of(row: FleetRow) -> Markup:
+    """The sparkline of a fleet row's key quantity, with the limit that made it the key one."""
+    if row.key_quantity is None:
+        return Markup("")
+    limit = row.reason.limit if row.reason and row.reason.rule == "level" else None
+    return Markup(sparkline(row.spark, row.key_quantity, limit))
+
+
+def _zone_name(local: datetime) -> str:
+    name = local.tzname() or "UTC"
+    return f"UTC{name.replace('-', MINUS)}" if name[:1] in "+-" else name
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parents[1] / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        number=number,
+        signed=signed,
+        reading=reading,
+        brief=brief,
+        chemical=chemical,
+        symbol=symbol,
+        moment=moment,
+        day=day,
+        age=age,
+        span=span,
+        sentence=lambda text: text[:1].upper() + text[1:],
+        words=lambda name: str(name).replace("_", " "),
+    )
+    environment.globals.update(
+        static_url=static_url,
+        QUANTITIES=BY_NAME,
+        wording=wording,
+        marker_svg=lambda quantity: Markup(marker_svg(quantity)),
+        sparkline_of=sparkline_of,
+        NUMBER_UNITS=NUMBER_UNITS,
+        solubility_constants=solubility_constants,
+    )
+    return environment
+
+
+ENVIRONMENT = _environment()
+
+
+def render(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
+    """A page. ``now`` is read here once per page and handed to the template, with the worker's pulse."""
+    now = context.pop("now", None) or now_of(request)
+    state = request.app.state
+    pulse = context.pop("pulse", None) or read_pulse(state.database, now)
+    html = ENVIRONMENT.get_template(template).render(
+        request=request, now=now, pulse=pulse, path=request.url.path, **context
+    )
+    return HTMLResponse(html, status_code)

@@ -1,0 +1,115 @@
+"""The words the pages use for statuses, states, reasons and rules. One place, so that pages agree."""
+
+from typing import Final
+
+from app.domain.judging.norms import NORM_SET_NAMES
+from app.domain.judging.reporting.fault import FAULT_NAMES
+from app.domain.judging.reporting.methods import METHOD_NAMES
+
+STATUS_WORDS: Final = {1: "low", 2: "intermediate", 3: "high", 4: "extreme"}
+STATUS_MEANING: Final = {
+    1: "low gas, no sign of gassing",
+    2: "intermediate gas or possible gassing",
+    3: "high gas or probable active gassing",
+}
+"""After IEEE C57.104-2019, 6.1, in our words."""
+
+LEVEL_WORDS: Final = {0: "0 typical", 1: "1 above typical", 2: "2 high"}
+SEVERITY_WORDS: Final = {0: "information", 1: "normal", 2: "intermediate", 3: "high", 4: "extreme"}
+
+STATE_WORDS: Final = {
+    "unacknowledged": "unacknowledged",
+    "acknowledged": "acknowledged",
+    "returned": "returned to normal, unacknowledged",
+    "shelved": "shelved",
+    "normal": "normal",
+}
+OPEN_STATES: Final = ("unacknowledged", "acknowledged", "returned", "shelved")
+
+CONDITION_WORDS: Final = {
+    "gassing": "Gassing",
+    "confirmation": "Confirmation sample wanted",
+    "silent": "Instrument silent",
+    "data_quality": "Readings in doubt",
+    "agreement": "Against the laboratory",
+    "site_silent": "Site silent",
+    "fleet_silent": "Whole fleet silent",
+}
+SEVERITIES_OF_INSTRUMENTS: Final = {
+    "silent": {1: "late", 2: "silent"},
+    "data_quality": {1: "disturbed", 2: "blind"},
+    "agreement": {1: "out of its band", 2: "far out of its band"},
+    "site_silent": {1: "partly back", 2: "silent"},
+    "fleet_silent": {1: "partly back", 2: "silent"},
+}
+HEARD_WORDS: Final = {
+    "silent": "2 silent",
+    "late": "1 late",
+    "never_heard": "never heard",
+    "maintenance": "in maintenance",
+    "on_time": "0 on time",
+}
+HEARD_ROWS: Final = {"silent": "3", "late": "2", "on_time": "1"}
+"""The edge of a row in the list of instruments, as that of a unit of that status."""
+
+FIGURE_WORDS: Final = {
+    "tdcg": "total dissolved combustible gas",
+    "condition_2008": "condition after IEEE C57.104-2008",
+    "nei_oil_without_ethane": "energy intensity of oil without ethane",
+    "nei_paper": "energy intensity of paper",
+    "nei_oil_gained": "energy intensity of oil gained",
+    "co2_co": "CO₂/CO",
+    "o2_n2": "O₂/N₂",
+    "c2h2_h2": "C₂H₂/H₂",
+    "water_at_20": "water corrected to 20 °C",
+    "paper_water": "apparent water in paper",
+    "paper_water_low": "apparent water in paper, low end",
+    "paper_water_high": "apparent water in paper, high end",
+    "bubble_inception": "bubble inception temperature",
+    "degree_of_polymerization": "degree of polymerization from furfural",
+}
+_INCREMENTS: Final = {
+    "since_reference": "new gas since the last sample",
+    "since_baseline": "new gas since the baseline",
+}
+
+
+def fault(code: str) -> str:
+    """A fault code in plain words."""
+    return FAULT_NAMES.get(code, "")
+
+
+def figure(name: str) -> str:
+    """A derived figure's name for people."""
+    return FIGURE_WORDS.get(name, name.replace("_", " "))
+
+
+def increment(name: str) -> str:
+    """``Duval triangle 1, new gas since the last sample`` for ``duval_triangle_1/since_reference``."""
+    zones, _, since = name.partition("/")
+    return f"{method(zones)}, {_INCREMENTS.get(since, since.replace('_', ' '))}"
+
+
+def severity(condition: str, value: int) -> str:
+    """What a severity means for an alert of that condition."""
+    return SEVERITIES_OF_INSTRUMENTS.get(condition, SEVERITY_WORDS).get(value, "")
+
+
+def status_word(status: int | None) -> str:
+    """``3 high``; ``not judged`` when there is no status."""
+    return "not judged" if status is None else f"{status} {STATUS_WORDS[status]}"
+
+
+def method(name: str) -> str:
+    """A method's name for people."""
+    return METHOD_NAMES.get(name, name.replace("_", " "))
+
+
+def norm_set(name: str) -> str:
+    """A norm set's name for people."""
+    return NORM_SET_NAMES.get(name, name.replace("_", " "))
+
+
+def condition(name: str) -> str:
+    """An alert condition's name for people."""
+    return CONDITION_WORDS.get(name, name.replace("_", " ").capitalize())

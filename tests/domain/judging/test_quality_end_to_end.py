@@ -1,0 +1,133 @@
+"""Signs that a sample is not what it seems, from readings to alert: it is judged, doubted, and raises no alarm alone.
+
+The signs are those of IEEE C57.104-2019, 5.1 and 5.2.1; how the odd samples are made is ours.
+"""
+
+import pytest
+from engine_cast import QUIET, frame, judge, steady
+
+from app.domain.alerting.advice import urgency
+from app.domain.alerting.decisions import (
+    Condition,
+    evidence,
+)
+from app.domain.findings import Assessment, Severity
+from app.domain.judging.engine import assess
+from app.domain.judging.report import (
+    ReportOptions,
+    report,
+)
+from app.domain.judging.verdict import verdict
+from app.science.quantities import NORM_GASES
+
+UNIT = {"h2": 60.0, "ch4": 40.0, "c2h6": 25.0, "c2h4": 15.0, "c2h2": 0.6, "co": 300.0, "co2": 3000.0}
+"""Gas that is there but below Table 1 (10-30 years, O2/N2 0.02), so that signs have something to compare."""
+LEVELS = [UNIT[gas] for gas in NORM_GASES]
+
+
+def odd_sample(age: float = 20.0, **odd: float) -> Assessment:
+    """Four good samples, then one with these readings changed."""
+    samples = [*steady(4, **UNIT), (720.0, QUIET | UNIT | odd)]
+    return report(judge(samples, age=age), 4, ReportOptions(detailed=False))
+
+
+def moved(by: int) -> dict[str, float]:
+    """Every reading written one column late or early."""
+    columns = dict(zip(NORM_GASES[by:], LEVELS[:-by], strict=True)) if by > 0 else {}
+    columns |= dict(zip(NORM_GASES[:by], LEVELS[-by:], strict=True)) if by < 0 else {}
+    return dict.fromkeys(NORM_GASES, 0.0) | columns
+
+
+SIGNS = {
+    "air": ({"h2": 25.0, "ch4": 36.0, "o2": 9000.0, "n2": 52_000.0}, "air may have got into the sample"),
+    "lost digit": ({"c2h4": 1.5}, "C₂H₄ is about ten times off while the others fit"),
+    "doubled digit": ({"c2h4": 150.0}, "C₂H₄ is about ten times off while the others fit"),
+    "unit too large": ({gas: 1000.0 * UNIT[gas] for gas in UNIT}, "All gases are off by a factor of 10^3"),
+    "unit too small": ({gas: UNIT[gas] / 1000.0 for gas in UNIT}, "All gases are off by a factor of 10^-3"),
+    "one column late": (moved(1), "shifted by one column"),
+    "one column early": (moved(-1), "shifted by one column"),
+    "swapped": ({"ch4": 15.0, "c2h4": 40.0}, "fit the history when CH₄ and C₂H₄ change places"),
+    "swapped oxides": ({"h2": 300.0, "co": 60.0}, "fit the history when H₂ and CO change places"),
+    "oxygen": ({"o2": 50_000.0, "n2": 80_000.0}, "There is more O₂ than oil can hold"),
+    "nitrogen": ({"n2": 180_000.0}, "There is more N₂ than oil can hold"),
+    "water": ({"water": 130.0, "oil_temperature": 20.0}, "There is more water than oil can hold"),
+    "hydrogen lost": ({"h2": 20.0}, "Hydrogen fell by half while methane stayed"),
+    "fall": (
+        {"h2": 12.0, "ch4": 12.0, "c2h6": 9.0, "c2h4": 6.0},
+        "H₂, CH₄, C₂H₆, C₂H₄ fell by more than measurement can explain, with no degassing on record",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SIGNS)
+def test_an_odd_sample_is_doubted_asks_for_confirmation_and_raises_no_gassing_alert(name: str) -> None:
+    odd, words = SIGNS[name]
+    found = odd_sample(**odd)
+    assert found.doubtful
+    assert found.suspect
+    quality = [f for f in found.findings if f.rule == "quality"]
+    assert any(words in f.text for f in quality), [f.text for f in quality]
+    assert all(f.source == "IEEE C57.104-2019, 5.1" and f.severity is Severity.INFORMATION for f in quality)
+    shown = evidence(found, "LAB", online=False)
+    assert Condition.GASSING not in shown, "it neither raises nor clears the alarm"
+    assert shown[Condition.CONFIRMATION].severity >= 2
+    assert found.status is not None, "it is judged all the same"
+    assert "the sample itself is in doubt" in verdict(found)[0].text
+
+
+@pytest.mark.parametrize("name", ["air", "lost digit", "unit too small", "water", "fall"])
+def test_the_next_step_for_a_doubtful_sample_is_a_confirmation_sample(name: str) -> None:
+    assert urgency(odd_sample(**SIGNS[name][0])) == "suspect"
+
+
+def test_a_copy_of_the_report_before_is_doubted() -> None:
+    samples = steady(4, **UNIT)
+    repeated = report(judge([*samples, (720.0, samples[-1][1])], age=20.0), 4)
+    assert repeated.doubtful
+    assert any("Every figure equals the report before it" in f.text for f in repeated.findings)
+
+
+def test_an_ordinary_sample_is_not_doubted() -> None:
+    found = odd_sample(h2=62.0)
+    assert not found.doubtful
+    assert not found.suspect
+    assert Condition.GASSING in evidence(found, "LAB", online=False)
+
+
+def test_a_real_fault_is_suspected_but_not_doubted() -> None:
+    """Thermal gas in about the shares of E.1: all hydrocarbons rise together."""
+    found = odd_sample(h2=95.0, ch4=421.0, c2h6=128.0, c2h4=695.0, c2h2=7.0)
+    assert (found.status, found.suspect, found.doubtful) == (3, True, False)
+    assert evidence(found, "LAB", online=False)[Condition.GASSING].severity == 3, (
+        "levels above Table 2 count at once"
+    )
+
+
+def test_a_refuted_slip_leaves_later_samples_alone() -> None:
+    samples = [
+        *steady(4, **UNIT),
+        (720.0, QUIET | UNIT | {"c2h4": 150.0}),
+        (740.0, QUIET | UNIT),
+        (900.0, QUIET | UNIT),
+    ]
+    judgement = judge(samples, age=20.0)
+    assert judgement.changes.dropped.tolist() == [False] * 4 + [True, False, False]
+    after = report(judgement, 5)
+    assert (after.status, after.suspect) == (1, False)
+    assert any(f.rule == "refuted" for f in after.findings)
+    assert abs(after.rates["c2h4"].per_year) < 1.0
+
+
+def test_a_series_that_falls_for_good_is_believed_at_the_second_sample() -> None:
+    """A degassing that nobody recorded."""
+    low = QUIET | {gas: 0.3 * value for gas, value in UNIT.items()}
+    later = low | {"h2": 18.5, "co2": 910.0}
+    judgement = judge([*steady(4, **UNIT), (720.0, low), (740.0, later)], age=20.0)
+    assert judgement.quality.doubtful.tolist() == [False] * 4 + [True, False]
+    assert judgement.changes.confirmed[5]
+    assert not judgement.changes.dropped.any()
+
+
+def test_on_line_readings_are_not_judged_by_signs_of_a_laboratory_sample() -> None:
+    samples = [*steady(4, every=1.0, **UNIT), (4.0, QUIET | UNIT | {"c2h4": 1.5})]
+    assert not assess(frame(samples, online=True)).quality.doubtful.any()
