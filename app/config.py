@@ -13,15 +13,9 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-from app.domain.instruments.agreement import (
-    AgreementRule,
-    CheckRule,
-)
+from app.domain.instruments.agreement import AgreementRule, CheckRule
 from app.domain.instruments.silence import SilenceRule
-from app.domain.recording.clock import (
-    ClockRule,
-    OnDoubt,
-)
+from app.domain.recording.clock import ClockRule, OnDoubt
 
 PREFIX = "ULLAGE_"
 

@@ -8,12 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from app.cli.common import (
-    fail,
-    open_database,
-    settings_or_fail,
-    stages_bar,
-)
+from app.cli.common import fail, open_database, settings_or_fail, stages_bar
 
 if TYPE_CHECKING:
     from app.store.database import Database

@@ -8,18 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from app.cli.common import (
-    fail,
-    open_database,
-    settings_or_fail,
-    stages_bar,
-)
+from app.cli.common import fail, open_database, settings_or_fail, stages_bar
 
 if TYPE_CHECKING:
-    from app.services.files.import_outcome import (
-        ImportChoices,
-        ImportPreview,
-    )
+    from app.services.files.import_outcome import ImportChoices, ImportPreview
     from app.services.files.watch_folder import Taken
     from app.store.database import Database
 
@@ -78,10 +70,7 @@ def import_command(
 
 
 def _choices(profile: str | None, units: list[str]) -> "ImportChoices":
-    from app.intake.files.profile import (
-        ProfileError,
-        load_profile,
-    )
+    from app.intake.files.profile import ProfileError, load_profile
     from app.services.files.import_outcome import ImportChoices
 
     pairs = [text.rpartition("=") for text in units]
@@ -174,10 +163,7 @@ def export_command(
     form: Annotated[ExportFormat, typer.Option("--format", help="csv or xlsx.")] = ExportFormat.CSV,
 ) -> None:
     """Write samples, assessments or alerts to a file. Samples as CSV can be imported by the profile ullage."""
-    from app.services.exporting.export_files import (
-        UnknownScopeError,
-        export,
-    )
+    from app.services.exporting.export_files import UnknownScopeError, export
     from app.store.exporting.exports import Scope
 
     if asset is not None and site is not None:

@@ -5,10 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from app.cli.common import (
-    fail,
-    open_database,
-)
+from app.cli.common import fail, open_database
 
 if TYPE_CHECKING:
     from app.services.registering.maintenance import StoredSpell

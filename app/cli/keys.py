@@ -6,16 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from app.cli.common import (
-    fail,
-    open_database,
-)
+from app.cli.common import fail, open_database
 
 if TYPE_CHECKING:
-    from app.services.registering.keys import (
-        KeyRecord,
-        NewKey,
-    )
+    from app.services.registering.keys import KeyRecord, NewKey
 
 key_app = typer.Typer(no_args_is_help=True, help="Keys for posting and registering.")
 
@@ -35,12 +29,7 @@ def issue(
     instrument: Instrument = None, registrar: Registrar = False, label: Label = "", expires: Expires = None
 ) -> None:
     """Issue a key. It is printed this once and stored as a digest."""
-    from app.services.registering.keys import (
-        KeyRefusedError,
-        KeyWish,
-        UnknownReferenceError,
-        issue_key,
-    )
+    from app.services.registering.keys import KeyRefusedError, KeyWish, UnknownReferenceError, issue_key
 
     _one_of_both(instrument, registrar)
     now = datetime.now(UTC)
@@ -65,12 +54,7 @@ def rotate(
     expires: Expires = None,
 ) -> None:
     """Issue a key and let the older ones end after a while. It is printed this once."""
-    from app.services.registering.keys import (
-        KeyRefusedError,
-        KeyWish,
-        UnknownReferenceError,
-        rotate_keys,
-    )
+    from app.services.registering.keys import KeyRefusedError, KeyWish, UnknownReferenceError, rotate_keys
 
     _one_of_both(instrument, registrar)
     now = datetime.now(UTC)
@@ -85,10 +69,7 @@ def rotate(
 @key_app.command("list")
 def list_command(instrument: Instrument = None, registrar: Registrar = False) -> None:
     """The keys of an instrument or of the registrars, oldest first; the last use is to ten minutes."""
-    from app.services.registering.keys import (
-        UnknownReferenceError,
-        list_keys,
-    )
+    from app.services.registering.keys import UnknownReferenceError, list_keys
 
     _one_of_both(instrument, registrar)
     now = datetime.now(UTC)
@@ -106,10 +87,7 @@ def revoke(
     prefix: Annotated[str, typer.Argument(help="Prefix of the key: what stands behind `ull_`, as listed.")],
 ) -> None:
     """Refuse a key from the next request on. It stays listed."""
-    from app.services.registering.keys import (
-        KeyRefusedError,
-        revoke_key,
-    )
+    from app.services.registering.keys import KeyRefusedError, revoke_key
 
     with open_database() as database:
         try:

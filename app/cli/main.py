@@ -11,22 +11,9 @@ from typing import Annotated, Any
 
 import typer
 
-from app.cli.common import (
-    ExistingFile,
-    fail,
-    open_database,
-    rows_bar,
-    settings_or_fail,
-)
-from app.cli.db import (
-    backup_command,
-    db_app,
-    restore_command,
-)
-from app.cli.files import (
-    export_command,
-    import_command,
-)
+from app.cli.common import ExistingFile, fail, open_database, rows_bar, settings_or_fail
+from app.cli.db import backup_command, db_app, restore_command
+from app.cli.files import export_command, import_command
 from app.cli.instrument import instrument_app
 from app.cli.keys import key_app
 from app.cli.send import send_command
@@ -69,10 +56,7 @@ def worker() -> None:
 @fleet_app.command("load")
 def fleet_load(file: ExistingFile) -> None:
     """Register the fleet that a YAML file describes. Loading it again changes nothing."""
-    from app.services.registering.load_fleet import (
-        FleetFileError,
-        load_fleet,
-    )
+    from app.services.registering.load_fleet import FleetFileError, load_fleet
 
     try:
         text = file.read_text(encoding="utf-8")
@@ -105,10 +89,7 @@ def interpret(
     ] = False,
 ) -> None:
     """Interpret a plain CSV (asset,taken_at,h2,... in µL/L) without any database."""
-    from app.services.judging.interpret import (
-        CsvError,
-        interpret_csv,
-    )
+    from app.services.judging.interpret import CsvError, interpret_csv
 
     try:
         with file.open(encoding="utf-8-sig", newline="") as text, rows_bar() as progress:
@@ -129,11 +110,7 @@ def explain(
     sample: Annotated[int | None, typer.Option(min=1, help="Or the id of a stored sample.")] = None,
 ) -> None:
     """Print how one sample is judged, step by step, as a person would check it by hand."""
-    from app.services.judging.explain import (
-        UnknownSampleError,
-        explain_csv,
-        explain_sample,
-    )
+    from app.services.judging.explain import UnknownSampleError, explain_csv, explain_sample
     from app.services.judging.interpret import CsvError
 
     if (file is None) == (sample is None) or (file is None) != (row is None):

@@ -9,12 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from app.cli.common import (
-    connection_options,
-    fail,
-    open_database,
-    settings_or_fail,
-)
+from app.cli.common import connection_options, fail, open_database, settings_or_fail
 
 if TYPE_CHECKING:
     from fastapi import FastAPI

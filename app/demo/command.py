@@ -19,13 +19,7 @@ from app.demo.climate import LOOKAHEAD_DAYS
 from app.demo.fleet import DemoFleet, NoFleetFileError, read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
 from app.demo.laboratory_file import write_recent_files
-from app.demo.server import (
-    ServerError,
-    refuse_busy_port,
-    refuse_ended,
-    running_server,
-    wait_until_healthy,
-)
+from app.demo.server import ServerError, refuse_busy_port, refuse_ended, running_server, wait_until_healthy
 from app.demo.setup import SetupError, issue_keys, prepare
 from app.demo.simulate import DEFAULT_SPEED, STORIES, Playback, play
 from app.sender.errors import SenderError

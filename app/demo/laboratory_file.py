@@ -14,11 +14,7 @@ from app.demo.fleet import DemoFleet
 from app.demo.generator import seed_of
 from app.demo.history import Demo
 from app.domain.model import Sample
-from app.intake.files.profile import (
-    Profile,
-    ReadingColumn,
-    load_profile,
-)
+from app.intake.files.profile import Profile, ReadingColumn, load_profile
 
 RECENT_UNITS: Final = ("QUE-T1", "QUE-T2", "OST-T2", "ZEP-S1")
 REMARKS: Final = {"QUE-T1": "Extra sample asked for by the owner"}

@@ -7,15 +7,9 @@ from typing import Final
 from app.demo.fleet import FLEET_FILE, DemoFleet
 from app.demo.history import Demo
 from app.domain.model import Sample
-from app.services.alerting.handle_alert import (
-    acknowledge,
-    shelve,
-)
+from app.services.alerting.handle_alert import acknowledge, shelve
 from app.services.pages.alert_views import alert_groups
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.services.registering.register import issue_instrument_key
 from app.store.database import Database

@@ -9,10 +9,7 @@ from app.services.alerting.end_shelves import end_shelves
 from app.services.health.heartbeat import beat
 from app.services.instruments.check_instruments import check_due
 from app.services.instruments.check_silence import check_silence
-from app.services.keeping.upkeep import (
-    create_partitions_ahead,
-    end_of_raw,
-)
+from app.services.keeping.upkeep import create_partitions_ahead, end_of_raw
 from app.store.database import Database
 
 

@@ -4,12 +4,7 @@ import threading
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-from app.services.files.watch_folder import (
-    Stamp,
-    Taken,
-    Watch,
-    look,
-)
+from app.services.files.watch_folder import Stamp, Taken, Watch, look
 from app.store.database import Database
 
 

@@ -11,10 +11,7 @@ from app.config import Settings
 from app.jobs.duties import duties
 from app.jobs.schedule import Schedule
 from app.notify.transport import FolderTransport, SmtpTransport, Transport
-from app.services.mailing.deliver import (
-    LEASE,
-    deliver_next,
-)
+from app.services.mailing.deliver import LEASE, deliver_next
 from app.store.database import Database
 
 STEPS_OF_A_DELIVERY = 12

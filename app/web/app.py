@@ -10,62 +10,25 @@ from app.services.recording.recorder import Recorder
 from app.store.database import Database
 from app.web.api import samples as api
 from app.web.health import probes as health
-from app.web.pages import (
-    about as pages_about,
-)
-from app.web.pages import (
-    alerts as pages_alerts,
-)
-from app.web.pages import (
-    asset as pages_asset,
-)
-from app.web.pages import (
-    exports,
-)
-from app.web.pages import (
-    file as pages_file,
-)
-from app.web.pages import (
-    fleet as pages_fleet,
-)
-from app.web.pages import (
-    instrument as pages_instrument,
-)
-from app.web.pages import (
-    instruments as pages_instruments,
-)
-from app.web.pages import (
-    mail as pages_mail,
-)
-from app.web.pages import (
-    mapping as pages_mapping,
-)
-from app.web.pages import (
-    sample as pages_sample,
-)
-from app.web.pages import (
-    upload as pages_upload,
-)
+from app.web.pages import about as pages_about
+from app.web.pages import alerts as pages_alerts
+from app.web.pages import asset as pages_asset
+from app.web.pages import exports
+from app.web.pages import file as pages_file
+from app.web.pages import fleet as pages_fleet
+from app.web.pages import instrument as pages_instrument
+from app.web.pages import instruments as pages_instruments
+from app.web.pages import mail as pages_mail
+from app.web.pages import mapping as pages_mapping
+from app.web.pages import sample as pages_sample
+from app.web.pages import upload as pages_upload
 from app.web.pages.upload_progress import UploadProgress
-from app.web.server import (
-    metrics,
-    problems,
-    store_trouble,
-)
-from app.web.server.clock import (
-    Clock,
-    utc_now,
-)
-from app.web.server.hosts import (
-    AllowedHosts,
-    allowed_hosts,
-)
+from app.web.server import metrics, problems, store_trouble
+from app.web.server.clock import Clock, utc_now
+from app.web.server.hosts import AllowedHosts, allowed_hosts
 from app.web.server.replica_reads import ReplicaReads
 from app.web.server.request_log import RequestLog
-from app.web.server.security import (
-    SameSiteForms,
-    SecurityHeaders,
-)
+from app.web.server.security import SameSiteForms, SecurityHeaders
 from app.web.server.static_files import HashedStaticFiles
 from app.web.server.stopping import Stopping
 

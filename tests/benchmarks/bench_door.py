@@ -24,10 +24,7 @@ from own_postgresql import OwnPostgresql
 from served import PATIENCE_SECONDS, Service, free_port, kill
 
 from app.domain.model import Asset, Compartment, Site, Source, SourceKind
-from app.domain.recording.clock import (
-    ClockRule,
-    OnDoubt,
-)
+from app.domain.recording.clock import ClockRule, OnDoubt
 from app.intake.recording.payloads import parse_columns
 from app.services.recording.recorder import Recorder
 from app.services.registering import register

@@ -7,20 +7,9 @@ import numpy as np
 from bench_timing import peak_memory, tell, timed
 from numpy.typing import NDArray
 
-from app.domain.judging.engine import (
-    HISTORY_DAYS,
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    DailyMedians,
-    SampleFrame,
-    daily_medians,
-)
-from app.domain.judging.rules.certainty import (
-    DRAWS,
-    judge_certainty,
-)
+from app.domain.judging.engine import HISTORY_DAYS, Judgement, assess
+from app.domain.judging.frame import DailyMedians, SampleFrame, daily_medians
+from app.domain.judging.rules.certainty import DRAWS, judge_certainty
 from app.science.diagnosis.pentagons import duval_pentagon_1
 from app.science.diagnosis.triangles import duval_triangle_1
 from app.science.quantities import INDEX, NAMES

@@ -14,10 +14,7 @@ from bench_timing import Timed, tell
 
 from app.intake.files.laboratory import read_laboratory_file
 from app.intake.files.profile import load_profile
-from app.services.files.import_file import (
-    import_file,
-    preview,
-)
+from app.services.files.import_file import import_file, preview
 from app.services.recording.record_samples import RecordContext
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database

@@ -12,14 +12,7 @@ from soak_fleet import RAMP
 
 from app.store.database import Database
 from app.store.recording.reading_columns import counting
-from app.store.schema import (
-    alert_events,
-    alerts,
-    daily_summaries,
-    messages,
-    samples,
-    sources,
-)
+from app.store.schema import alert_events, alerts, daily_summaries, messages, samples, sources
 
 
 @dataclass

@@ -12,15 +12,7 @@ from soak_load import Ledger
 
 from app.store.database import Database
 from app.store.recording.reading_columns import counting
-from app.store.schema import (
-    alert_events,
-    alerts,
-    assets,
-    compartments,
-    messages,
-    samples,
-    sources,
-)
+from app.store.schema import alert_events, alerts, assets, compartments, messages, samples, sources
 
 
 def check_record(database: Database, ledger: Ledger, since: datetime) -> dict[str, Any]:

@@ -8,10 +8,7 @@ from typing import Any
 import yaml
 
 from app.services.registering.load_fleet import load_fleet
-from app.services.registering.register import (
-    issue_instrument_key,
-    issue_registrar_key,
-)
+from app.services.registering.register import issue_instrument_key, issue_registrar_key
 from app.store.database import Database
 
 UNITS_A_SITE = 25

@@ -37,13 +37,7 @@ import numpy as np
 from labelled_cases import CITATIONS, SEED, ZONE_METHODS, Cases, Evidence, Floats, Ints, evidence, read_cases
 from numpy.typing import NDArray
 
-from app.science.diagnosis.fault_call import (
-    FAULT_CLASSES,
-    METHODS,
-    combine,
-    disagreement,
-    zone_likelihoods,
-)
+from app.science.diagnosis.fault_call import FAULT_CLASSES, METHODS, combine, disagreement, zone_likelihoods
 
 MODELS: Final = (
     ("duval_triangle_1",),

@@ -9,20 +9,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from app.science.diagnosis.fault_call import (
-    FAULT_CLASSES,
-    METHODS,
-    one_hot,
-)
-from app.science.diagnosis.pentagons import (
-    PENTAGON_GASES,
-    duval_pentagon_1,
-    duval_pentagon_2,
-)
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_GASES,
-    duval_triangle_1,
-)
+from app.science.diagnosis.fault_call import FAULT_CLASSES, METHODS, one_hot
+from app.science.diagnosis.pentagons import PENTAGON_GASES, duval_pentagon_1, duval_pentagon_2
+from app.science.diagnosis.triangles import TRIANGLE_1_GASES, duval_triangle_1
 from app.science.measuring.uncertainty import (
     FLOOR_IN_DETECTION_LIMITS,
     LABORATORY_RELATIVE_SD,

@@ -9,19 +9,10 @@ from typing import Any, Final
 import numpy as np
 
 from app.domain.findings import Assessment
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    SampleFrame,
-    frame_of,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.frame import SampleFrame, frame_of
 from app.domain.judging.norms import Norming
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.science.quantities import NAMES
 
 GOLDEN: Final = Path(__file__).parents[1] / "golden"

@@ -9,11 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.instruments.record import (
-    DailyRecord,
-    InstrumentRecord,
-    LaboratoryRecord,
-)
+from app.domain.instruments.record import DailyRecord, InstrumentRecord, LaboratoryRecord
 from app.domain.model import EventKind
 from app.science.quantities import INDEX, NAMES
 

@@ -12,10 +12,7 @@ import sqlalchemy as sa
 
 from app.domain.judging.engine import assess
 from app.domain.judging.frame import frame_of
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.science.quantities import INDEX, NAMES
 from app.store import schema as tables
 from app.store.database import Connection, Database

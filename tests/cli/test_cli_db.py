@@ -10,10 +10,7 @@ from typer.testing import CliRunner
 
 from app.cli.main import app
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
 
 Run = Callable[..., Any]

@@ -14,10 +14,7 @@ from app.demo.setup import issue_keys, prepare
 from app.demo.stories import LIVE_DAYS, PLANS
 from app.services.pages.alert_views import alert_groups
 from app.services.pages.mail_view import mail_page
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.authenticate import authenticate
 from app.store.database import Database
 from app.store.judging import assessments

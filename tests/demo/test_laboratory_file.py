@@ -11,10 +11,7 @@ from app.demo.fleet import FLEET_FILE, DemoFleet, read_fleet
 from app.demo.history import Demo
 from app.demo.laboratory_file import laboratory_csv, write_recent_files
 from app.intake.files.profile import load_profile
-from app.services.files.import_file import (
-    import_file,
-    preview,
-)
+from app.services.files.import_file import import_file, preview
 from app.services.recording.record_samples import RecordContext
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database

@@ -24,10 +24,7 @@ from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
 from app.store.keeping import migrate
 from app.store.recording.reading_columns import counting
-from app.store.schema import (
-    daily_summaries,
-    samples,
-)
+from app.store.schema import daily_summaries, samples
 
 FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 

@@ -22,10 +22,7 @@ import sqlalchemy as sa
 from app.services.registering.load_fleet import load_fleet
 from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
-from app.store.schema import (
-    messages,
-    samples,
-)
+from app.store.schema import messages, samples
 
 DATA = Path(__file__).parents[1] / "data"
 PATIENCE_SECONDS = 60.0

@@ -13,21 +13,12 @@ from app.demo.history import Demo
 from app.demo.setup import prepare
 from app.intake.files.profile import load_profile
 from app.services.exporting.export_files import export
-from app.services.files.import_file import (
-    ImportChoices,
-    import_file,
-)
+from app.services.files.import_file import ImportChoices, import_file
 from app.services.recording.record_samples import RecordContext
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Connection, Database
 from app.store.exporting.exports import Scope
-from app.store.schema import (
-    assessments,
-    assets,
-    compartments,
-    samples,
-    sources,
-)
+from app.store.schema import assessments, assets, compartments, samples, sources
 
 END = datetime(2026, 3, 2, 12, tzinfo=UTC)
 OWN = {"id", "compartment_id", "source_id", "received_at", "file_id", "file_line"}

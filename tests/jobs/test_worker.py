@@ -16,18 +16,10 @@ import sqlalchemy as sa
 from app.config import Settings
 from app.jobs import duties, worker
 from app.notify.transport import FolderTransport, SmtpTransport
-from app.services.mailing.deliver import (
-    LEASE,
-    deliver_next,
-)
+from app.services.mailing.deliver import LEASE, deliver_next
 from app.store.database import Database
 from app.store.mailing import outbox
-from app.store.schema import (
-    heartbeats,
-    instrument_states,
-    messages,
-    sources,
-)
+from app.store.schema import heartbeats, instrument_states, messages, sources
 
 MESSAGE = outbox.NewMessage(
     contact_id=None,

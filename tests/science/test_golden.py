@@ -8,12 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from app.science.diagnosis import (
-    energy,
-    pentagons,
-    ratios,
-    triangles,
-)
+from app.science.diagnosis import energy, pentagons, ratios, triangles
 from app.science.oil import moisture
 from app.science.trends.rates import least_squares_rate
 

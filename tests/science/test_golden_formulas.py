@@ -10,12 +10,7 @@ from numpy.typing import NDArray
 
 from app.science.measuring import uncertainty
 from app.science.norms import conditions
-from app.science.oil import (
-    moisture,
-    oil_quality,
-    paper,
-    volumes,
-)
+from app.science.oil import moisture, oil_quality, paper, volumes
 from app.science.trends import rates
 
 

@@ -3,27 +3,10 @@
 import numpy as np
 import pytest
 
-from app.science.diagnosis.codes import (
-    CIGRE_SIGNS,
-    IEC_599_CODES,
-    cigre_signs,
-    iec_599_code,
-)
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_ZONES,
-    triangle_4_applies,
-    triangle_5_applies,
-)
-from app.science.norms.limits import (
-    beyond,
-    limit,
-    simplified_cases,
-)
-from app.science.norms.typical import (
-    TYPICAL_QUANTITIES,
-    against_typical,
-    typical_range,
-)
+from app.science.diagnosis.codes import CIGRE_SIGNS, IEC_599_CODES, cigre_signs, iec_599_code
+from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, triangle_4_applies, triangle_5_applies
+from app.science.norms.limits import beyond, limit, simplified_cases
+from app.science.norms.typical import TYPICAL_QUANTITIES, against_typical, typical_range
 from app.science.tables import TableError, rows
 
 

@@ -7,10 +7,7 @@ import sqlalchemy as sa
 
 from app.domain.model import Site
 from app.store.database import ConnectionOptions, Database, try_alone, wait_alone
-from app.store.registering import (
-    fleet,
-    registration,
-)
+from app.store.registering import fleet, registration
 
 
 def test_nothing_of_a_rehearsal_stays(database: Database) -> None:

@@ -29,20 +29,13 @@ from app.services.correcting.put_right import (
     restore_sample,
     undo_file,
 )
-from app.services.files.import_file import (
-    ImportChoices,
-    import_file,
-    preview,
-)
+from app.services.files.import_file import ImportChoices, import_file, preview
 from app.services.instruments.check_silence import check_silence
 from app.services.recording.record_samples import RecordContext
 from app.services.registering import register
 from app.services.registering.load_fleet import load_fleet
 from app.services.rejudging.judge_again import judge_again
-from app.store.correcting.corrections import (
-    By,
-    Contents,
-)
+from app.store.correcting.corrections import By, Contents
 from app.store.database import Database
 from app.store.partitions import ensure_months
 from app.store.registering.registration import upsert_source

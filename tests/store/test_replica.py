@@ -16,10 +16,7 @@ from served import free_port
 
 from app.config import load_settings
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.services.registering.register import issue_registrar_key
 from app.store import replica

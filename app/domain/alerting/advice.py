@@ -10,10 +10,7 @@ from datetime import date, datetime, timedelta
 
 from app.domain.findings import Assessment
 from app.domain.model import Asset, LadderStep, Liquid
-from app.science.norms.conditions import (
-    tdcg_action,
-    tdcg_actions,
-)
+from app.science.norms.conditions import tdcg_action, tdcg_actions
 from app.science.tables import rows
 
 URGENT_FAULTS = frozenset({"D2", "T3", "C", "T3-H"})

@@ -7,22 +7,10 @@ from enum import StrEnum
 
 import numpy as np
 
-from app.domain.instruments.pairs import (
-    DEFAULT_HOURS,
-    Pairs,
-    pairs_of,
-    telling,
-)
-from app.domain.instruments.record import (
-    CHECKED_GASES,
-    InstrumentRecord,
-    limit_of,
-)
+from app.domain.instruments.pairs import DEFAULT_HOURS, Pairs, pairs_of, telling
+from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, limit_of
 from app.domain.judging.frame import Bools
-from app.science.measuring.agreement import (
-    LimitsOfAgreement,
-    limits_of_agreement,
-)
+from app.science.measuring.agreement import LimitsOfAgreement, limits_of_agreement
 from app.science.measuring.noise import instrument_parameters
 
 DEFAULT_BAND = 0.20

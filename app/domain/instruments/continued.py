@@ -5,10 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from app.domain.instruments.findings import (
-    InstrumentFinding,
-    Kind,
-)
+from app.domain.instruments.findings import InstrumentFinding, Kind
 
 SLACK: Final[Mapping[Kind, timedelta]] = {Kind.SPIKE: timedelta(days=7), Kind.STEP: timedelta(hours=12)}
 """How far apart two stretches of one kind may lie and still be one finding (our own choice)."""

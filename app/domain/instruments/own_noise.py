@@ -3,11 +3,7 @@
 import numpy as np
 
 from app.domain.instruments.record import InstrumentRecord
-from app.science.measuring.noise import (
-    Noise,
-    noise_from_range,
-    resolution_of,
-)
+from app.science.measuring.noise import Noise, noise_from_range, resolution_of
 from app.science.quantities import INDEX
 
 FEWEST_DAYS = 7

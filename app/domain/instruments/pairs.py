@@ -4,14 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from app.domain.instruments.record import (
-    InstrumentRecord,
-    limit_of,
-)
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-)
+from app.domain.instruments.record import InstrumentRecord, limit_of
+from app.domain.judging.frame import Bools, Floats
 from app.domain.model import EventKind
 from app.science.measuring.noise import instrument_parameters
 from app.science.quantities import INDEX

@@ -9,10 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.instruments.findings import InstrumentFinding
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-)
+from app.domain.judging.frame import Bools, Floats
 from app.domain.model import EventKind
 from app.science.measuring.uncertainty import detection_limit
 from app.science.quantities import BY_NAME, GASES, INDEX, NAMES

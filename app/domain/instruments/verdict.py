@@ -4,14 +4,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from app.domain.instruments.agreement import (
-    Agreement,
-    Standing,
-)
-from app.domain.instruments.findings import (
-    InstrumentFinding,
-    Kind,
-)
+from app.domain.instruments.agreement import Agreement, Standing
+from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.science.quantities import BY_NAME
 
 DATA_QUALITY: Final = "data_quality"

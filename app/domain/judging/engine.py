@@ -11,40 +11,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    DailyMedians,
-    Floats,
-    SampleFrame,
-    daily_medians,
-)
+from app.domain.judging.frame import DailyMedians, Floats, SampleFrame, daily_medians
 from app.domain.judging.norms import Norming
 from app.domain.judging.rules.change import Changes
-from app.domain.judging.rules.increments import (
-    Increments,
-    judge_increments,
-)
-from app.domain.judging.rules.levels import (
-    Levels,
-    judge_levels,
-)
-from app.domain.judging.rules.patterns import (
-    Patterns,
-    judge_patterns,
-)
-from app.domain.judging.rules.quality import (
-    Quality,
-    judge_quality,
-)
+from app.domain.judging.rules.increments import Increments, judge_increments
+from app.domain.judging.rules.levels import Levels, judge_levels
+from app.domain.judging.rules.patterns import Patterns, judge_patterns
+from app.domain.judging.rules.quality import Quality, judge_quality
 from app.domain.judging.rules.status import judge_change
-from app.science.diagnosis.energy import (
-    nei_oil,
-    nei_oil_without_ethane,
-    nei_paper,
-)
-from app.science.norms.conditions import (
-    CONDITION_QUANTITIES,
-    condition_2008,
-)
+from app.science.diagnosis.energy import nei_oil, nei_oil_without_ethane, nei_paper
+from app.science.norms.conditions import CONDITION_QUANTITIES, condition_2008
 from app.science.oil.moisture import relative_saturation
 from app.science.quantities import INDEX
 

@@ -21,18 +21,12 @@ from app.domain.alerting.decisions import (
     Evidence,
 )
 from app.domain.judging.engine import Judgement
-from app.domain.judging.frame import (
-    Bools,
-    Integers,
-)
+from app.domain.judging.frame import Bools, Integers
 from app.domain.judging.reporting.fault import fault_of
 from app.domain.judging.reporting.methods import methods_of
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.extreme import extremes
-from app.domain.judging.rules.levels import (
-    HIGH,
-    RAISED,
-)
+from app.domain.judging.rules.levels import HIGH, RAISED
 from app.science.quantities import NORM_GASES
 
 

@@ -6,33 +6,15 @@ from typing import Final
 import numpy as np
 
 from app.domain.findings import Assessment, Certainty
-from app.domain.judging.engine import (
-    RULE_SET,
-    Judgement,
-)
+from app.domain.judging.engine import RULE_SET, Judgement
 from app.domain.judging.norms import NORM_SETS
 from app.domain.judging.reporting.comparison import compare_norm_sets
 from app.domain.judging.reporting.fault import fault_of
-from app.domain.judging.reporting.findings import (
-    findings_of,
-    status_reasons,
-)
-from app.domain.judging.reporting.methods import (
-    increments_of,
-    methods_of,
-)
-from app.domain.judging.reporting.numbers import (
-    deltas_of,
-    number,
-    numbers_of,
-    rates_of,
-)
+from app.domain.judging.reporting.findings import findings_of, status_reasons
+from app.domain.judging.reporting.methods import increments_of, methods_of
+from app.domain.judging.reporting.numbers import deltas_of, number, numbers_of, rates_of
 from app.domain.judging.reporting.oil import oil_findings
-from app.domain.judging.rules.certainty import (
-    DRAWS,
-    Certainties,
-    judge_certainty,
-)
+from app.domain.judging.rules.certainty import DRAWS, Certainties, judge_certainty
 from app.domain.judging.rules.trend import judge_trends
 from app.science.quantities import NORM_GASES
 

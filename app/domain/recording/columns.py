@@ -6,10 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-)
+from app.domain.judging.frame import Bools, Floats
 from app.domain.model import Quality, Rejection, Sample, SetAside
 from app.science.quantities import INDEX, NAMES
 

@@ -7,11 +7,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-    grouped_median,
-)
+from app.domain.judging.frame import Bools, Floats, grouped_median
 from app.science.quantities import NAMES
 
 _FIRST_DAY = date(1970, 1, 1).toordinal()

@@ -5,12 +5,7 @@ import io
 from collections.abc import Iterator
 
 from app.domain.model import Rejection
-from app.intake.files.grid import (
-    Line,
-    RawRow,
-    Table,
-    rows_of,
-)
+from app.intake.files.grid import Line, RawRow, Table, rows_of
 from app.intake.files.profile import Profile
 from app.intake.text import UnreadableFileError, decode
 

@@ -11,10 +11,7 @@ from app.domain.model import Reading, Rejection
 from app.intake.files.csv_reader import read_csv
 from app.intake.files.grid import RawRow
 from app.intake.files.profile import Profile
-from app.intake.files.row_reader import (
-    ReadRow,
-    RowReader,
-)
+from app.intake.files.row_reader import ReadRow, RowReader
 from app.intake.files.workbook_reader import read_workbook
 
 

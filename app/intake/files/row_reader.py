@@ -7,19 +7,9 @@ from typing import Final
 
 from app.domain.model import Reading, Rejection
 from app.intake.escaping import unescaped
-from app.intake.files.grid import (
-    Cell,
-    RawRow,
-    text_of,
-)
-from app.intake.files.profile import (
-    Profile,
-    ReadingColumn,
-)
-from app.intake.files.sampling_time import (
-    NoTimeError,
-    TimeReader,
-)
+from app.intake.files.grid import Cell, RawRow, text_of
+from app.intake.files.profile import Profile, ReadingColumn
+from app.intake.files.sampling_time import NoTimeError, TimeReader
 from app.intake.numbers import NotANumberError, parse_number, shown
 from app.intake.text import folded
 from app.intake.units import UNITS, Conversion, conversion, unit_named

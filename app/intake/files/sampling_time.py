@@ -2,14 +2,8 @@
 
 from datetime import date, datetime, time
 
-from app.intake.files.grid import (
-    Cell,
-    text_of,
-)
-from app.intake.files.profile import (
-    SamplingTime,
-    says_the_hour,
-)
+from app.intake.files.grid import Cell, text_of
+from app.intake.files.profile import SamplingTime, says_the_hour
 from app.intake.numbers import shown
 
 _EXAMPLE = datetime.fromisoformat("2026-03-31T14:05:00+00:00")

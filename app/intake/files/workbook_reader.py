@@ -18,14 +18,7 @@ import openpyxl
 from openpyxl.utils.exceptions import InvalidFileException
 
 from app.domain.model import Rejection
-from app.intake.files.grid import (
-    Cell,
-    Line,
-    RawRow,
-    Table,
-    rows_of,
-    text_of,
-)
+from app.intake.files.grid import Cell, Line, RawRow, Table, rows_of, text_of
 from app.intake.files.profile import Profile
 from app.intake.files.workbook_check import check_workbook
 from app.intake.text import UnreadableFileError

@@ -9,18 +9,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-)
+from app.domain.judging.frame import Bools, Floats
 from app.intake.iso_time import iso_time
 from app.intake.recording.quantity_keys import KEYS
-from app.intake.recording.sample_reader import (
-    HIGHEST,
-    LOWEST,
-    SampleReader,
-    limit_of,
-)
+from app.intake.recording.sample_reader import HIGHEST, LOWEST, SampleReader, limit_of
 from app.intake.validate import ImpossibleError
 
 _PLAIN_TIME: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?Z", re.ASCII).fullmatch

@@ -19,20 +19,9 @@ from app.domain.model import Quality, Rejection, SetAside, Source
 from app.domain.recording.clock import ClockRule
 from app.domain.recording.columns import SampleColumns
 from app.intake.numbers import shown
-from app.intake.recording.payload_block import (
-    Block,
-    blocks_of,
-    read_block,
-)
-from app.intake.recording.payload_schema import (
-    EXAMPLE,
-    MAX_SAMPLES,
-    batch_schema,
-)
-from app.intake.recording.sample_reader import (
-    Row,
-    SampleReader,
-)
+from app.intake.recording.payload_block import Block, blocks_of, read_block
+from app.intake.recording.payload_schema import EXAMPLE, MAX_SAMPLES, batch_schema
+from app.intake.recording.sample_reader import Row, SampleReader
 from app.intake.strict_json import BadPayload, key_name, refuse_repeated_keys
 from app.science.quantities import NAMES
 

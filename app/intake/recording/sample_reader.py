@@ -10,25 +10,12 @@ from datetime import datetime
 from typing import Any, Final
 
 from app.domain.model import Quality, Rejection, SetAside, Source
-from app.domain.recording.clock import (
-    ClockRule,
-    OnDoubt,
-)
+from app.domain.recording.clock import ClockRule, OnDoubt
 from app.intake.iso_time import TIME_FORM, iso_time
 from app.intake.numbers import NotANumberError, NumberStyle, parse_number, shown
-from app.intake.recording.quantity_keys import (
-    BESIDE,
-    KEYS,
-    unknown_key,
-)
+from app.intake.recording.quantity_keys import BESIDE, KEYS, unknown_key
 from app.intake.strict_json import key_name
-from app.intake.validate import (
-    EARLIEST_ONLINE,
-    FARTHEST_AHEAD,
-    ImpossibleError,
-    check_reading,
-    check_time,
-)
+from app.intake.validate import EARLIEST_ONLINE, FARTHEST_AHEAD, ImpossibleError, check_reading, check_time
 from app.science.quantities import BY_NAME, NAMES, QUANTITIES
 
 LOWEST: Final = tuple(-float("inf") if q.minimum is None else q.minimum for q in QUANTITIES)

@@ -22,13 +22,7 @@ from app.domain.model import (
 )
 from app.intake.files.profile import profile_names
 from app.intake.iso_time import iso_time
-from app.intake.registering.fleet_file import (
-    CODE,
-    FIRST_YEAR,
-    LAST_YEAR,
-    email,
-    time_zone,
-)
+from app.intake.registering.fleet_file import CODE, FIRST_YEAR, LAST_YEAR, email, time_zone
 from app.intake.strict_json import Strict, key_name, refuse_repeated_keys
 
 CODE_PATTERN = f"^{CODE.pattern}$"

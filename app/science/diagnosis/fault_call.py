@@ -10,10 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.diagnosis.pentagons import (
-    PENTAGON_1_ZONES,
-    PENTAGON_2_ZONES,
-)
+from app.science.diagnosis.pentagons import PENTAGON_1_ZONES, PENTAGON_2_ZONES
 from app.science.diagnosis.triangles import TRIANGLE_1_ZONES
 from app.science.tables import rows
 

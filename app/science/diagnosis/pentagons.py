@@ -9,10 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from app.science.diagnosis.triangles import percentages
-from app.science.diagnosis.zones import (
-    DECIMALS,
-    PolygonMap,
-)
+from app.science.diagnosis.zones import DECIMALS, PolygonMap
 from app.science.tables import rows
 
 __all__ = [

@@ -8,10 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.diagnosis.zones import (
-    DECIMALS,
-    LimitMap,
-)
+from app.science.diagnosis.zones import DECIMALS, LimitMap
 from app.science.tables import rows
 
 __all__ = [

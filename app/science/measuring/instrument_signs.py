@@ -10,10 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.measuring.noise import (
-    MAD_TO_SD,
-    noise_of,
-)
+from app.science.measuring.noise import MAD_TO_SD, noise_of
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -9,11 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.oil.moisture import (
-    ZERO_CELSIUS,
-    model_coefficients,
-    relative_saturation,
-)
+from app.science.oil.moisture import ZERO_CELSIUS, model_coefficients, relative_saturation
 from app.science.tables import TableError, rows
 
 Floats = NDArray[np.float64]

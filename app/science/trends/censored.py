@@ -9,10 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from app.science.measuring.normal import two_sided_quantile
-from app.science.trends.rates import (
-    DAYS_PER_YEAR,
-    least_squares_rate,
-)
+from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
 from app.science.trends.trend import (
     Bools,
     Floats,

@@ -6,11 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from app.science.trends.rates import DAYS_PER_YEAR
-from app.science.trends.trend import (
-    beside,
-    blocks,
-    flatten,
-)
+from app.science.trends.trend import beside, blocks, flatten
 
 Floats = NDArray[np.float64]
 

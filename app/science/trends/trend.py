@@ -10,10 +10,7 @@ from typing import Final, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.measuring.normal import (
-    two_sided_p,
-    two_sided_quantile,
-)
+from app.science.measuring.normal import two_sided_p, two_sided_quantile
 from app.science.trends.rates import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]

@@ -4,10 +4,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from app.domain.alerting.decisions import unshelve
-from app.domain.alerting.news import (
-    AlertChange,
-    AlertNews,
-)
+from app.domain.alerting.news import AlertChange, AlertNews
 from app.services.alerting.instrument_alerts import change_of
 from app.services.alerting.notice_again import enqueue_again
 from app.services.judging.judge_online import with_told

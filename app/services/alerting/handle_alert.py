@@ -4,12 +4,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
-from app.domain.alerting.decisions import (
-    AlertState,
-    Reason,
-    State,
-    Transition,
-)
+from app.domain.alerting.decisions import AlertState, Reason, State, Transition
 from app.services.alerting import silence_memory as memory
 from app.store.alerting import alerts
 from app.store.database import Connection, Database

@@ -5,24 +5,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from app.domain.alerting.decisions import (
-    AlertState,
-    Condition,
-    Transition,
-    stand,
-)
+from app.domain.alerting.decisions import AlertState, Condition, Transition, stand
 from app.domain.alerting.news import AlertChange
 from app.domain.alerting.suppression import suppressed
-from app.services.mailing.compose_notice import (
-    Missed,
-    NoticeNews,
-    enqueue_notice,
-)
+from app.services.mailing.compose_notice import Missed, NoticeNews, enqueue_notice
 from app.store.alerting import alerts
-from app.store.alerting.alerts import (
-    StoredAlert,
-    Subject,
-)
+from app.store.alerting.alerts import StoredAlert, Subject
 from app.store.database import Connection
 from app.store.instruments import instruments
 

@@ -5,11 +5,7 @@ from datetime import datetime
 from app.domain.alerting.decisions import Condition
 from app.domain.alerting.news import AlertChange
 from app.services.alerting import silence_memory as memory
-from app.services.mailing.compose_notice import (
-    Missed,
-    NoticeNews,
-    enqueue_notice,
-)
+from app.services.mailing.compose_notice import Missed, NoticeNews, enqueue_notice
 from app.store.alerting import alerts
 from app.store.alerting.alerts import StoredAlert
 from app.store.database import Connection

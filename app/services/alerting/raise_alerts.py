@@ -4,18 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from app.domain.alerting.decisions import (
-    AlertState,
-    Condition,
-    Reason,
-    State,
-    Transition,
-    decide,
-)
-from app.domain.alerting.news import (
-    AlertChange,
-    AlertNews,
-)
+from app.domain.alerting.decisions import AlertState, Condition, Reason, State, Transition, decide
+from app.domain.alerting.news import AlertChange, AlertNews
 from app.domain.alerting.suppression import suppressed
 from app.domain.findings import Assessment
 from app.domain.model import Asset, Source

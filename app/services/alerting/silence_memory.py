@@ -5,19 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from app.domain.alerting.decisions import (
-    Condition,
-    State,
-)
-from app.domain.instruments.silence import (
-    Absence,
-    Group,
-    Known,
-)
-from app.store.alerting.alerts import (
-    StoredAlert,
-    Subject,
-)
+from app.domain.alerting.decisions import Condition, State
+from app.domain.instruments.silence import Absence, Group, Known
+from app.store.alerting.alerts import StoredAlert, Subject
 
 Memory = Mapping[str, Mapping[str, Any]]
 CONDITIONS: Final = (Condition.SILENT, Condition.SITE_SILENT, Condition.FLEET_SILENT)

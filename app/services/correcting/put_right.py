@@ -26,23 +26,12 @@ from app.services.recording.sample_contents import (
     differences,
     too_long,
 )
-from app.services.rejudging.follow_up import (
-    Touched,
-    follow_up,
-)
+from app.services.rejudging.follow_up import Touched, follow_up
 from app.store.correcting import corrections
-from app.store.correcting.corrections import (
-    By,
-    Contents,
-    Correction,
-    StoredRow,
-)
+from app.store.correcting.corrections import By, Contents, Correction, StoredRow
 from app.store.database import Connection, Database
 from app.store.pages import view_samples
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 __all__ = [
     "LONGEST_AUTHOR",

@@ -7,21 +7,13 @@ from typing import Any
 
 from app.domain.model import SourceKind
 from app.intake.numbers import shown
-from app.intake.validate import (
-    EARLIEST_LABORATORY,
-    EARLIEST_ONLINE,
-    ImpossibleError,
-    check_time,
-)
+from app.intake.validate import EARLIEST_LABORATORY, EARLIEST_ONLINE, ImpossibleError, check_time
 from app.services.recording.sample_contents import PutRightError
 from app.store.correcting import corrections
 from app.store.correcting.corrections import StoredRow
 from app.store.database import Connection
 from app.store.keeping import retention
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,12 +11,7 @@ from openpyxl.cell import WriteOnlyCell
 
 from app.intake.escaping import escaped
 from app.intake.numbers import shown
-from app.services.exporting.export_tables import (
-    Cell,
-    Kind,
-    Table,
-    table_of,
-)
+from app.services.exporting.export_tables import Cell, Kind, Table, table_of
 from app.store.database import Database
 from app.store.exporting import exports
 from app.store.exporting.exports import Scope

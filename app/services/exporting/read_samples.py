@@ -9,10 +9,7 @@ from app.services.judging.judge_online import with_told
 from app.store.database import Connection, Database
 from app.store.exporting import sample_pages
 from app.store.exporting.sample_pages import Position
-from app.store.pages import (
-    view_samples,
-    views,
-)
+from app.store.pages import view_samples, views
 from app.store.pages.view_samples import SampleView
 from app.store.registering import fleet
 

@@ -6,11 +6,7 @@ from dataclasses import dataclass
 
 from app.domain.alerting.decisions import State
 from app.domain.model import Sample
-from app.services.files.import_outcome import (
-    AlertEffect,
-    RowResult,
-    UnitEffect,
-)
+from app.services.files.import_outcome import AlertEffect, RowResult, UnitEffect
 from app.services.judging.leading_sample import leading
 from app.services.recording.sample_contents import differences
 from app.store.alerting import alerts
@@ -19,10 +15,7 @@ from app.store.database import Connection
 from app.store.files import import_effects
 from app.store.pages import views
 from app.store.pages.views import Standing
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 Pair = tuple[str, str]
 """Asset code and compartment."""

@@ -11,23 +11,10 @@ from datetime import datetime
 from functools import partial
 
 from app.domain.model import Rejection, Sample, SourceKind
-from app.intake.files.laboratory import (
-    LaboratoryRow,
-    read_laboratory_file,
-)
-from app.intake.files.profile import (
-    Profile,
-    ProfileError,
-    load_profile,
-    parse_profile,
-)
+from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
+from app.intake.files.profile import Profile, ProfileError, load_profile, parse_profile
 from app.intake.numbers import shown
-from app.services.files.import_effects import (
-    Before,
-    effects_of,
-    look_before,
-    row_changes,
-)
+from app.services.files.import_effects import Before, effects_of, look_before, row_changes
 from app.services.files.import_outcome import (
     AlertEffect,
     ImportChoices,
@@ -40,23 +27,13 @@ from app.services.files.import_outcome import (
     UnknownUnit,
     describe,
 )
-from app.services.files.resolve_rows import (
-    RowResolver,
-    Surroundings,
-)
+from app.services.files.resolve_rows import RowResolver, Surroundings
 from app.services.recording.outcomes import Outcome
 from app.services.recording.record_in_parts import record_by_compartment
 from app.services.recording.record_samples import RecordContext
 from app.store.database import Connection, Database
-from app.store.files import (
-    files,
-    import_effects,
-    laboratory_profiles,
-)
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.files import files, import_effects, laboratory_profiles
+from app.store.registering import fleet, source_lookup
 from app.store.registering.source_lookup import StoredSource
 
 __all__ = [

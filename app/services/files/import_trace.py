@@ -4,16 +4,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from app.intake.files.laboratory import (
-    CellPlace,
-    read_laboratory_file,
-)
+from app.intake.files.laboratory import CellPlace, read_laboratory_file
 from app.intake.files.profile import Profile
 from app.store.database import Database
-from app.store.files import (
-    files,
-    import_effects,
-)
+from app.store.files import files, import_effects
 from app.store.pages import view_samples
 
 

@@ -9,15 +9,8 @@ from datetime import datetime
 from typing import Any, Final
 
 from app.domain.model import Rejection, Source, SourceKind
-from app.intake.files.laboratory import (
-    LaboratoryRow,
-    read_laboratory_file,
-)
-from app.intake.files.profile import (
-    Profile,
-    ProfileError,
-    parse_profile,
-)
+from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
+from app.intake.files.profile import Profile, ProfileError, parse_profile
 from app.intake.numbers import shown
 from app.intake.text import folded
 from app.intake.units import UNITS
@@ -25,11 +18,7 @@ from app.science.quantities import BY_NAME, GASES
 from app.services.files.mapping_grid import Grid
 from app.store.database import Connection, Database
 from app.store.files import laboratory_profiles
-from app.store.registering import (
-    fleet,
-    registration,
-    source_lookup,
-)
+from app.store.registering import fleet, registration, source_lookup
 
 ROWS_SHOWN: Final = 10
 PROBLEMS_SHOWN: Final = 50

@@ -8,16 +8,9 @@ from itertools import islice
 from typing import Final
 
 from app.intake.files.csv_reader import lines
-from app.intake.files.grid import (
-    Cell,
-    Line,
-    text_of,
-)
+from app.intake.files.grid import Cell, Line, text_of
 from app.intake.files.synonyms import meaning_of
-from app.intake.files.workbook_reader import (
-    sheet_lines,
-    sheet_names,
-)
+from app.intake.files.workbook_reader import sheet_lines, sheet_names
 from app.intake.text import WORKBOOK, UnreadableFileError, decode
 
 ROWS_READ: Final = 300

@@ -8,23 +8,11 @@ from datetime import date, datetime, time
 from itertools import islice
 from typing import Final
 
-from app.intake.files.grid import (
-    Cell,
-    text_of,
-)
-from app.intake.files.synonyms import (
-    Meaning,
-    meaning_of,
-    word_means,
-)
+from app.intake.files.grid import Cell, text_of
+from app.intake.files.synonyms import Meaning, meaning_of, word_means
 from app.intake.text import UnreadableFileError
 from app.intake.units import UNITS, unit_named
-from app.services.files.mapping_grid import (
-    Grid,
-    Structure,
-    cell_at,
-    read_grid,
-)
+from app.services.files.mapping_grid import Grid, Structure, cell_at, read_grid
 
 MOST_COLUMNS: Final = 120
 WORDS_SHOWN: Final = 20

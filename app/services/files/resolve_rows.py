@@ -8,10 +8,7 @@ from functools import cache
 
 from app.domain.model import Rejection, Sample, SourceKind
 from app.intake.files.laboratory import LaboratoryRow
-from app.intake.files.profile import (
-    Profile,
-    UnitColumn,
-)
+from app.intake.files.profile import Profile, UnitColumn
 from app.intake.local_time import to_utc
 from app.intake.numbers import shown
 from app.intake.validate import EARLIEST_LABORATORY, ImpossibleError, check_time

@@ -11,12 +11,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from app.services.files.import_file import import_file
-from app.services.files.import_outcome import (
-    ImportChoices,
-    ImportResult,
-    describe,
-    problem_in_words,
-)
+from app.services.files.import_outcome import ImportChoices, ImportResult, describe, problem_in_words
 from app.services.recording.record_samples import RecordContext
 from app.store.database import Database
 

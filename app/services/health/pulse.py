@@ -4,10 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.store.database import Database
-from app.store.pages.view_mail import (
-    reachable,
-    traffic,
-)
+from app.store.pages.view_mail import reachable, traffic
 
 ALIVE_SECONDS = 60.0
 """A worker writes a heartbeat each turn, every second or so; a minute's silence is not a slow turn."""

@@ -5,10 +5,7 @@ from datetime import datetime
 from functools import cache
 from typing import Final, Literal
 
-from app.services.health.pulse import (
-    ALIVE_SECONDS,
-    LATE_SECONDS,
-)
+from app.services.health.pulse import ALIVE_SECONDS, LATE_SECONDS
 from app.store.database import Database
 from app.store.health import view_health
 from app.store.health.view_health import Vitals

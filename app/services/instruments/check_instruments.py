@@ -7,35 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from app.domain.instruments.agreement import (
-    Agreement,
-    CheckRule,
-    agreement,
-)
+from app.domain.instruments.agreement import Agreement, CheckRule, agreement
 from app.domain.instruments.continued import reconcile
 from app.domain.instruments.findings import InstrumentFinding
-from app.domain.instruments.record import (
-    InstrumentRecord,
-    to_days,
-    to_time,
-)
+from app.domain.instruments.record import InstrumentRecord, to_days, to_time
 from app.domain.instruments.rules import look
 from app.domain.instruments.verdict import conditions
 from app.services.alerting.instrument_alerts import tell
 from app.store.database import Connection, Database
-from app.store.instruments import (
-    instrument_findings,
-    instrument_readings,
-    instruments,
-)
-from app.store.registering import (
-    events,
-    maintenance,
-)
-from app.store.registering.source_lookup import (
-    StoredSource,
-    find_source,
-)
+from app.store.instruments import instrument_findings, instrument_readings, instruments
+from app.store.registering import events, maintenance
+from app.store.registering.source_lookup import StoredSource, find_source
 
 YEARS: Final = timedelta(days=1096)
 """How far back days and laboratory samples are looked at."""

@@ -9,37 +9,15 @@ from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from app.domain.alerting.decisions import (
-    AlertState,
-    Condition,
-)
+from app.domain.alerting.decisions import AlertState, Condition
 from app.domain.alerting.suppression import suppressed
-from app.domain.instruments.silence import (
-    Absence,
-    Group,
-    Picture,
-    SilenceRule,
-    listening_since,
-    look,
-)
+from app.domain.instruments.silence import Absence, Group, Picture, SilenceRule, listening_since, look
 from app.services.alerting import silence_memory as memory
-from app.services.alerting.instrument_alerts import (
-    Moved,
-    Stand,
-    move,
-)
-from app.services.mailing.compose_notice import (
-    Missed,
-    NoticeNews,
-    duration,
-    enqueue_notice,
-)
+from app.services.alerting.instrument_alerts import Moved, Stand, move
+from app.services.mailing.compose_notice import Missed, NoticeNews, duration, enqueue_notice
 from app.services.mailing.queue_mail import local_time
 from app.store.alerting import alerts
-from app.store.alerting.alerts import (
-    StoredAlert,
-    Subject,
-)
+from app.store.alerting.alerts import StoredAlert, Subject
 from app.store.database import Connection, Database, try_alone
 from app.store.instruments import instruments
 from app.store.instruments.instruments import Instrument

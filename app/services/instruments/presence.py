@@ -6,21 +6,14 @@ from datetime import datetime
 from typing import Final
 
 from app.domain.alerting.decisions import Condition
-from app.domain.instruments.silence import (
-    Heard,
-    SilenceRule,
-    heard,
-)
+from app.domain.instruments.silence import Heard, SilenceRule, heard
 from app.domain.model import Site
 from app.services.alerting import silence_memory as memory
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
 from app.store.instruments import instruments
 from app.store.instruments.instruments import Instrument
-from app.store.pages.view_alerts import (
-    AlertView,
-    alert_list,
-)
+from app.store.pages.view_alerts import AlertView, alert_list
 from app.store.pages.views import all_sites
 
 ORDER: Final = (Heard.SILENT, Heard.LATE, Heard.NEVER, Heard.MAINTENANCE, Heard.ON_TIME)

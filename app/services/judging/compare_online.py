@@ -8,22 +8,12 @@ import numpy as np
 
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement
-from app.domain.judging.light_view import (
-    OnlineView,
-    Standing,
-    online_view,
-)
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.light_view import OnlineView, Standing, online_view
+from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Source
 from app.services.judging.evidence import SampleEvidence
 from app.services.judging.online_series import OnlineSeries
-from app.store.judging.assessments import (
-    Judged,
-    Stands,
-)
+from app.store.judging.assessments import Judged, Stands
 from app.store.recording.online_rows import StoredRows
 
 

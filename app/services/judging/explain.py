@@ -6,30 +6,17 @@ from typing import TextIO
 
 import numpy as np
 
-from app.domain.judging.engine import (
-    RULE_SET,
-    Judgement,
-)
-from app.domain.judging.norms import (
-    NORM_SET_NAMES,
-    norms_2019,
-    span_column,
-)
+from app.domain.judging.engine import RULE_SET, Judgement
+from app.domain.judging.norms import NORM_SET_NAMES, norms_2019, span_column
 from app.domain.judging.report import report
-from app.domain.judging.reporting.findings import (
-    column_words,
-    level_citation,
-)
+from app.domain.judging.reporting.findings import column_words, level_citation
 from app.domain.judging.reporting.methods import METHOD_NAMES
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.trend import points_of
 from app.domain.judging.verdict import verdict
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.judging.context import surroundings_of
-from app.services.judging.interpret import (
-    CsvError,
-    judge_csv,
-)
+from app.services.judging.interpret import CsvError, judge_csv
 from app.services.judging.judge_online import judgement_at
 from app.services.judging.laboratory_series import judgement_of
 from app.store.database import Database

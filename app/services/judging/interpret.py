@@ -19,18 +19,9 @@ import numpy as np
 
 from app.domain.alerting.advice import advice
 from app.domain.findings import Assessment
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    SampleFrame,
-    to_days,
-)
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.frame import SampleFrame, to_days
+from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
 from app.domain.model import Asset, SourceKind
 from app.science.quantities import BY_NAME, INDEX, NAMES

@@ -4,23 +4,11 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from app.domain.judging.engine import (
-    RULE_SET,
-    Judgement,
-)
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.engine import RULE_SET, Judgement
+from app.domain.judging.report import ReportOptions, report
 from app.domain.model import SourceKind, utc_day
-from app.services.judging.compare_online import (
-    Settling,
-    settle,
-)
-from app.services.judging.context import (
-    Surroundings,
-    surroundings_of,
-)
+from app.services.judging.compare_online import Settling, settle
+from app.services.judging.context import Surroundings, surroundings_of
 from app.services.judging.evidence import SampleEvidence
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import (
@@ -35,16 +23,9 @@ from app.services.judging.online_series import (
 )
 from app.store.database import Connection
 from app.store.judging import assessments
-from app.store.judging.assessments import (
-    By,
-    Judged,
-)
+from app.store.judging.assessments import By, Judged
 from app.store.pages.view_samples import SampleView
-from app.store.recording import (
-    instrument_states,
-    online_days,
-    online_rows,
-)
+from app.store.recording import instrument_states, online_days, online_rows
 from app.store.recording.online_rows import StoredRows
 from app.store.recording.samples import places_of
 from app.store.registering import source_lookup

@@ -6,27 +6,15 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    SampleFrame,
-    to_days,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.norms import norming_of
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Asset, Compartment, EventKind, ServiceEvent, TapChanger
 from app.services.judging.context import Surroundings
 from app.store.database import Connection
 from app.store.judging.assessments import Judged
-from app.store.judging.windows import (
-    Window,
-    laboratory_window,
-)
+from app.store.judging.windows import Window, laboratory_window
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
 DETAILED_SAMPLES = 10

@@ -9,50 +9,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    Bools,
-    DailyMedians,
-    Floats,
-    Integers,
-    SampleFrame,
-    to_days,
-)
-from app.domain.judging.norms import (
-    SHORT_SPAN_DAYS,
-    joined,
-    norming_of,
-)
-from app.domain.judging.rules.online import (
-    CONFIRM_AFTER_DAYS,
-    CONFIRM_WITHIN_DAYS,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.frame import Bools, DailyMedians, Floats, Integers, SampleFrame, to_days
+from app.domain.judging.norms import SHORT_SPAN_DAYS, joined, norming_of
+from app.domain.judging.rules.online import CONFIRM_AFTER_DAYS, CONFIRM_WITHIN_DAYS
 from app.domain.model import ServiceEvent, utc_day
-from app.domain.recording.summary import (
-    DaySummaries,
-    summaries_of_many,
-)
+from app.domain.recording.summary import DaySummaries, summaries_of_many
 from app.science.quantities import INDEX, NORM_GASES
-from app.services.judging.context import (
-    RATIO_AGE,
-    Surroundings,
-)
+from app.services.judging.context import RATIO_AGE, Surroundings
 from app.store.database import Connection
-from app.store.recording import (
-    online_days,
-    online_rows,
-)
-from app.store.recording.online_days import (
-    FIRST_DAY,
-    StoredDays,
-)
-from app.store.recording.online_rows import (
-    NewReadings,
-    StoredRows,
-)
+from app.store.recording import online_days, online_rows
+from app.store.recording.online_days import FIRST_DAY, StoredDays
+from app.store.recording.online_rows import NewReadings, StoredRows
 from app.store.registering import fleet
 
 LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + 1)

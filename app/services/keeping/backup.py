@@ -6,11 +6,7 @@ from datetime import datetime
 from pathlib import Path
 
 from app.store.database import Database
-from app.store.keeping import (
-    archive,
-    migrate,
-    transfer,
-)
+from app.store.keeping import archive, migrate, transfer
 from app.store.keeping.archive import Manifest
 from app.store.keeping.transfer import TransferError
 

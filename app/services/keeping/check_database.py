@@ -8,11 +8,7 @@ from typing import Final
 
 from app.services.keeping.upkeep import create_partitions_ahead
 from app.store.database import Database
-from app.store.keeping import (
-    checks,
-    migrate,
-    retention,
-)
+from app.store.keeping import checks, migrate, retention
 from app.store.keeping.checks import Broken
 from app.store.partitions import month_of, months, next_month
 from app.store.recording import summaries

@@ -4,10 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from app.store.database import Connection, Database
-from app.store.keeping import (
-    migrate,
-    transfer,
-)
+from app.store.keeping import migrate, transfer
 from app.store.keeping.transfer import TransferError
 
 Tell = Callable[[str, int, int], None]

@@ -6,24 +6,13 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from app.domain.alerting.advice import advice
-from app.domain.alerting.decisions import (
-    EXTREME,
-    Condition,
-    Reason,
-)
-from app.domain.alerting.news import (
-    AlertChange,
-    AlertNews,
-)
+from app.domain.alerting.decisions import EXTREME, Condition, Reason
+from app.domain.alerting.news import AlertChange, AlertNews
 from app.domain.findings import Assessment, Finding
 from app.domain.model import Asset, LadderStep
 from app.notify.content import PREFIX, Evidence, MailContent, Row, Step, render
 from app.science.quantities import BY_NAME
-from app.services.mailing.queue_mail import (
-    Told,
-    local_time,
-    queue_mail,
-)
+from app.services.mailing.queue_mail import Told, local_time, queue_mail
 from app.store.alerting import alerts
 from app.store.database import Connection
 from app.store.registering import fleet

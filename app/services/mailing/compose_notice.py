@@ -5,23 +5,13 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from app.domain.alerting.decisions import (
-    Condition,
-    Reason,
-)
+from app.domain.alerting.decisions import Condition, Reason
 from app.domain.alerting.news import AlertChange
-from app.domain.instruments.silence import (
-    Absence,
-    SilenceRule,
-)
+from app.domain.instruments.silence import Absence, SilenceRule
 from app.notify.content import PREFIX, Notice, Step, render
 from app.services.mailing import notice_steps
 from app.services.mailing.compose_alert_mail import REASONS
-from app.services.mailing.queue_mail import (
-    Told,
-    local_time,
-    queue_mail,
-)
+from app.services.mailing.queue_mail import Told, local_time, queue_mail
 from app.store.database import Connection
 from app.store.instruments import instruments
 from app.store.instruments.instruments import Instrument

@@ -5,15 +5,8 @@ from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from app.domain.alerting.advice import (
-    GENERAL_CAUTION,
-    PRACTICE,
-    SAMPLING_CAUTIONS,
-)
-from app.domain.alerting.decisions import (
-    Condition,
-    Reason,
-)
+from app.domain.alerting.advice import GENERAL_CAUTION, PRACTICE, SAMPLING_CAUTIONS
+from app.domain.alerting.decisions import Condition, Reason
 from app.notify.content import Step
 
 URGENT: Final = timedelta(days=1)

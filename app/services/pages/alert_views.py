@@ -3,13 +3,7 @@
 from dataclasses import dataclass
 
 from app.store.database import Database
-from app.store.pages.view_alerts import (
-    AlertEventView,
-    AlertView,
-    alert_counts,
-    alert_list,
-    events_of_alerts,
-)
+from app.store.pages.view_alerts import AlertEventView, AlertView, alert_counts, alert_list, events_of_alerts
 
 LIMIT = 200
 OPEN = ("unacknowledged", "returned", "acknowledged", "shelved")

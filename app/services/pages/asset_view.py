@@ -4,41 +4,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from app.domain.alerting.advice import (
-    Advice,
-    advice,
-)
+from app.domain.alerting.advice import Advice, advice
 from app.domain.findings import Assessment, Finding, Rate
 from app.domain.model import Reading, ServiceEvent, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.context import RATIO_AGE
 from app.services.judging.judge_online import with_told
-from app.services.judging.leading_sample import (
-    leading,
-    newest_of_each_kind,
-)
-from app.services.pages.fleet_overview import (
-    Change,
-    changes_between,
-    weight_of,
-)
-from app.services.pages.norm_limits import (
-    GasLimits,
-    NormColumn,
-    norm_column,
-    oxygen_ratio,
-)
+from app.services.judging.leading_sample import leading, newest_of_each_kind
+from app.services.pages.fleet_overview import Change, changes_between, weight_of
+from app.services.pages.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
 from app.store.database import Connection, Database
-from app.store.pages.view_alerts import (
-    AlertEventView,
-    AlertView,
-    alert_list,
-    events_of_alerts,
-)
-from app.store.pages.view_mail import (
-    MessageView,
-    message_list,
-)
+from app.store.pages.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
+from app.store.pages.view_mail import MessageView, message_list
 from app.store.pages.view_samples import (
     SampleView,
     counting_samples,
@@ -47,17 +24,8 @@ from app.store.pages.view_samples import (
     samples_by_id,
     unit_events,
 )
-from app.store.pages.views import (
-    Standing,
-    Unit,
-    instrument_names,
-    standings,
-    units,
-)
-from app.store.registering.limits import (
-    all_limits,
-    ladder,
-)
+from app.store.pages.views import Standing, Unit, instrument_names, standings, units
+from app.store.registering.limits import all_limits, ladder
 
 HISTORY_LENGTH = 30
 COLUMN_SAMPLES = 12

@@ -10,23 +10,10 @@ from numpy.typing import NDArray
 from app.plots.palette import SVG_PATHS, mark
 from app.plots.trend import EventLine, NormLine, TrendInput, TrendPoint, trend
 from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
-from app.science.diagnosis.pentagons import (
-    PENTAGON_1_VERTICES,
-    PENTAGON_GASES,
-    PENTAGON_SUMMITS,
-    centroid,
-)
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_GASES,
-    TRIANGLE_1_VERTICES,
-)
+from app.science.diagnosis.pentagons import PENTAGON_1_VERTICES, PENTAGON_GASES, PENTAGON_SUMMITS, centroid
+from app.science.diagnosis.triangles import TRIANGLE_1_GASES, TRIANGLE_1_VERTICES
 from app.science.quantities import BY_NAME, NORM_GASES
-from app.services.pages.trend_data import (
-    Point,
-    TrendData,
-    path_samples,
-    trend_data,
-)
+from app.services.pages.trend_data import Point, TrendData, path_samples, trend_data
 from app.store.database import Database
 from app.store.pages.view_samples import SampleView
 

@@ -6,14 +6,8 @@ from app.store.correcting import corrections
 from app.store.database import Database
 from app.store.files import files
 from app.store.files.files import FileView
-from app.store.pages.view_samples import (
-    SampleView,
-    samples_by_id,
-)
-from app.store.pages.views import (
-    Unit,
-    units,
-)
+from app.store.pages.view_samples import SampleView, samples_by_id
+from app.store.pages.views import Unit, units
 
 FILES_SHOWN = 100
 SAMPLES_SHOWN = 500

@@ -5,33 +5,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from app.domain.alerting.advice import (
-    Advice,
-    advice,
-)
+from app.domain.alerting.advice import Advice, advice
 from app.domain.findings import Assessment, Finding
 from app.domain.model import LadderStep, Reading, Site, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.judge_online import with_told
 from app.services.judging.leading_sample import leading
 from app.store.database import Connection, Database
-from app.store.pages.view_alerts import (
-    AlertView,
-    alert_list,
-)
-from app.store.pages.view_samples import (
-    SampleView,
-    day_numbers,
-    samples_by_id,
-    trail,
-)
-from app.store.pages.views import (
-    Standing,
-    Unit,
-    all_sites,
-    standings,
-    units,
-)
+from app.store.pages.view_alerts import AlertView, alert_list
+from app.store.pages.view_samples import SampleView, day_numbers, samples_by_id, trail
+from app.store.pages.views import Standing, Unit, all_sites, standings, units
 from app.store.registering.limits import ladder
 
 PAGE_LENGTH = 100

@@ -8,21 +8,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from app.domain.instruments.agreement import (
-    Agreement,
-    CheckRule,
-    Standing,
-    agreement,
-)
-from app.domain.instruments.findings import (
-    YARD,
-    Kind,
-)
-from app.domain.instruments.record import (
-    CHECKED_GASES,
-    InstrumentRecord,
-    to_time,
-)
+from app.domain.instruments.agreement import Agreement, CheckRule, Standing, agreement
+from app.domain.instruments.findings import YARD, Kind
+from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, to_time
 from app.domain.instruments.silence import SilenceRule
 from app.domain.instruments.verdict import WORDS
 from app.domain.recording.maintenance import Spell
@@ -31,19 +19,13 @@ from app.plots.palette import SVG_PATHS, mark
 from app.plots.trend import TrendPoint
 from app.science.quantities import BY_NAME, GASES, INDEX
 from app.services.instruments.check_instruments import record_of
-from app.services.instruments.presence import (
-    InstrumentStanding,
-    instruments_of_asset,
-)
+from app.services.instruments.presence import InstrumentStanding, instruments_of_asset
 from app.store.database import Connection, Database
 from app.store.instruments import instrument_findings
 from app.store.instruments.instrument_findings import StoredFinding
 from app.store.registering import maintenance
 from app.store.registering.fleet import compartment_context
-from app.store.registering.source_lookup import (
-    StoredSource,
-    find_source,
-)
+from app.store.registering.source_lookup import StoredSource, find_source
 
 RANGES: Final = {"6m": 183, "1y": 366, "3y": 1096}
 """Range buttons of the charts: days back from now."""

@@ -4,14 +4,7 @@ from dataclasses import dataclass
 
 from app.notify.transport import Outgoing, build
 from app.store.database import Database
-from app.store.pages.view_mail import (
-    MessageBody,
-    MessageView,
-    Traffic,
-    message,
-    message_list,
-    traffic,
-)
+from app.store.pages.view_mail import MessageBody, MessageView, Traffic, message, message_list, traffic
 
 LIMIT = 50
 

@@ -5,10 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    SampleFrame,
-    frame_of,
-)
+from app.domain.judging.frame import SampleFrame, frame_of
 from app.domain.judging.norms import (
     AGES,
     IEC,
@@ -25,10 +22,7 @@ from app.domain.judging.norms import (
     norms_iec,
     span_column,
 )
-from app.domain.judging.rules.levels import (
-    Levels,
-    judge_levels,
-)
+from app.domain.judging.rules.levels import Levels, judge_levels
 from app.domain.model import Asset, OwnerLimit, SourceKind
 from app.science.quantities import NAMES, NORM_GASES
 from app.store.pages.view_samples import SampleView

@@ -16,18 +16,9 @@ from app.store.correcting.corrections import Correction
 from app.store.database import Connection, Database
 from app.store.files import files
 from app.store.files.files import FileView
-from app.store.pages.view_samples import (
-    SampleView,
-    samples_by_id,
-)
-from app.store.pages.views import (
-    Unit,
-    units,
-)
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.pages.view_samples import SampleView, samples_by_id
+from app.store.pages.views import Unit, units
+from app.store.registering import fleet, source_lookup
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,11 +18,7 @@ from app.store.pages.view_samples import (
     spread_readings,
     unit_events,
 )
-from app.store.pages.views import (
-    Unit,
-    standings,
-    units,
-)
+from app.store.pages.views import Unit, standings, units
 
 RAW_DAYS = 45
 """Up to this long a window shows single on-line readings, beyond it daily medians."""

@@ -7,15 +7,8 @@ from app.services.files.import_outcome import ImportPreview
 from app.store.database import Database
 from app.store.files import import_effects
 from app.store.files.import_effects import Exclusion
-from app.store.pages.views import (
-    all_sites,
-    laboratories,
-    units,
-)
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.pages.views import all_sites, laboratories, units
+from app.store.registering import fleet, source_lookup
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,16 +8,10 @@ import numpy as np
 from app.domain.judging.frame import Bools
 from app.domain.model import SetAside
 from app.domain.recording.columns import SampleColumns
-from app.domain.recording.maintenance import (
-    Spell,
-    in_spell,
-)
+from app.domain.recording.maintenance import Spell, in_spell
 from app.science.quantities import INDEX, NAMES
 from app.services.recording.outcomes import Result
-from app.store.recording.online_rows import (
-    NewReadings,
-    StoredRows,
-)
+from app.store.recording.online_rows import NewReadings, StoredRows
 
 
 class Fresh:

@@ -6,15 +6,9 @@ from typing import Final
 
 from app.domain.model import Sample, SourceKind
 from app.services.recording.outcomes import Outcome
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_in,
-)
+from app.services.recording.record_samples import RecordContext, record_in
 from app.store.database import Connection
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 AT_ONCE: Final = 20
 """Compartments that are judged between two reports of progress."""

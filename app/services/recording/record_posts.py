@@ -15,15 +15,8 @@ from app.domain.judging.engine import RULE_SET
 from app.domain.model import SetAside, utc_day
 from app.domain.recording.maintenance import Spell
 from app.services.alerting.raise_alerts import News, raise_alerts
-from app.services.judging.compare_online import (
-    Settled,
-    Settling,
-    settle,
-)
-from app.services.judging.context import (
-    Surroundings,
-    surroundings_of,
-)
+from app.services.judging.compare_online import Settled, Settling, settle
+from app.services.judging.context import Surroundings, surroundings_of
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import (
     FAR,
@@ -37,45 +30,19 @@ from app.services.judging.online_series import (
 )
 from app.services.recording.new_readings import Fresh
 from app.services.recording.outcomes import Outcome
-from app.services.recording.post_parts import (
-    Part,
-    Post,
-    first_of_each_time,
-    parts_of,
-    refused,
-    taken_in,
-)
-from app.services.recording.series_memory import (
-    Remembered,
-    SeriesMemory,
-    end_of,
-)
+from app.services.recording.post_parts import Part, Post, first_of_each_time, parts_of, refused, taken_in
+from app.services.recording.series_memory import Remembered, SeriesMemory, end_of
 from app.store.alerting import alerts
 from app.store.database import Connection
 from app.store.judging import assessments
-from app.store.judging.assessments import (
-    By,
-    Judged,
-)
+from app.store.judging.assessments import By, Judged
 from app.store.keeping import retention
 from app.store.partitions import ensure_months
-from app.store.recording import (
-    instrument_states,
-    online_days,
-    online_rows,
-    samples,
-)
+from app.store.recording import instrument_states, online_days, online_rows, samples
 from app.store.recording.instrument_states import Heard
 from app.store.recording.online_days import StoredDays
-from app.store.recording.online_rows import (
-    Belonging,
-    NewReadings,
-    StoredRows,
-)
-from app.store.registering import (
-    fleet,
-    maintenance,
-)
+from app.store.recording.online_rows import Belonging, NewReadings, StoredRows
+from app.store.registering import fleet, maintenance
 
 
 @dataclass(frozen=True, slots=True)

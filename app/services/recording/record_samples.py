@@ -11,22 +11,13 @@ from app.domain.model import Rejection, Sample, SourceKind
 from app.domain.recording.columns import columns_of
 from app.services.recording.outcomes import Outcome
 from app.services.recording.post_parts import Post
-from app.services.recording.record_posts import (
-    Surrounds,
-    record_posts,
-)
+from app.services.recording.record_posts import Surrounds, record_posts
 from app.services.recording.series_memory import SeriesMemory
-from app.services.rejudging.follow_up import (
-    Touched,
-    follow_up,
-)
+from app.services.rejudging.follow_up import Touched, follow_up
 from app.store.database import Connection, Database
 from app.store.recording import samples
 from app.store.recording.online_rows import FileOrigin
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,10 +14,7 @@ from typing import Final
 from app.domain.recording.columns import SampleColumns
 from app.services.recording.outcomes import Outcome
 from app.services.recording.post_parts import Post
-from app.services.recording.record_posts import (
-    Surrounds,
-    record_posts,
-)
+from app.services.recording.record_posts import Surrounds, record_posts
 from app.services.recording.series_memory import SeriesMemory
 from app.store.database import Database
 from app.store.registering.source_lookup import StoredSource

@@ -15,19 +15,10 @@ from typing import Final
 
 from app.domain.judging.frame import to_days
 from app.domain.judging.rules.online import CONFIRM_AFTER_DAYS
-from app.services.judging.online_series import (
-    LOOKBACK,
-    RAW,
-    OnlineSeries,
-    days_now,
-    midnight,
-)
+from app.services.judging.online_series import LOOKBACK, RAW, OnlineSeries, days_now, midnight
 from app.store.recording import online_rows
 from app.store.recording.online_days import StoredDays
-from app.store.recording.online_rows import (
-    NewReadings,
-    StoredRows,
-)
+from app.store.recording.online_rows import NewReadings, StoredRows
 
 MOST: Final = 1000
 """Series that are remembered; some 50 kB each where a reading comes every quarter of an hour."""

@@ -9,10 +9,7 @@ from datetime import datetime, timedelta
 
 from app.domain.model import SourceKind
 from app.store.database import Connection, Database
-from app.store.registering import (
-    keys,
-    source_lookup,
-)
+from app.store.registering import keys, source_lookup
 from app.store.registering.keys import KeyRecord
 from app.store.registering.registration import UnknownReferenceError
 

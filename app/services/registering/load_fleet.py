@@ -6,24 +6,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from app.domain.model import Asset, LimitScope, OwnerLimit, SourceKind
-from app.intake.registering.fleet_file import (
-    FleetFile,
-    FleetFileError,
-    FleetProblem,
-    parse_fleet,
-)
-from app.services.rejudging.judge_again import (
-    JudgedAgain,
-    judge_again,
-)
+from app.intake.registering.fleet_file import FleetFile, FleetFileError, FleetProblem, parse_fleet
+from app.services.rejudging.judge_again import JudgedAgain, judge_again
 from app.store.database import Connection, Database
-from app.store.registering import (
-    events,
-    fleet,
-    limits,
-    registration,
-    source_lookup,
-)
+from app.store.registering import events, fleet, limits, registration, source_lookup
 from app.store.registering.registration import Upserted
 
 __all__ = ["FleetFileError", "FleetReport", "load_fleet"]

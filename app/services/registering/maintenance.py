@@ -10,11 +10,7 @@ from datetime import datetime
 from app.domain.model import SourceKind
 from app.domain.recording.maintenance import Spell
 from app.store.database import Connection, Database
-from app.store.registering import (
-    maintenance,
-    registration,
-    source_lookup,
-)
+from app.store.registering import maintenance, registration, source_lookup
 from app.store.registering.maintenance import StoredSpell
 from app.store.registering.registration import UnknownReferenceError
 

@@ -7,14 +7,8 @@ from typing import TypeVar
 from app.domain.model import Asset, Compartment, Contact, Site, Source
 from app.services.registering.keys import issue_key
 from app.store.database import Connection, Database
-from app.store.registering import (
-    fleet,
-    registration,
-)
-from app.store.registering.registration import (
-    UnknownReferenceError,
-    Upserted,
-)
+from app.store.registering import fleet, registration
+from app.store.registering.registration import UnknownReferenceError, Upserted
 
 __all__ = [
     "AlreadyRegisteredError",

@@ -15,15 +15,9 @@ from app.domain.judging.engine import RULE_SET
 from app.domain.model import SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.alerting.raise_alerts import News, raise_alerts
-from app.services.judging.context import (
-    Surroundings,
-    surroundings_of,
-)
+from app.services.judging.context import Surroundings, surroundings_of
 from app.services.judging.evidence import SampleEvidence, evidence_of
-from app.services.judging.judge_online import (
-    OnlineKey,
-    settle_again,
-)
+from app.services.judging.judge_online import OnlineKey, settle_again
 from app.services.judging.laboratory_series import judge_since
 from app.store.database import Connection
 from app.store.judging import assessments

@@ -9,10 +9,7 @@ from app.services.judging.evidence import SampleEvidence
 from app.services.rejudging.reassess import reassess
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 
 @dataclass(frozen=True, slots=True)

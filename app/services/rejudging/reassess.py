@@ -6,21 +6,12 @@ from datetime import datetime
 from app.domain.alerting.decisions import ONLINE_IN_A_ROW_TO_EASE
 from app.services.judging.context import surroundings_of
 from app.services.judging.evidence import SampleEvidence, evidence_of
-from app.services.judging.judge_online import (
-    OnlineKey,
-    settle_whole,
-)
-from app.services.judging.laboratory_series import (
-    ALWAYS,
-    judge_since,
-)
+from app.services.judging.judge_online import OnlineKey, settle_whole
+from app.services.judging.laboratory_series import ALWAYS, judge_since
 from app.store.database import Connection, Database
 from app.store.judging import assessments
 from app.store.recording import samples
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 
 Follow = Callable[[Connection, int, Sequence[SampleEvidence]], None]
 """What is done with what the newest samples of a series of a compartment (its id) show, in time order."""

@@ -7,18 +7,10 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    AlertState,
-    Condition,
-    State,
-    Transition,
-)
+from app.domain.alerting.decisions import AlertState, Condition, State, Transition
 from app.store.database import Connection, wait_alone
 from app.store.registering.fleet import lock_compartments
-from app.store.schema import (
-    alert_events,
-    alerts,
-)
+from app.store.schema import alert_events, alerts
 
 WATCH: Final = "silence"
 """The duty of the watch over silence, of which one transaction at a time may be at work."""

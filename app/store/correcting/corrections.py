@@ -14,10 +14,7 @@ from app.domain.model import Reading
 from app.store.database import Connection
 from app.store.partitions import ensure_months
 from app.store.recording.reading_columns import pack
-from app.store.schema import (
-    corrections,
-    samples,
-)
+from app.store.schema import corrections, samples
 
 Kind = Literal["edited", "excluded", "restored", "moved", "undone", "in_force_again"]
 

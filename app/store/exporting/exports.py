@@ -9,16 +9,7 @@ import sqlalchemy as sa
 from app.science.quantities import NAMES
 from app.store.database import Connection
 from app.store.recording.reading_columns import counting
-from app.store.schema import (
-    alerts,
-    assessments,
-    assets,
-    compartments,
-    files,
-    samples,
-    sites,
-    sources,
-)
+from app.store.schema import alerts, assessments, assets, compartments, files, samples, sites, sources
 
 _AT_ONCE = 1000
 """Rows fetched at a time, so that a large export needs little memory."""

@@ -7,11 +7,7 @@ import sqlalchemy as sa
 
 from app.store.database import Connection
 from app.store.recording.reading_columns import of_kind
-from app.store.schema import (
-    assets,
-    compartments,
-    samples,
-)
+from app.store.schema import assets, compartments, samples
 
 Position = tuple[datetime, int]
 """Time and id of the last sample of the page before."""

@@ -10,11 +10,7 @@ import sqlalchemy as sa
 
 from app.store.database import Connection
 from app.store.recording.reading_columns import counting
-from app.store.schema import (
-    files,
-    samples,
-    sources,
-)
+from app.store.schema import files, samples, sources
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,7 @@ from app.science.quantities import NAMES
 from app.store.correcting.corrections import Contents
 from app.store.database import Connection
 from app.store.recording.reading_columns import unpack
-from app.store.schema import (
-    alerts,
-    assessments,
-    file_imports,
-    files,
-    samples,
-    sources,
-)
+from app.store.schema import alerts, assessments, file_imports, files, samples, sources
 
 Identity = tuple[int, int, datetime]
 """Compartment id, source id, taken at."""

@@ -9,13 +9,7 @@ import sqlalchemy as sa
 
 from app.domain.model import SourceKind
 from app.store.database import Connection, Database
-from app.store.schema import (
-    alerts,
-    heartbeats,
-    instrument_states,
-    messages,
-    sources,
-)
+from app.store.schema import alerts, heartbeats, instrument_states, messages, sources
 
 STATEMENT_MILLISECONDS = 2000
 

@@ -8,10 +8,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.domain.instruments.findings import (
-    InstrumentFinding,
-    Kind,
-)
+from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.store.database import Connection
 from app.store.schema import (
     compartments,

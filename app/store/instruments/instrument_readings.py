@@ -7,27 +7,13 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 
-from app.domain.instruments.record import (
-    DailyRecord,
-    LaboratoryRecord,
-    empty_daily,
-    to_days,
-)
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-)
+from app.domain.instruments.record import DailyRecord, LaboratoryRecord, empty_daily, to_days
+from app.domain.judging.frame import Bools, Floats
 from app.domain.model import utc_day
 from app.science.quantities import INDEX, NAMES
 from app.store.database import Connection
-from app.store.recording.reading_columns import (
-    counting,
-    matrix,
-)
-from app.store.schema import (
-    daily_summaries,
-    samples,
-)
+from app.store.recording.reading_columns import counting, matrix
+from app.store.schema import daily_summaries, samples
 
 LIMIT = 50_000
 """Readings of one look, at most; the newest count."""

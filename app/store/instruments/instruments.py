@@ -8,11 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.domain.alerting.decisions import Condition
-from app.domain.instruments.silence import (
-    LEARNT_FROM,
-    Watched,
-    learnt_interval,
-)
+from app.domain.instruments.silence import LEARNT_FROM, Watched, learnt_interval
 from app.domain.model import SourceKind
 from app.domain.recording.maintenance import Spell
 from app.store.database import Connection

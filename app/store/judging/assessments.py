@@ -10,10 +10,7 @@ import sqlalchemy as sa
 from app.domain.findings import Assessment
 from app.store.database import Connection, UtcDateTime
 from app.store.recording.online_rows import Standing
-from app.store.schema import (
-    assessments,
-    samples,
-)
+from app.store.schema import assessments, samples
 
 T = TypeVar("T")
 _SET_STANDING = (

@@ -10,10 +10,7 @@ from numpy.typing import NDArray
 
 from app.science.quantities import INDEX, NAMES
 from app.store.database import Connection
-from app.store.recording.reading_columns import (
-    counting,
-    matrix,
-)
+from app.store.recording.reading_columns import counting, matrix
 from app.store.schema import samples
 
 _MASKED_READINGS = [samples.c.below, samples.c.unjudged, *(samples.c[name] for name in NAMES)]

@@ -19,10 +19,7 @@ import psycopg
 from pydantic import BaseModel, ValidationError
 
 from app.store.database import Connection
-from app.store.keeping import (
-    migrate,
-    transfer,
-)
+from app.store.keeping import migrate, transfer
 from app.store.keeping.transfer import TransferError
 from app.store.partitions import make_months, months
 

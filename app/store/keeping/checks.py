@@ -14,10 +14,7 @@ from app.domain.model import SourceKind
 from app.domain.recording.summary import summaries_of
 from app.science.quantities import NAMES
 from app.store.database import Connection
-from app.store.recording.reading_columns import (
-    counting,
-    matrix,
-)
+from app.store.recording.reading_columns import counting, matrix
 from app.store.schema import (
     alert_events,
     alerts,

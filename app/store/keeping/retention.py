@@ -11,11 +11,7 @@ import sqlalchemy as sa
 
 from app.store.database import Connection
 from app.store.partitions import forget_months, months, name_of, next_month
-from app.store.schema import (
-    compartments,
-    raw_ends,
-    samples,
-)
+from app.store.schema import compartments, raw_ends, samples
 
 
 @dataclass(frozen=True, slots=True)

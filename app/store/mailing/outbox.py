@@ -11,12 +11,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from app.store.database import Connection
-from app.store.schema import (
-    alert_events,
-    alerts,
-    contacts,
-    messages,
-)
+from app.store.schema import alert_events, alerts, contacts, messages
 
 FARTHEST: Final = timedelta(hours=3)
 """No message is put off or leased for longer than an hour: a time farther ahead is of a clock that was wrong."""

@@ -8,15 +8,7 @@ from typing import Any, Final, Literal
 import sqlalchemy as sa
 
 from app.store.database import Connection
-from app.store.schema import (
-    alert_events,
-    alerts,
-    assets,
-    compartments,
-    instrument_states,
-    sites,
-    sources,
-)
+from app.store.schema import alert_events, alerts, assets, compartments, instrument_states, sites, sources
 
 NORMAL: Final = "normal"
 

@@ -8,12 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.store.database import Connection, Database
-from app.store.schema import (
-    alert_events,
-    contacts,
-    heartbeats,
-    messages,
-)
+from app.store.schema import alert_events, contacts, heartbeats, messages
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,11 +13,7 @@ import sqlalchemy as sa
 from app.domain.findings import Assessment
 from app.domain.model import EventKind, Reading, ServiceEvent, SetAside, SourceKind
 from app.store.database import Connection
-from app.store.recording.reading_columns import (
-    counting,
-    of_kind,
-    unpack,
-)
+from app.store.recording.reading_columns import counting, of_kind, unpack
 from app.store.schema import (
     assessments,
     assets,

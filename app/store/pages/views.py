@@ -7,27 +7,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.domain.model import (
-    Asset,
-    Compartment,
-    CompartmentKind,
-    Site,
-    SourceKind,
-)
+from app.domain.model import Asset, Compartment, CompartmentKind, Site, SourceKind
 from app.store.database import Connection
-from app.store.recording.reading_columns import (
-    counting,
-    of_kind,
-)
+from app.store.recording.reading_columns import counting, of_kind
 from app.store.registering.fleet import asset_of
-from app.store.schema import (
-    assets,
-    compartments,
-    samples,
-    sites,
-    source_compartments,
-    sources,
-)
+from app.store.schema import assets, compartments, samples, sites, source_compartments, sources
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,7 @@ from app.domain.recording.summary import DaySummaries
 from app.science.quantities import NAMES, NORM_GASES
 from app.store.bulk import upsert_rows
 from app.store.database import Connection
-from app.store.recording.online_rows import (
-    Floats,
-    flags,
-    masks,
-)
+from app.store.recording.online_rows import Floats, flags, masks
 from app.store.schema import daily_summaries
 
 FIRST_DAY = date(1970, 1, 1).toordinal()

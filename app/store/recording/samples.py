@@ -11,17 +11,8 @@ from app.domain.model import Sample, SourceKind
 from app.science.quantities import NAMES
 from app.store.database import Connection
 from app.store.partitions import ensure_months
-from app.store.recording.reading_columns import (
-    counting,
-    pack,
-    same_readings,
-)
-from app.store.schema import (
-    compartments,
-    corrections,
-    samples,
-    sources,
-)
+from app.store.recording.reading_columns import counting, pack, same_readings
+from app.store.schema import compartments, corrections, samples, sources
 
 Added = Literal["stored", "revised", "already_known"]
 Identity = tuple[int, int, datetime]

@@ -10,14 +10,8 @@ import sqlalchemy as sa
 from app.domain.model import utc_day
 from app.science.quantities import NAMES
 from app.store.database import Connection
-from app.store.recording.reading_columns import (
-    counting,
-    matrix,
-)
-from app.store.schema import (
-    daily_summaries,
-    samples,
-)
+from app.store.recording.reading_columns import counting, matrix
+from app.store.schema import daily_summaries, samples
 
 _READINGS = [samples.c[name] for name in NAMES]
 

@@ -7,15 +7,8 @@ import sqlalchemy as sa
 from app.domain.model import EventKind, ServiceEvent
 from app.store.database import Connection
 from app.store.registering.fleet import compartment_ids
-from app.store.registering.registration import (
-    UnknownReferenceError,
-    Upserted,
-)
-from app.store.schema import (
-    assets,
-    compartments,
-    service_events,
-)
+from app.store.registering.registration import UnknownReferenceError, Upserted
+from app.store.schema import assets, compartments, service_events
 
 
 def upsert_event(connection: Connection, event: ServiceEvent) -> Upserted:

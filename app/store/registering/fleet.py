@@ -19,13 +19,7 @@ from app.domain.model import (
     TapChanger,
 )
 from app.store.database import Connection
-from app.store.schema import (
-    assets,
-    compartments,
-    contacts,
-    site_contacts,
-    sites,
-)
+from app.store.schema import assets, compartments, contacts, site_contacts, sites
 
 
 @dataclass(frozen=True, slots=True)

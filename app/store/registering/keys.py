@@ -17,11 +17,7 @@ import sqlalchemy as sa
 from app.store.database import Connection
 from app.store.registering import source_lookup
 from app.store.registering.source_lookup import StoredSource
-from app.store.schema import (
-    api_keys,
-    compartments,
-    sources,
-)
+from app.store.schema import api_keys, compartments, sources
 
 Scope = Literal["instrument", "registrar"]
 

@@ -5,10 +5,7 @@ import sqlalchemy as sa
 from app.domain.model import LadderStep, LimitScope, OwnerLimit
 from app.store.database import Connection
 from app.store.registering.registration import Upserted
-from app.store.schema import (
-    ladder_steps,
-    owner_limits,
-)
+from app.store.schema import ladder_steps, owner_limits
 
 
 def upsert_limit(connection: Connection, limit: OwnerLimit) -> Upserted:

@@ -9,13 +9,7 @@ import sqlalchemy as sa
 
 from app.domain.model import Source, SourceKind
 from app.store.database import Connection
-from app.store.schema import (
-    assets,
-    compartments,
-    samples,
-    source_compartments,
-    sources,
-)
+from app.store.schema import assets, compartments, samples, source_compartments, sources
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Path, Response
 from pydantic import BaseModel, Field
 
-from app.intake.registering.registration import (
-    CODE_PATTERN,
-    KeyBody,
-    moment_of,
-)
+from app.intake.registering.registration import CODE_PATTERN, KeyBody, moment_of
 from app.intake.strict_json import inlined
 from app.services.registering.keys import (
     KeyRecord,
@@ -22,19 +18,9 @@ from app.services.registering.keys import (
     rotate_keys,
 )
 from app.store.registering.registration import UnknownReferenceError
-from app.web.api.dependencies import (
-    Now,
-    Store,
-    optional_registrar_body,
-)
-from app.web.api.registering import (
-    not_there,
-    parsed,
-)
-from app.web.server.problems import (
-    Problem,
-    responses,
-)
+from app.web.api.dependencies import Now, Store, optional_registrar_body
+from app.web.api.registering import not_there, parsed
+from app.web.server.problems import Problem, responses
 
 router = APIRouter()
 

@@ -7,31 +7,14 @@ from fastapi import APIRouter, Depends, Path
 from pydantic import BaseModel
 
 from app.domain.recording.maintenance import Spell
-from app.intake.registering.registration import (
-    CODE_PATTERN,
-    SpellBody,
-    moment_of,
-)
+from app.intake.registering.registration import CODE_PATTERN, SpellBody, moment_of
 from app.intake.strict_json import inlined
 from app.services.registering import maintenance
-from app.services.registering.maintenance import (
-    MaintenanceError,
-    StoredSpell,
-)
+from app.services.registering.maintenance import MaintenanceError, StoredSpell
 from app.store.registering.registration import UnknownReferenceError
-from app.web.api.dependencies import (
-    Now,
-    Store,
-    registrar_body,
-)
-from app.web.api.registering import (
-    not_there,
-    parsed,
-)
-from app.web.server.problems import (
-    Problem,
-    responses,
-)
+from app.web.api.dependencies import Now, Store, registrar_body
+from app.web.api.registering import not_there, parsed
+from app.web.server.problems import Problem, responses
 
 router = APIRouter()
 

@@ -10,26 +10,11 @@ from app.domain.model import Reading
 from app.intake.iso_time import iso_time
 from app.intake.registering.registration import CODE_PATTERN
 from app.intake.validate import ImpossibleError
-from app.services.exporting.read_samples import (
-    PageQuery,
-    PlacedSample,
-    read_newest,
-    read_page,
-    read_sample,
-)
+from app.services.exporting.read_samples import PageQuery, PlacedSample, read_newest, read_page, read_sample
 from app.services.pages.missing_sample import why_missing
-from app.web.api.dependencies import (
-    Store,
-    registrar,
-)
-from app.web.reading.parameters import (
-    LARGEST_ID,
-    RowId,
-)
-from app.web.server.problems import (
-    Problem,
-    responses,
-)
+from app.web.api.dependencies import Store, registrar
+from app.web.reading.parameters import LARGEST_ID, RowId
+from app.web.server.problems import Problem, responses
 
 router = APIRouter(tags=["reading"], dependencies=[Depends(registrar)])
 

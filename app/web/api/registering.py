@@ -4,10 +4,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
-from app.intake.registering.registration import (
-    BadRegistration,
-    parse_registration,
-)
+from app.intake.registering.registration import BadRegistration, parse_registration
 from app.intake.strict_json import BadPayload
 from app.web.server.problems import Problem
 

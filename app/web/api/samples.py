@@ -9,32 +9,15 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import BaseModel, Field
 
 from app.domain.model import SetAside
-from app.intake.recording.payloads import (
-    EXAMPLE,
-    BadPayload,
-    batch_schema,
-    parse_columns,
-)
+from app.intake.recording.payloads import EXAMPLE, BadPayload, batch_schema, parse_columns
 from app.services.recording.outcomes import Outcome
 from app.services.recording.recorder import Recorder
 from app.store.registering.source_lookup import StoredSource
-from app.web.api import (
-    read as api_read,
-)
-from app.web.api import (
-    register as api_register,
-)
-from app.web.api.dependencies import (
-    AppSettings,
-    Now,
-    instrument_body,
-    posting_instrument,
-)
+from app.web.api import read as api_read
+from app.web.api import register as api_register
+from app.web.api.dependencies import AppSettings, Now, instrument_body, posting_instrument
 from app.web.server import metrics
-from app.web.server.problems import (
-    Problem,
-    responses,
-)
+from app.web.server.problems import Problem, responses
 
 router = APIRouter(prefix="/api/v1")
 

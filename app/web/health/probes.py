@@ -23,21 +23,11 @@ from app.services.health.vital_signs import (
 )
 from app.services.health.vital_signs import age as age_of
 from app.store.database import Database
-from app.store.health.view_health import (
-    DatabaseTroubleError,
-    Vitals,
-    connections,
-)
+from app.store.health.view_health import DatabaseTroubleError, Vitals, connections
 from app.web.health.bounded import Bounded
 from app.web.server import metrics
-from app.web.server.clock import (
-    Clock,
-    now_of,
-)
-from app.web.server.problems import (
-    Problem,
-    responses,
-)
+from app.web.server.clock import Clock, now_of
+from app.web.server.problems import Problem, responses
 from app.web.server.stopping import Stopping
 
 router = APIRouter(tags=["health"])

@@ -9,21 +9,10 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from app.services.alerting.handle_alert import (
-    AlertError,
-    acknowledge,
-    shelve,
-)
+from app.services.alerting.handle_alert import AlertError, acknowledge, shelve
 from app.services.instruments.presence import instruments_of_alert
-from app.services.pages.alert_views import (
-    alert_detail,
-    alert_groups,
-    alert_totals,
-)
-from app.web.reading.forms import (
-    Fields,
-    field_of,
-)
+from app.services.pages.alert_views import alert_detail, alert_groups, alert_totals
+from app.web.reading.forms import Fields, field_of
 from app.web.reading.parameters import RowId
 from app.web.server.clock import now_of
 from app.web.server.templating import render

@@ -7,15 +7,9 @@ from fastapi.responses import HTMLResponse, JSONResponse
 
 from app.services.instruments.presence import instruments_of_asset
 from app.services.pages.asset_view import asset_view
-from app.services.pages.figures import (
-    diagram_figures,
-    trend_figures,
-)
+from app.services.pages.figures import diagram_figures, trend_figures
 from app.services.pages.trend_data import RANGES
-from app.web.reading.parameters import (
-    PrintableText,
-    UtcTime,
-)
+from app.web.reading.parameters import PrintableText, UtcTime
 from app.web.server.clock import now_of
 from app.web.server.templating import render
 

@@ -8,11 +8,7 @@ from typing import Annotated, BinaryIO, cast
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import StreamingResponse
 
-from app.services.exporting.export_files import (
-    Format,
-    UnknownScopeError,
-    export,
-)
+from app.services.exporting.export_files import Format, UnknownScopeError, export
 from app.services.exporting.export_tables import Kind
 from app.store.exporting.exports import Scope
 from app.web.reading.parameters import PrintableText

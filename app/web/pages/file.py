@@ -5,17 +5,8 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from app.services.correcting.put_right import (
-    NoSuchError,
-    undo_file,
-)
-from app.services.pages.file_view import (
-    FILES_SHOWN,
-    SAMPLES_SHOWN,
-    file_content,
-    file_detail,
-    newest_files,
-)
+from app.services.correcting.put_right import NoSuchError, undo_file
+from app.services.pages.file_view import FILES_SHOWN, SAMPLES_SHOWN, file_content, file_detail, newest_files
 from app.services.recording.sample_contents import PutRightError
 from app.store.correcting.corrections import By
 from app.web.reading.forms import Fields

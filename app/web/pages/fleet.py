@@ -6,10 +6,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from app.services.instruments.presence import gone_by_unit
-from app.services.pages.fleet_overview import (
-    FleetQuery,
-    fleet_overview,
-)
+from app.services.pages.fleet_overview import FleetQuery, fleet_overview
 from app.web.reading.parameters import PrintableText
 from app.web.server.clock import now_of
 from app.web.server.static_files import static_url

@@ -5,10 +5,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, HTTPException, Path, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse
 
-from app.services.pages.instrument_view import (
-    agreement_figures,
-    instrument_view,
-)
+from app.services.pages.instrument_view import agreement_figures, instrument_view
 from app.web.reading.parameters import PrintableText
 from app.web.server.clock import now_of
 from app.web.server.templating import render

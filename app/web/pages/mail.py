@@ -6,19 +6,9 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
 from app.notify.transport import DeliveryError
-from app.services.pages.mail_view import (
-    as_eml,
-    mail_page,
-    one_mail,
-)
-from app.store.pages.view_mail import (
-    MessageBody,
-    MessageView,
-)
-from app.web.reading.parameters import (
-    LARGEST_ID,
-    RowId,
-)
+from app.services.pages.mail_view import as_eml, mail_page, one_mail
+from app.store.pages.view_mail import MessageBody, MessageView
+from app.web.reading.parameters import LARGEST_ID, RowId
 from app.web.server.templating import render
 
 router = APIRouter()

@@ -24,12 +24,7 @@ from app.services.files.map_columns import (
     save_profile,
 )
 from app.services.files.mapping_grid import Grid
-from app.services.files.mapping_guess import (
-    DATE_FORMATS,
-    TIME_FORMATS,
-    Guess,
-    guess,
-)
+from app.services.files.mapping_guess import DATE_FORMATS, TIME_FORMATS, Guess, guess
 from app.web.pages.mapping_form import (
     DELIMITER_NAMES,
     ENCODINGS,
@@ -38,14 +33,8 @@ from app.web.pages.mapping_form import (
     shown_fields,
     structure_of,
 )
-from app.web.pages.upload_form import (
-    Sent,
-    Upload,
-)
-from app.web.pages.upload_page import (
-    Shown,
-    upload_page,
-)
+from app.web.pages.upload_form import Sent, Upload
+from app.web.pages.upload_page import Shown, upload_page
 from app.web.server.clock import now_of
 
 router = APIRouter()

@@ -7,18 +7,9 @@ from typing import Final
 
 from app.intake.files.grid import text_of
 from app.science.quantities import BY_NAME
-from app.services.files.map_columns import (
-    Column,
-    Decisions,
-)
-from app.services.files.mapping_grid import (
-    Grid,
-    Structure,
-)
-from app.services.files.mapping_guess import (
-    Guess,
-    words_in_place_of_numbers,
-)
+from app.services.files.map_columns import Column, Decisions
+from app.services.files.mapping_grid import Grid, Structure
+from app.services.files.mapping_guess import Guess, words_in_place_of_numbers
 
 PREFIX: Final = "m-"
 DELIMITER_NAMES: Final = {";": "semicolon", ",": "comma", "\t": "tab", "|": "bar"}

@@ -20,15 +20,8 @@ from app.services.correcting.put_right import (
     restore_sample,
 )
 from app.services.pages.missing_sample import why_missing
-from app.services.pages.sample_view import (
-    SampleDetail,
-    sample_detail,
-)
-from app.services.recording.sample_contents import (
-    PutRightError,
-    read_contents,
-    written,
-)
+from app.services.pages.sample_view import SampleDetail, sample_detail
+from app.services.recording.sample_contents import PutRightError, read_contents, written
 from app.store.correcting.corrections import By
 from app.web.reading.forms import Fields
 from app.web.reading.parameters import RowId

@@ -12,16 +12,8 @@ from fastapi.responses import HTMLResponse
 
 from app.intake.numbers import shown
 from app.intake.registering.fleet_file import CODE
-from app.intake.registering.registration import (
-    AssetBody,
-    BadRegistration,
-    parse_registration,
-)
-from app.services.files.import_file import (
-    ImportChoices,
-    import_file,
-    preview,
-)
+from app.intake.registering.registration import AssetBody, BadRegistration, parse_registration
+from app.services.files.import_file import ImportChoices, import_file, preview
 from app.services.recording.record_samples import RecordContext
 from app.services.registering.register import (
     AlreadyRegisteredError,
@@ -29,17 +21,8 @@ from app.services.registering.register import (
     register_new_asset,
 )
 from app.web.pages.mapping import mapping_page
-from app.web.pages.upload_form import (
-    NEW_UNIT,
-    Sent,
-    Upload,
-    said_units,
-)
-from app.web.pages.upload_page import (
-    NOT_LISTED,
-    Shown,
-    upload_page,
-)
+from app.web.pages.upload_form import NEW_UNIT, Sent, Upload, said_units
+from app.web.pages.upload_page import NOT_LISTED, Shown, upload_page
 from app.web.pages.upload_progress import UploadProgress
 from app.web.reading.parameters import PrintableText
 from app.web.server.clock import now_of

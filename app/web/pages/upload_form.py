@@ -8,11 +8,7 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import UploadFile
 
-from app.web.reading.forms import (
-    FORM_BYTES,
-    check_form,
-    check_texts,
-)
+from app.web.reading.forms import FORM_BYTES, check_form, check_texts
 
 MOST_FIELDS = 1000
 """A mapping has up to four fields a column."""

@@ -9,10 +9,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 
 from app.intake.files.synonyms import meaning_of
-from app.services.files.import_file import (
-    ImportPreview,
-    UnknownUnit,
-)
+from app.services.files.import_file import ImportPreview, UnknownUnit
 from app.services.pages.upload_view import (
     asset_zones,
     known_but_excluded,
@@ -21,11 +18,7 @@ from app.services.pages.upload_view import (
     units_decided,
 )
 from app.store.database import Database
-from app.web.pages.upload_form import (
-    MOST_UNITS,
-    Upload,
-    said_units,
-)
+from app.web.pages.upload_form import MOST_UNITS, Upload, said_units
 from app.web.server.templating import render
 
 ROWS_SHOWN = 500

@@ -15,10 +15,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from app.config import Settings
 from app.intake.numbers import shown
-from app.web.server.problems import (
-    Problem,
-    plain_answer,
-)
+from app.web.server.problems import Problem, plain_answer
 
 LOOPBACK: Final = ("localhost", "127.0.0.1", "::1")
 _HOST: Final = re.compile(r"(?P<name>\[[0-9a-f:.]+\]|[a-z0-9_.-]+)(:[0-9]*)?", re.ASCII | re.IGNORECASE)

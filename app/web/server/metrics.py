@@ -31,10 +31,7 @@ from prometheus_client.process_collector import ProcessCollector
 from prometheus_client.registry import Collector
 
 from app.config import shared_metrics
-from app.services.health.vital_signs import (
-    Figures,
-    age,
-)
+from app.services.health.vital_signs import Figures, age
 
 # a second series for each, of no use to anybody here
 disable_created_metrics()  # type: ignore[no-untyped-call]

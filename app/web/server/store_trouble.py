@@ -7,10 +7,7 @@ from fastapi import FastAPI, Request
 from starlette.responses import Response
 
 from app.store.trouble import STORE_ERRORS, Trouble, trouble_of
-from app.web.server.problems import (
-    Problem,
-    plain_answer,
-)
+from app.web.server.problems import Problem, plain_answer
 
 LOG = structlog.get_logger("ullage.web")
 DESCRIPTION: Final = (

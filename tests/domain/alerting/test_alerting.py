@@ -16,10 +16,7 @@ from app.domain.alerting.decisions import (
     evidence,
     unshelve,
 )
-from app.domain.alerting.suppression import (
-    Suppressed,
-    suppressed,
-)
+from app.domain.alerting.suppression import Suppressed, suppressed
 from app.domain.findings import Assessment, Finding, Severity
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)

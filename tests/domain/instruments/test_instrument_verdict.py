@@ -6,29 +6,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from app.domain.instruments.agreement import (
-    Agreement,
-    AgreementRule,
-    Standing,
-    agreement,
-)
+from app.domain.instruments.agreement import Agreement, AgreementRule, Standing, agreement
 from app.domain.instruments.continued import reconcile
-from app.domain.instruments.findings import (
-    InstrumentFinding,
-    Kind,
-)
-from app.domain.instruments.record import (
-    DailyRecord,
-    InstrumentRecord,
-    LaboratoryRecord,
-    to_days,
-)
-from app.domain.instruments.verdict import (
-    AGREEMENT,
-    DATA_QUALITY,
-    TOLD_FOR,
-    conditions,
-)
+from app.domain.instruments.findings import InstrumentFinding, Kind
+from app.domain.instruments.record import DailyRecord, InstrumentRecord, LaboratoryRecord, to_days
+from app.domain.instruments.verdict import AGREEMENT, DATA_QUALITY, TOLD_FOR, conditions
 from app.domain.model import EventKind
 from app.science.quantities import INDEX, NAMES
 

@@ -8,14 +8,8 @@ from engine_cast import QUIET, frame, judge, last, one
 from scipy.stats import norm
 
 from app.domain.findings import Certainty
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.rules.certainty import judge_certainty
 from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD
 

@@ -10,14 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    SampleFrame,
-    frame_of,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.frame import SampleFrame, frame_of
 from app.domain.judging.report import report
 from app.science.quantities import INDEX, NAMES, NORM_GASES
 

@@ -8,12 +8,7 @@ import pytest
 from engine_cast import QUIET, START, frame, join
 
 from app.domain.judging.engine import assess
-from app.domain.judging.frame import (
-    SampleFrame,
-    daily_medians,
-    frame_of,
-    to_days,
-)
+from app.domain.judging.frame import SampleFrame, daily_medians, frame_of, to_days
 from app.science.quantities import INDEX, NAMES
 
 

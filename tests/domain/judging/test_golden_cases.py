@@ -8,16 +8,10 @@ import pytest
 from engine_cast import GOLDEN, golden, judge, last, one, read_golden
 
 from app.domain.findings import Assessment
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.science.diagnosis.energy import nei_oil
 from app.science.diagnosis.ratios import ROGERS_CASES
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_ZONES,
-    duval_triangle_1,
-)
+from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.quantities import FAULT_GASES, GASES
 
 METHOD_TABLES = Path(__file__).parents[2] / "science" / "golden" / "ratio_methods.csv"

@@ -10,15 +10,8 @@ from engine_cast import QUIET, judge, one
 
 from app.domain.alerting.advice import advice
 from app.domain.findings import Assessment, Finding
-from app.domain.judging.norms import (
-    NORM_SET_NAMES,
-    Norming,
-    norming_of,
-)
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.norms import NORM_SET_NAMES, Norming, norming_of
+from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
 from app.domain.model import Asset, AssetKind, LadderStep, LimitScope, OwnerLimit, TapChanger
 from app.science.quantities import NORM_GASES

@@ -14,10 +14,7 @@ from engine_cast import Samples, golden, judge
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement
 from app.domain.judging.frame import to_days
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.science.quantities import FAULT_GASES
 
 OUTLIER = "2005-04-21"

@@ -7,16 +7,10 @@ import pytest
 from engine_cast import QUIET, frame, judge, steady
 
 from app.domain.alerting.advice import urgency
-from app.domain.alerting.decisions import (
-    Condition,
-    evidence,
-)
+from app.domain.alerting.decisions import Condition, evidence
 from app.domain.findings import Assessment, Severity
 from app.domain.judging.engine import assess
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
 from app.science.quantities import NORM_GASES
 

@@ -13,10 +13,7 @@ from scipy.stats import kendalltau, theilslopes
 from app.domain.findings import Assessment, Trend
 from app.domain.judging.engine import assess
 from app.domain.judging.frame import to_days
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.science.quantities import FAULT_GASES
 
 FULL = ReportOptions(draws=10, oil_volume_l=45_500.0)

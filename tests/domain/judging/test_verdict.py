@@ -9,11 +9,7 @@ from engine_cast import QUIET, judge, last, one, steady
 
 from app.domain.findings import Assessment, written
 from app.domain.judging.report import report
-from app.domain.judging.verdict import (
-    STATUS_WORDS,
-    Sentence,
-    verdict,
-)
+from app.domain.judging.verdict import STATUS_WORDS, Sentence, verdict
 
 THERMAL = {"h2": 95.0, "ch4": 421.0, "c2h6": 128.0, "c2h4": 695.0, "c2h2": 7.0, "co": 25.0, "co2": 360.0}
 WET = {"water": 20.0, "oil_temperature": 60.0}

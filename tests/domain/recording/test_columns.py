@@ -6,10 +6,7 @@ import numpy as np
 import pytest
 
 from app.domain.model import Quality, Reading, Rejection, Sample, SetAside
-from app.domain.recording.columns import (
-    SampleColumns,
-    columns_of,
-)
+from app.domain.recording.columns import SampleColumns, columns_of
 from app.science.quantities import INDEX
 
 AT = datetime(2026, 3, 1, 6, tzinfo=UTC)

@@ -4,10 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from app.domain.recording.maintenance import (
-    Spell,
-    in_spell,
-)
+from app.domain.recording.maintenance import Spell, in_spell
 
 T = datetime(2026, 3, 1, 12, tzinfo=UTC)
 

@@ -10,16 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.intake.files.csv_reader import read_csv
-from app.intake.files.laboratory import (
-    LaboratoryRow,
-    read_laboratory_file,
-)
-from app.intake.files.profile import (
-    FOLDER,
-    ProfileError,
-    load_profile,
-    profile_names,
-)
+from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
+from app.intake.files.profile import FOLDER, ProfileError, load_profile, profile_names
 from app.intake.local_time import to_utc
 from app.intake.numbers import NotANumberError, NumberStyle, parse_number, shown
 from app.intake.units import UNITS, conversion, unit_named

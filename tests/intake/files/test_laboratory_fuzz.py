@@ -18,14 +18,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from app.intake.files.laboratory import (
-    LaboratoryRow,
-    read_laboratory_file,
-)
-from app.intake.files.profile import (
-    Profile,
-    load_profile,
-)
+from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
+from app.intake.files.profile import Profile, load_profile
 from app.intake.units import conversion, unit_named
 
 ROOT = Path(__file__).parents[3]

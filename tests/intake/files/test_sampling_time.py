@@ -8,10 +8,7 @@ from pydantic import ValidationError
 
 from app.intake.files.grid import Cell
 from app.intake.files.profile import SamplingTime
-from app.intake.files.sampling_time import (
-    NoTimeError,
-    TimeReader,
-)
+from app.intake.files.sampling_time import NoTimeError, TimeReader
 
 
 def reader(*formats: str, zone: str = "UTC", assumed: str | None = None) -> TimeReader:

@@ -5,11 +5,7 @@ import pytest
 import yaml
 
 from app.intake.files.profile import FOLDER
-from app.intake.files.synonyms import (
-    Meaning,
-    meaning_of,
-    word_means,
-)
+from app.intake.files.synonyms import Meaning, meaning_of, word_means
 from app.science.quantities import GASES, NAMES, QUANTITIES
 
 

@@ -14,14 +14,8 @@ import openpyxl
 import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 
-from app.intake.files import (
-    workbook_check,
-    workbook_reader,
-)
-from app.intake.files.grid import (
-    Cell,
-    column_letters,
-)
+from app.intake.files import workbook_check, workbook_reader
+from app.intake.files.grid import Cell, column_letters
 from app.intake.files.laboratory import read_laboratory_file
 from app.intake.files.profile import load_profile
 from app.intake.files.workbook_reader import sheet_lines

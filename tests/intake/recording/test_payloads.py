@@ -11,18 +11,9 @@ from hypothesis import strategies as st
 from jsonschema_rs import Draft202012Validator
 
 from app.domain.model import Quality, Reading, Rejection, Sample, SetAside, Source, SourceKind
-from app.domain.recording.clock import (
-    ClockRule,
-    OnDoubt,
-)
+from app.domain.recording.clock import ClockRule, OnDoubt
 from app.domain.recording.columns import SampleColumns
-from app.intake.recording.payloads import (
-    EXAMPLE,
-    MAX_SAMPLES,
-    BadPayload,
-    batch_schema,
-    parse_columns,
-)
+from app.intake.recording.payloads import EXAMPLE, MAX_SAMPLES, BadPayload, batch_schema, parse_columns
 from app.intake.recording.quantity_keys import IEC_61850
 from app.science.quantities import INDEX, NAMES
 

@@ -5,10 +5,7 @@ from datetime import UTC, datetime
 import pytest
 
 from app.domain.model import LimitScope, OwnerLimit, Preservation, SourceKind, TapChanger
-from app.intake.registering.fleet_file import (
-    FleetFileError,
-    parse_fleet,
-)
+from app.intake.registering.fleet_file import FleetFileError, parse_fleet
 
 GOOD = """\
 sites:

@@ -28,10 +28,7 @@ from app.science.diagnosis.pentagons import (
     duval_pentagon_1,
     duval_pentagon_2,
 )
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_ZONES,
-    duval_triangle_1,
-)
+from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.tables import rows
 
 Floats = NDArray[np.float64]

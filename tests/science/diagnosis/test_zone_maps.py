@@ -6,15 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from app.science.diagnosis import (
-    pentagons,
-    triangles,
-)
-from app.science.diagnosis.zones import (
-    NOWHERE,
-    LimitMap,
-    PolygonMap,
-)
+from app.science.diagnosis import pentagons, triangles
+from app.science.diagnosis.zones import NOWHERE, LimitMap, PolygonMap
 from app.science.tables import rows
 
 Floats = NDArray[np.float64]

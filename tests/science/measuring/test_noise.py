@@ -6,18 +6,8 @@ import numpy as np
 import pytest
 
 from app.science.measuring.agreement import limits_of_agreement
-from app.science.measuring.instrument_signs import (
-    daily_cycle,
-    hampel,
-    short_groups,
-    steps,
-)
-from app.science.measuring.noise import (
-    noise_of,
-    resolution_of,
-    runs_of,
-    stay_probability,
-)
+from app.science.measuring.instrument_signs import daily_cycle, hampel, short_groups, steps
+from app.science.measuring.noise import noise_of, resolution_of, runs_of, stay_probability
 
 
 def test_the_noise_is_found_under_a_trend_spikes_and_a_step() -> None:

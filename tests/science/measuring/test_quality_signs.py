@@ -5,10 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.science.measuring import (
-    quality,
-    slips,
-)
+from app.science.measuring import quality, slips
 from app.science.oil.volumes import air_saturation
 
 USUAL = np.array([50.0, 80.0, 60.0, 120.0, 4.0, 400.0, 4000.0])

@@ -4,10 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_ZONES,
-    duval_triangle_1,
-)
+from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.measuring.uncertainty import (
     LABORATORY_RELATIVE_SD,
     detection_limit,

@@ -6,24 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from app.science.measuring.normal import (
-    two_sided_p,
-    two_sided_quantile,
-)
-from app.science.trends.censored import (
-    akritas_theil_sen,
-    rate_bounds,
-)
+from app.science.measuring.normal import two_sided_p, two_sided_quantile
+from app.science.trends.censored import akritas_theil_sen, rate_bounds
 from app.science.trends.changepoint import change_point
-from app.science.trends.forecast import (
-    acceleration,
-    time_to_limit,
-)
+from app.science.trends.forecast import acceleration, time_to_limit
 from app.science.trends.rates import least_squares_rate
-from app.science.trends.trend import (
-    mann_kendall,
-    theil_sen,
-)
+from app.science.trends.trend import mann_kendall, theil_sen
 
 
 def test_normal_distribution_agrees_with_scipy() -> None:

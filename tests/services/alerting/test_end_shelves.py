@@ -7,16 +7,9 @@ import sqlalchemy as sa
 from app.domain.model import Reading, Sample
 from app.services.alerting.end_shelves import end_shelves
 from app.services.alerting.handle_alert import shelve
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
-from app.store.schema import (
-    alert_events,
-    alerts,
-    messages,
-)
+from app.store.schema import alert_events, alerts, messages
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 URL = "http://ullage.example"

@@ -11,12 +11,7 @@ from app.services.alerting.instrument_alerts import tell
 from app.services.exporting.export_files import export
 from app.store.database import Database
 from app.store.exporting.exports import Scope
-from app.store.schema import (
-    alert_events,
-    alerts,
-    messages,
-    sources,
-)
+from app.store.schema import alert_events, alerts, messages, sources
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 URL = "http://ullage.example"

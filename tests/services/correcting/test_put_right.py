@@ -7,10 +7,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    Condition,
-    State,
-)
+from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample, utc_day
 from app.services.correcting.put_right import (
     NoSuchError,
@@ -22,35 +19,15 @@ from app.services.correcting.put_right import (
     restore_sample,
     undo_file,
 )
-from app.services.files.import_file import (
-    ImportResult,
-    import_file,
-)
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
-from app.services.recording.sample_contents import (
-    PutRightError,
-    contents_of,
-    read_contents,
-)
+from app.services.files.import_file import ImportResult, import_file
+from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.sample_contents import PutRightError, contents_of, read_contents
 from app.store.alerting import alerts
 from app.store.correcting import corrections
-from app.store.correcting.corrections import (
-    By,
-    Contents,
-    Correction,
-)
+from app.store.correcting.corrections import By, Contents, Correction
 from app.store.database import Database
 from app.store.registering import fleet
-from app.store.schema import (
-    alert_events,
-    assessments,
-    daily_summaries,
-    messages,
-    samples,
-)
+from app.store.schema import alert_events, assessments, daily_summaries, messages, samples
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 URL = "http://ullage.example"

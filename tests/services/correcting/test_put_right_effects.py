@@ -8,10 +8,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    Condition,
-    State,
-)
+from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
 from app.intake.files.profile import load_profile
 from app.services.correcting import sample_places
@@ -25,34 +22,15 @@ from app.services.correcting.put_right import (
     undo_file,
 )
 from app.services.exporting.export_files import export
-from app.services.files.import_file import (
-    ImportChoices,
-    ImportResult,
-    import_file,
-)
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
-from app.services.recording.sample_contents import (
-    PutRightError,
-    contents_of,
-)
+from app.services.files.import_file import ImportChoices, ImportResult, import_file
+from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.sample_contents import PutRightError, contents_of
 from app.store.alerting import alerts
-from app.store.correcting.corrections import (
-    By,
-    Contents,
-)
+from app.store.correcting.corrections import By, Contents
 from app.store.database import Database
 from app.store.exporting.exports import Scope
 from app.store.registering import fleet
-from app.store.schema import (
-    alert_events,
-    daily_summaries,
-    messages,
-    samples,
-    sources,
-)
+from app.store.schema import alert_events, daily_summaries, messages, samples, sources
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 URL = "http://ullage.example"

@@ -4,32 +4,16 @@ from datetime import UTC, datetime, timedelta
 
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    Condition,
-    State,
-)
+from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
-from app.services.correcting.put_right import (
-    edit_sample,
-    exclude_sample,
-    restore_sample,
-)
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.correcting.put_right import edit_sample, exclude_sample, restore_sample
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.recording.sample_contents import contents_of
 from app.store.alerting import alerts
-from app.store.correcting.corrections import (
-    By,
-    Contents,
-)
+from app.store.correcting.corrections import By, Contents
 from app.store.database import Database
 from app.store.registering import fleet
-from app.store.schema import (
-    alert_events,
-    messages,
-)
+from app.store.schema import alert_events, messages
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 URL = "http://ullage.example"

@@ -13,24 +13,10 @@ from hypothesis import strategies as st
 from app.domain.model import Reading, Sample
 from app.intake.escaping import escaped, unescaped
 from app.intake.files.profile import load_profile
-from app.services.exporting.export_files import (
-    UnknownScopeError,
-    export,
-)
-from app.services.exporting.export_tables import (
-    COLUMNS,
-    KINDS,
-    Kind,
-)
-from app.services.files.import_file import (
-    ImportChoices,
-    ImportResult,
-    import_file,
-)
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.exporting.export_files import UnknownScopeError, export
+from app.services.exporting.export_tables import COLUMNS, KINDS, Kind
+from app.services.files.import_file import ImportChoices, ImportResult, import_file
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
 from app.store.exporting.exports import Scope
 from app.store.schema import samples

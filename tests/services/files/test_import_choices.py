@@ -29,14 +29,7 @@ from app.services.recording.record_samples import RecordContext
 from app.services.registering import register
 from app.store.database import Database
 from app.store.files import laboratory_profiles
-from app.store.schema import (
-    alert_events,
-    alerts,
-    file_imports,
-    files,
-    messages,
-    samples,
-)
+from app.store.schema import alert_events, alerts, file_imports, files, messages, samples
 
 TESTS = Path(__file__).parents[2]
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)

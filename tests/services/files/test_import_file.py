@@ -11,22 +11,11 @@ import sqlalchemy as sa
 from api_cast import load_cast
 
 from app.domain.model import Reading, Site
-from app.services.files.import_file import (
-    ImportPreview,
-    ImportResult,
-    describe,
-    import_file,
-    preview,
-)
+from app.services.files.import_file import ImportPreview, ImportResult, describe, import_file, preview
 from app.services.recording.record_samples import RecordContext
 from app.services.registering import register
 from app.store.database import Database
-from app.store.schema import (
-    assessments,
-    files,
-    messages,
-    samples,
-)
+from app.store.schema import assessments, files, messages, samples
 
 TESTS = Path(__file__).parents[2]
 DATA = TESTS / "data" / "laboratory"

@@ -14,12 +14,7 @@ from app.services.files.import_file import import_file
 from app.services.recording.record_samples import RecordContext
 from app.store.database import Database
 from app.store.recording.reading_columns import pack
-from app.store.schema import (
-    assessments,
-    file_imports,
-    files,
-    samples,
-)
+from app.store.schema import assessments, file_imports, files, samples
 
 TESTS = Path(__file__).parents[2]
 damaged: Callable[..., bytes] = runpy.run_path(str(TESTS / "intake" / "files" / "test_laboratory_fuzz.py"))[

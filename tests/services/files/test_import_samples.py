@@ -10,22 +10,12 @@ import sqlalchemy as sa
 import yaml
 
 from app.domain.model import Reading
-from app.intake.files.profile import (
-    Profile,
-    load_profile,
-    profile_names,
-)
-from app.services.files.import_file import (
-    ImportResult,
-    import_file,
-)
+from app.intake.files.profile import Profile, load_profile, profile_names
+from app.services.files.import_file import ImportResult, import_file
 from app.services.recording.record_samples import RecordContext
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
-from app.store.schema import (
-    files,
-    samples,
-)
+from app.store.schema import files, samples
 
 ROOT = Path(__file__).parents[3]
 SAMPLES = ROOT / "sample_data" / "laboratory"

@@ -12,10 +12,7 @@ import pytest
 from app.domain.model import Reading
 from app.intake.files.profile import load_profile
 from app.intake.text import UnreadableFileError
-from app.services.files.import_file import (
-    import_file,
-    preview,
-)
+from app.services.files.import_file import import_file, preview
 from app.services.files.map_columns import (
     Column,
     Decisions,
@@ -28,10 +25,7 @@ from app.services.files.map_columns import (
     save_profile,
 )
 from app.services.files.mapping_grid import Structure
-from app.services.files.mapping_guess import (
-    Guess,
-    guess,
-)
+from app.services.files.mapping_guess import Guess, guess
 from app.services.recording.record_samples import RecordContext
 from app.store.database import Database
 from app.store.files import laboratory_profiles

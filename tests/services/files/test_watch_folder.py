@@ -10,11 +10,7 @@ from api_cast import load_cast
 
 from app.jobs import watch as job
 from app.services.files import watch_folder
-from app.services.files.watch_folder import (
-    Taken,
-    Watch,
-    look,
-)
+from app.services.files.watch_folder import Taken, Watch, look
 from app.services.recording.record_samples import RecordContext
 from app.store.database import Database
 from app.store.schema import samples

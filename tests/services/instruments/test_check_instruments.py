@@ -10,14 +10,8 @@ import sqlalchemy as sa
 from app.domain.instruments.agreement import CheckRule
 from app.domain.instruments.findings import Kind
 from app.domain.model import Reading, Sample
-from app.services.instruments.check_instruments import (
-    check_due,
-    check_instrument,
-)
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.instruments.check_instruments import check_due, check_instrument
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.instruments import instrument_findings

@@ -6,10 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from app.services.registering.keys import (
-    issue_key,
-    revoke_key,
-)
+from app.services.registering.keys import issue_key, revoke_key
 from app.store.database import Database
 
 STAGE = runpy.run_path(str(Path(__file__).with_name("test_check_silence.py")))

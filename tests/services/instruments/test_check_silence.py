@@ -15,15 +15,9 @@ import sqlalchemy as sa
 from app.domain.instruments.silence import SilenceRule
 from app.domain.model import Reading, Sample, Source, SourceKind
 from app.services.alerting.end_shelves import end_shelves
-from app.services.alerting.handle_alert import (
-    acknowledge,
-    shelve,
-)
+from app.services.alerting.handle_alert import acknowledge, shelve
 from app.services.instruments.check_silence import check_silence
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.bulk import upsert_rows
 from app.store.database import Database

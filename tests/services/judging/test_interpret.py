@@ -13,11 +13,7 @@ from typing import Any
 import pytest
 
 from app.science.quantities import NAMES
-from app.services.judging.interpret import (
-    KNOWN,
-    CsvError,
-    interpret_csv,
-)
+from app.services.judging.interpret import KNOWN, CsvError, interpret_csv
 
 HEADER = "asset,taken_at,age_years,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2"
 QUIET = "5,10,5,4,3,<0.5,200,2000,900,50000"

@@ -10,10 +10,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import sqlalchemy as sa
 
-from app.domain.judging.report import (
-    ReportOptions,
-    report,
-)
+from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Quality, Reading, Sample, utc_day
 from app.domain.recording.columns import columns_of
 from app.services.judging.context import surroundings_of
@@ -28,19 +25,9 @@ from app.services.judging.online_series import (
 )
 from app.services.recording.recorder import Recorder
 from app.store.database import Connection, Database
-from app.store.recording import (
-    online_days,
-    online_rows,
-)
-from app.store.registering.source_lookup import (
-    StoredSource,
-    find_source,
-)
-from app.store.schema import (
-    daily_summaries,
-    instrument_states,
-    samples,
-)
+from app.store.recording import online_days, online_rows
+from app.store.registering.source_lookup import StoredSource, find_source
+from app.store.schema import daily_summaries, instrument_states, samples
 
 START = datetime(2026, 1, 5, tzinfo=UTC)
 QUIET_DAYS, DAYS = 85, 110

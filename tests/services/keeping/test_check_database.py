@@ -7,14 +7,8 @@ import pytest
 
 from app.domain.model import Reading, Sample
 from app.services.keeping import upkeep
-from app.services.keeping.check_database import (
-    check_database,
-    mend,
-)
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.keeping.check_database import check_database, mend
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
 from app.store.keeping import checks
 

@@ -16,22 +16,12 @@ from app.demo.fleet import read_fleet
 from app.demo.history import Demo
 from app.demo.setup import prepare
 from app.domain.model import Reading, Sample
-from app.services.keeping.backup import (
-    backup,
-    restore,
-)
+from app.services.keeping.backup import backup, restore
 from app.services.keeping.copy_database import copy_database
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store import bulk
 from app.store.database import Connection, Database
-from app.store.keeping import (
-    archive,
-    migrate,
-    transfer,
-)
+from app.store.keeping import archive, migrate, transfer
 from app.store.keeping.transfer import TransferError
 from app.store.schema import metadata
 

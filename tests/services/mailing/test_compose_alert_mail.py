@@ -8,17 +8,9 @@ import pytest
 import sqlalchemy as sa
 
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
-from app.store.schema import (
-    contacts,
-    messages,
-    site_contacts,
-    sites,
-)
+from app.store.schema import contacts, messages, site_contacts, sites
 
 URL = "http://ullage.example"
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)

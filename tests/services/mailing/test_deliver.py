@@ -9,14 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.notify.transport import DeliveryError
-from app.services.mailing.deliver import (
-    GIVE_UP_AFTER,
-    LEASE,
-    LONGEST_RETRY,
-    Delivery,
-    deliver_next,
-    pause,
-)
+from app.services.mailing.deliver import GIVE_UP_AFTER, LEASE, LONGEST_RETRY, Delivery, deliver_next, pause
 from app.store.database import Database
 from app.store.mailing import outbox
 from app.store.schema import messages

@@ -6,10 +6,7 @@ import pytest
 
 from app.domain.model import Reading, Sample
 from app.services.pages.figures import diagram_figures
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)

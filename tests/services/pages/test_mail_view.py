@@ -7,14 +7,8 @@ from pathlib import Path
 import pytest
 
 from app.notify.transport import DeliveryError, FolderTransport
-from app.services.mailing.deliver import (
-    Delivery,
-    deliver_next,
-)
-from app.services.pages.mail_view import (
-    as_eml,
-    one_mail,
-)
+from app.services.mailing.deliver import Delivery, deliver_next
+from app.services.pages.mail_view import as_eml, one_mail
 from app.store.database import Database
 from app.store.mailing import outbox
 

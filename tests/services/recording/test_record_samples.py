@@ -6,28 +6,16 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    Condition,
-    State,
-)
+from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Rejection, Sample
 from app.services.recording.outcomes import Outcome
-from app.services.recording.record_samples import (
-    RecordContext,
-    UnknownSourceError,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, UnknownSourceError, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.alerting import alerts
 from app.store.database import Database
 from app.store.judging import assessments
 from app.store.registering import fleet
-from app.store.schema import (
-    alert_events,
-    daily_summaries,
-    messages,
-    samples,
-)
+from app.store.schema import alert_events, daily_summaries, messages, samples
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 CONTEXT = RecordContext("http://ullage.example")

@@ -15,11 +15,7 @@ from app.services.recording.outcomes import Outcome
 from app.services.recording.recorder import Recorder
 from app.store.database import Database
 from app.store.registering import source_lookup
-from app.store.schema import (
-    daily_summaries,
-    instrument_states,
-    samples,
-)
+from app.store.schema import daily_summaries, instrument_states, samples
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 

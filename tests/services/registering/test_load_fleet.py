@@ -6,16 +6,9 @@ from pathlib import Path
 import pytest
 
 from app.domain.model import EventKind
-from app.services.registering.load_fleet import (
-    FleetFileError,
-    load_fleet,
-)
+from app.services.registering.load_fleet import FleetFileError, load_fleet
 from app.store.database import Database
-from app.store.registering import (
-    events,
-    fleet,
-    limits,
-)
+from app.store.registering import events, fleet, limits
 
 TEXT = (Path(__file__).parents[2] / "data" / "fleet.yaml").read_text(encoding="utf-8")
 

@@ -12,10 +12,7 @@ from app.domain.model import Asset, Compartment, Contact, Site, Source, SourceKi
 from app.services.registering import register
 from app.services.registering.authenticate import authenticate
 from app.store.database import Database
-from app.store.registering import (
-    fleet,
-    source_lookup,
-)
+from app.store.registering import fleet, source_lookup
 from app.store.schema import api_keys
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)

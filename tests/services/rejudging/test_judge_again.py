@@ -6,25 +6,15 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    Condition,
-    State,
-)
+from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.services.rejudging.judge_again import JudgedAgain
 from app.store.alerting import alerts
 from app.store.database import Database
 from app.store.registering import fleet
-from app.store.schema import (
-    alert_events,
-    assessments,
-    messages,
-)
+from app.store.schema import alert_events, assessments, messages
 
 TEXT = (Path(__file__).parents[2] / "data" / "fleet.yaml").read_text(encoding="utf-8")
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)

@@ -5,28 +5,15 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.domain.judging.engine import (
-    Judgement,
-    assess,
-)
-from app.domain.judging.frame import (
-    DailyMedians,
-    SampleFrame,
-)
+from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.frame import DailyMedians, SampleFrame
 from app.domain.judging.norms import Norming
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.rejudging.reassess import reassess
 from app.store.database import Database
 from app.store.judging import assessments
-from app.store.schema import (
-    alert_events,
-    alerts,
-    messages,
-)
+from app.store.schema import alert_events, alerts, messages
 from app.store.schema import assessments as assessment_rows
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)

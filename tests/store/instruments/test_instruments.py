@@ -10,16 +10,8 @@ from app.store.bulk import insert_rows
 from app.store.database import Database
 from app.store.instruments import instruments
 from app.store.partitions import ensure_months
-from app.store.registering import (
-    fleet,
-    registration,
-)
-from app.store.schema import (
-    instrument_states,
-    maintenance_spells,
-    samples,
-    sources,
-)
+from app.store.registering import fleet, registration
+from app.store.schema import instrument_states, maintenance_spells, samples, sources
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 HOUR = timedelta(hours=1)

@@ -8,21 +8,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import (
-    AlertState,
-    Condition,
-    Reason,
-    State,
-    Transition,
-)
+from app.domain.alerting.decisions import AlertState, Condition, Reason, State, Transition
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
 from app.store.mailing import outbox
-from app.store.schema import (
-    compartments,
-    contacts,
-    messages,
-)
+from app.store.schema import compartments, contacts, messages
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 LEASE = timedelta(minutes=2)

@@ -10,11 +10,7 @@ from app.domain.model import Asset, AssetKind, Preservation, Site, Source, Sourc
 from app.store import schema as tables
 from app.store.database import Database
 from app.store.files import files
-from app.store.registering import (
-    fleet,
-    registration,
-    source_lookup,
-)
+from app.store.registering import fleet, registration, source_lookup
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 

@@ -6,10 +6,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.store.database import Database
-from app.store.registering import (
-    keys,
-    source_lookup,
-)
+from app.store.registering import keys, source_lookup
 from app.store.schema import api_keys
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)

@@ -15,10 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from app.store.database import Database
-from app.store.schema import (
-    api_keys,
-    samples,
-)
+from app.store.schema import api_keys, samples
 from app.web.server import problems
 
 PATH = "/api/v1/samples"

@@ -12,10 +12,7 @@ from fastapi.testclient import TestClient
 
 from app.config import Settings
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.store.database import Database
 from app.web.app import create_app
 from app.web.pages import exports

@@ -15,15 +15,9 @@ from fastapi.testclient import TestClient
 
 from app.config import load_settings
 from app.store.database import Database
-from app.store.schema import (
-    heartbeats,
-    messages,
-)
+from app.store.schema import heartbeats, messages
 from app.web.app import create_app
-from app.web.server.static_files import (
-    FOLDER,
-    static_url,
-)
+from app.web.server.static_files import FOLDER, static_url
 
 NOW: datetime = story.NOW
 HTML = {"Accept": "text/html"}

@@ -7,15 +7,9 @@ import pytest
 from fastapi.testclient import TestClient
 
 from app.config import load_settings
-from app.domain.instruments.findings import (
-    InstrumentFinding,
-    Kind,
-)
+from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import (
-    RecordContext,
-    record_samples,
-)
+from app.services.recording.record_samples import RecordContext, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.instruments import instrument_findings

@@ -15,19 +15,12 @@ from fastapi.testclient import TestClient
 
 from app.config import load_settings
 from app.intake.text import UnreadableFileError
-from app.services.files.map_columns import (
-    MappingError,
-    profile_of,
-    read_rows,
-)
+from app.services.files.map_columns import MappingError, profile_of, read_rows
 from app.services.files.mapping_grid import Structure
 from app.services.files.mapping_guess import guess
 from app.store.database import Database
 from app.web.app import create_app
-from app.web.pages.mapping_form import (
-    decisions_of,
-    shown_fields,
-)
+from app.web.pages.mapping_form import decisions_of, shown_fields
 
 HTML = {"Accept": "text/html"}
 DAY = (story.NOW - timedelta(days=2)).strftime("%d.%m.%Y")

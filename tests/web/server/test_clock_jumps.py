@@ -14,11 +14,7 @@ from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
 from app.store.mailing import outbox
 from app.store.recording.reading_columns import counting
-from app.store.schema import (
-    alert_events,
-    messages,
-    samples,
-)
+from app.store.schema import alert_events, messages, samples
 from app.web.api import dependencies
 from app.web.app import create_app
 

@@ -11,10 +11,7 @@ from starlette.types import Message
 from app.config import load_settings
 from app.store.database import Database
 from app.web.app import create_app
-from app.web.server.hosts import (
-    allowed_hosts,
-    host_name,
-)
+from app.web.server.hosts import allowed_hosts, host_name
 
 SETTINGS = {
     "ULLAGE_PUBLIC_URL": "https://Gas.Plant.example/ullage",

@@ -16,12 +16,7 @@ from app.config import load_settings
 from app.services.health.heartbeat import beat
 from app.services.registering import register
 from app.store.database import Database
-from app.store.schema import (
-    alerts,
-    compartments,
-    instrument_states,
-    messages,
-)
+from app.store.schema import alerts, compartments, instrument_states, messages
 from app.web.app import create_app
 from app.web.server import metrics
 

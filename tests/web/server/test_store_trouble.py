@@ -17,10 +17,7 @@ from sqlalchemy import event
 from app.config import Settings
 from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
-from app.store.schema import (
-    samples,
-    sources,
-)
+from app.store.schema import samples, sources
 from app.web.app import create_app
 
 PATH = "/api/v1/samples"

@@ -12,12 +12,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.instruments.findings import (
-    CHECK_FIRST,
-    SINCE,
-    InstrumentFinding,
-    Kind,
-)
+from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
 from app.domain.instruments.record import (
     WORK_ON_THE_OIL,
     InstrumentRecord,
@@ -28,14 +23,8 @@ from app.domain.instruments.record import (
 )
 from app.domain.judging.frame import Floats
 from app.domain.model import EventKind
-from app.science.measuring.instrument_signs import (
-    Step,
-    steps,
-)
-from app.science.measuring.noise import (
-    instrument_parameters,
-    noise_of,
-)
+from app.science.measuring.instrument_signs import Step, steps
+from app.science.measuring.noise import instrument_parameters, noise_of
 from app.science.quantities import FAULT_GASES, GASES
 from app.science.tables import rows
 

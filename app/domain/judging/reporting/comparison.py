@@ -3,10 +3,7 @@
 import numpy as np
 
 from app.domain.judging.engine import Judgement
-from app.domain.judging.norms import (
-    NORM_SETS,
-    Norming,
-)
+from app.domain.judging.norms import NORM_SETS, Norming
 from app.domain.judging.rules.levels import judge_levels
 from app.science.quantities import NORM_GASES
 

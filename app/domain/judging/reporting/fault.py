@@ -13,20 +13,12 @@ from app.domain.findings import FaultCall, MethodCall
 from app.domain.judging.engine import Judgement
 from app.domain.judging.frame import Floats
 from app.domain.judging.reporting.findings import tap_changer_gas
-from app.domain.judging.reporting.methods import (
-    METHOD_NAMES,
-    applicable_codes,
-)
+from app.domain.judging.reporting.methods import METHOD_NAMES, applicable_codes
 from app.domain.judging.rules.certainty import Certainties
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.levels import RAISED
 from app.domain.judging.rules.patterns import ZoneCalls
-from app.science.diagnosis.fault_call import (
-    FAULT_CLASSES,
-    disagreement,
-    fault_probabilities,
-    one_hot,
-)
+from app.science.diagnosis.fault_call import FAULT_CLASSES, disagreement, fault_probabilities, one_hot
 from app.science.quantities import FAULT_GASES, NORM_GASES
 
 FAULT_NAMES: Final = {

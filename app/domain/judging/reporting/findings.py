@@ -22,11 +22,7 @@ from app.domain.judging.norms import (
 )
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.extreme import EXTREME
-from app.domain.judging.rules.levels import (
-    HIGH,
-    RAISED,
-    UNKNOWN,
-)
+from app.domain.judging.rules.levels import HIGH, RAISED, UNKNOWN
 from app.science.norms.limits import beyond
 from app.science.norms.limits import limit as single_limit
 from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES

@@ -7,12 +7,7 @@ import numpy as np
 from app.domain.findings import MethodCall
 from app.domain.judging.engine import Judgement
 from app.domain.judging.rules.increments import Increment
-from app.domain.judging.rules.patterns import (
-    KEY_GASES,
-    Bar,
-    CaseCalls,
-    ZoneCalls,
-)
+from app.domain.judging.rules.patterns import KEY_GASES, Bar, CaseCalls, ZoneCalls
 from app.science.diagnosis.ratios import (
     DOERNENBURG_FAULTS,
     DOERNENBURG_STEPS,

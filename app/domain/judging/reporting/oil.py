@@ -7,12 +7,7 @@ import numpy as np
 
 from app.domain.findings import Finding, Severity
 from app.domain.judging.frame import SampleFrame
-from app.science.oil.oil_quality import (
-    OIL_VERDICTS,
-    OilLimit,
-    oil_limits,
-    oil_verdict,
-)
+from app.science.oil.oil_quality import OIL_VERDICTS, OilLimit, oil_limits, oil_verdict
 from app.science.quantities import BY_NAME
 
 STANDARD: Final = "ieee_c57_106_2006"

@@ -10,27 +10,12 @@ from typing import Final
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    Floats,
-    Integers,
-    SampleFrame,
-)
+from app.domain.judging.frame import Floats, Integers, SampleFrame
 from app.domain.judging.norms import norms_2019
 from app.domain.judging.rules.change import Changes
-from app.domain.judging.rules.levels import (
-    GASES,
-    Levels,
-)
-from app.domain.judging.rules.patterns import (
-    Bar,
-    Patterns,
-    ZoneCalls,
-    ZoneMethod,
-)
-from app.science.diagnosis.pentagons import (
-    duval_pentagon_1,
-    duval_pentagon_2,
-)
+from app.domain.judging.rules.levels import GASES, Levels
+from app.domain.judging.rules.patterns import Bar, Patterns, ZoneCalls, ZoneMethod
+from app.science.diagnosis.pentagons import duval_pentagon_1, duval_pentagon_2
 from app.science.diagnosis.triangles import duval_triangle_1
 from app.science.measuring.uncertainty import (
     LABORATORY_RELATIVE_SD,

@@ -7,11 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-    Integers,
-)
+from app.domain.judging.frame import Bools, Floats, Integers
 from app.domain.judging.norms import norms_2019
 from app.science.quantities import NORM_GASES
 

@@ -4,10 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    Bools,
-    SampleFrame,
-)
+from app.domain.judging.frame import Bools, SampleFrame
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES
 from app.science.norms.limits import limit

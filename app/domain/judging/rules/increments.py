@@ -9,35 +9,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    DailyMedians,
-    Floats,
-    SampleFrame,
-)
+from app.domain.judging.frame import DailyMedians, Floats, SampleFrame
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES
 from app.domain.judging.rules.online import online_baseline
-from app.domain.judging.rules.patterns import (
-    NEAR_DETECTION,
-    PENTAGON_GASES,
-    Bar,
-    ZoneCalls,
-    ZoneMethod,
-)
+from app.domain.judging.rules.patterns import NEAR_DETECTION, PENTAGON_GASES, Bar, ZoneCalls, ZoneMethod
 from app.science.diagnosis.pentagons import (
     PENTAGON_1_ZONES,
     PENTAGON_2_ZONES,
     duval_pentagon_1,
     duval_pentagon_2,
 )
-from app.science.diagnosis.triangles import (
-    TRIANGLE_1_ZONES,
-    duval_triangle_1,
-)
-from app.science.measuring.uncertainty import (
-    LABORATORY_RELATIVE_SD,
-    detection_limit,
-)
+from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
+from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD, detection_limit
 from app.science.quantities import FAULT_GASES, NORM_GASES
 
 FEWEST_GASES = 2

@@ -5,19 +5,8 @@ from functools import cache
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-    Integers,
-    SampleFrame,
-)
-from app.domain.judging.norms import (
-    IEEE_2019,
-    LONGEST_SPAN_DAYS,
-    SHORTEST_SPAN_DAYS,
-    norms_2019,
-    span_column,
-)
+from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
+from app.domain.judging.norms import IEEE_2019, LONGEST_SPAN_DAYS, SHORTEST_SPAN_DAYS, norms_2019, span_column
 from app.domain.judging.rules.change import (
     ACETYLENE,
     ACETYLENE_FLOOR,
@@ -26,19 +15,10 @@ from app.domain.judging.rules.change import (
     Changes,
     above_delta,
 )
-from app.domain.judging.rules.levels import (
-    GASES,
-    Levels,
-)
-from app.science.measuring.uncertainty import (
-    detection_limit,
-    measurement_sd,
-)
+from app.domain.judging.rules.levels import GASES, Levels
+from app.science.measuring.uncertainty import detection_limit, measurement_sd
 from app.science.quantities import FAULT_GASES, NORM_GASES
-from app.science.trends.rates import (
-    DAYS_PER_YEAR,
-    least_squares_rate,
-)
+from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
 
 WINDOW = 6
 """The guide's rate uses the last 3 to 6 points."""

@@ -5,12 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-    Integers,
-    SampleFrame,
-)
+from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
 from app.domain.judging.norms import (
     IEC,
     IEEE_2008,

@@ -6,29 +6,10 @@ before, the rate is the slope of daily medians, and a change is confirmed when a
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    DailyMedians,
-    Floats,
-    Integers,
-    SampleFrame,
-)
-from app.domain.judging.norms import (
-    IEEE_2019,
-    SHORT_SPAN_DAYS,
-    SHORTEST_SPAN_DAYS,
-    norms_2019,
-    span_column,
-)
-from app.domain.judging.rules.change import (
-    ACETYLENE,
-    ACETYLENE_FLOOR,
-    Changes,
-    above_delta,
-)
-from app.domain.judging.rules.levels import (
-    GASES,
-    Levels,
-)
+from app.domain.judging.frame import DailyMedians, Floats, Integers, SampleFrame
+from app.domain.judging.norms import IEEE_2019, SHORT_SPAN_DAYS, SHORTEST_SPAN_DAYS, norms_2019, span_column
+from app.domain.judging.rules.change import ACETYLENE, ACETYLENE_FLOOR, Changes, above_delta
+from app.domain.judging.rules.levels import GASES, Levels
 from app.science.trends.rates import DAYS_PER_YEAR
 
 REFERENCE_GAP_DAYS = 30.0

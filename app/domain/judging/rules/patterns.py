@@ -11,15 +11,8 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-    SampleFrame,
-)
-from app.domain.judging.rules.levels import (
-    RAISED,
-    Levels,
-)
+from app.domain.judging.frame import Bools, Floats, SampleFrame
+from app.domain.judging.rules.levels import RAISED, Levels
 from app.science.diagnosis.pentagons import (
     PENTAGON_1_ZONES,
     PENTAGON_2_ZONES,

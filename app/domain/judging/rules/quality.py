@@ -9,27 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import (
-    Bools,
-    Floats,
-    SampleFrame,
-)
+from app.domain.judging.frame import Bools, Floats, SampleFrame
 from app.domain.judging.rules.change import Changes
-from app.domain.judging.rules.levels import (
-    GASES,
-    Levels,
-)
-from app.science.measuring.quality import (
-    air_exposure,
-    gas_loss,
-    oversaturated,
-)
-from app.science.measuring.slips import (
-    identical_repeat,
-    lost_digit,
-    rearranged_columns,
-    unit_slip,
-)
+from app.domain.judging.rules.levels import GASES, Levels
+from app.science.measuring.quality import air_exposure, gas_loss, oversaturated
+from app.science.measuring.slips import identical_repeat, lost_digit, rearranged_columns, unit_slip
 
 
 @dataclass(frozen=True)

@@ -2,19 +2,10 @@
 
 import numpy as np
 
-from app.domain.judging.frame import (
-    DailyMedians,
-    SampleFrame,
-)
+from app.domain.judging.frame import DailyMedians, SampleFrame
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.laboratory import walk_laboratory
-from app.domain.judging.rules.levels import (
-    GASES,
-    HIGH,
-    RAISED,
-    Levels,
-    worst,
-)
+from app.domain.judging.rules.levels import GASES, HIGH, RAISED, Levels, worst
 from app.domain.judging.rules.online import judge_online
 
 

@@ -13,38 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.findings import Trend
-from app.domain.judging.frame import (
-    Bools,
-    DailyMedians,
-    Floats,
-    SampleFrame,
-)
+from app.domain.judging.frame import Bools, DailyMedians, Floats, SampleFrame
 from app.domain.judging.norms import LONGEST_SPAN_DAYS
-from app.domain.judging.rules.change import (
-    LABORATORY_ACCURACY,
-    Changes,
-)
-from app.domain.judging.rules.levels import (
-    GASES,
-    Levels,
-)
+from app.domain.judging.rules.change import LABORATORY_ACCURACY, Changes
+from app.domain.judging.rules.levels import GASES, Levels
 from app.science.oil.volumes import generation_ml_per_day
 from app.science.quantities import FAULT_GASES, NORM_GASES
 from app.science.trends.censored import akritas_theil_sen
 from app.science.trends.changepoint import change_point
-from app.science.trends.forecast import (
-    acceleration,
-    time_to_limit,
-)
-from app.science.trends.rates import (
-    DAYS_PER_YEAR,
-    least_squares_rate,
-)
-from app.science.trends.trend import (
-    TheilSen,
-    mann_kendall,
-    theil_sen,
-)
+from app.science.trends.forecast import acceleration, time_to_limit
+from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
+from app.science.trends.trend import TheilSen, mann_kendall, theil_sen
 
 FEWEST: Final = 4
 """Points below which no robust trend is told."""
