@@ -27,7 +27,7 @@ def begin(
     begins: Annotated[str | None, typer.Option(help="Time with offset; now when left out.")] = None,
     ends: Annotated[str | None, typer.Option(help="Time with offset; open when left out.")] = None,
 ) -> None:
-    """Begin maintenance, now or at a time. Samples that are in the record already keep their standing."""
+    """Begin maintenance, now or at a time. Samples that are in the record already keep their verdict."""
     from app.domain.recording.maintenance import Spell
     from app.services.registering import maintenance
 

@@ -35,7 +35,7 @@ class CheckRule:
     agreement: AgreementRule = field(default_factory=AgreementRule)
 
 
-class Standing(StrEnum):
+class Agreed(StrEnum):
     """Where an instrument stands against the laboratories."""
 
     IN_BAND = "in_band"
@@ -57,7 +57,7 @@ class Agreement:
     """
 
     quantity: str
-    standing: Standing
+    agreed: Agreed
     relative: bool
     band: float
     bias: float
@@ -90,14 +90,14 @@ def _of(name: str, pairs: Pairs, band: float) -> Agreement:
     ends = _ends(found, relative)
     bias, low, high_end = ends[:3]
     if len(chosen) < c["pairs"]:
-        standing = Standing.TOO_FEW
+        agreed = Agreed.TOO_FEW
     elif abs(bias) > allowed and low * high_end > 0.0:
-        standing = Standing.OUT_OF_BAND
+        agreed = Agreed.OUT_OF_BAND
     else:
-        standing = Standing.IN_BAND
+        agreed = Agreed.IN_BAND
     return Agreement(
         quantity=name,
-        standing=standing,
+        agreed=agreed,
         relative=relative,
         band=allowed,
         bias=bias,

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from app.domain.instruments.agreement import Agreement, Standing
+from app.domain.instruments.agreement import Agreed, Agreement
 from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.science.quantities import BY_NAME
 
@@ -51,7 +51,7 @@ def conditions(
     about the instrument: nothing here lowers an alert about the transformer.
     """
     now_asking = asking(findings, now)
-    out = [a for a in agreement if a.standing is Standing.OUT_OF_BAND]
+    out = [a for a in agreement if a.agreed is Agreed.OUT_OF_BAND]
     return {
         DATA_QUALITY: (_severity(now_asking), _headline(now_asking)),
         AGREEMENT: (_how_far(out), _against(out)),

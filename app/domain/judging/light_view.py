@@ -30,7 +30,7 @@ from app.domain.judging.rules.levels import HIGH, RAISED
 from app.science.quantities import NORM_GASES
 
 
-class Standing(NamedTuple):
+class ShortVerdict(NamedTuple):
     """What a stored sample says in short; ``status`` is None where no norm gas could be judged."""
 
     status: int | None
@@ -43,19 +43,19 @@ class OnlineView:
     """The on-line rows of a judgement, r of them, as what the alerts are decided by.
 
     Attributes:
-        standings: (r,) in the order of the rows.
+        verdicts: (r,) in the order of the rows.
         severity: (r,) as :class:`~app.domain.alerting.decisions.Evidence` has it.
         raising: (r, 7) gases that raise it. judged: (r, 7) gases that could have.
     """
 
-    standings: list[Standing]
+    verdicts: list[ShortVerdict]
     severity: Integers
     raising: Bools
     judged: Bools
 
     def evidence(self, row: int, source: str, at: datetime) -> dict[Condition, Evidence]:
         """What row ``row`` of this view shows; nothing without a status."""
-        status, _, fault = self.standings[row]
+        status, _, fault = self.verdicts[row]
         if status is None:
             return {}
         severity = int(self.severity[row])
@@ -70,7 +70,7 @@ class OnlineView:
         )
         return {Condition.GASSING: shown}
 
-    def telling(self, rows: Sequence[int]) -> list[int]:
+    def that_can_move_alerts(self, rows: Sequence[int]) -> list[int]:
         """Those of the rows that can move an alert: of a long run that shows the same, its beginning and its end.
 
         A source is believed after so many readings in a row; after that a reading that shows the same again changes
@@ -79,8 +79,8 @@ class OnlineView:
         if len(rows) <= _ENOUGH:
             return list(rows)
         index = np.asarray(rows)
-        faults = np.unique([s.fault or "" for s in self.standings], return_inverse=True)[1][index]
-        known = np.array([self.standings[r].status is not None for r in rows])
+        faults = np.unique([s.fault or "" for s in self.verdicts], return_inverse=True)[1][index]
+        known = np.array([self.verdicts[r].status is not None for r in rows])
         shown = np.column_stack(
             [self.severity[index], faults, known, self.raising[index], self.judged[index]]
         ).astype(np.int64)
@@ -105,8 +105,8 @@ def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
     severity = np.where(~suspect & (status == 3) & extreme.any(axis=1), EXTREME, severity)
     faults = _faults(judgement, rows)
     return OnlineView(
-        standings=[
-            Standing(int(s) or None, bool(d), f) for s, d, f in zip(status, suspect, faults, strict=True)
+        verdicts=[
+            ShortVerdict(int(s) or None, bool(d), f) for s, d, f in zip(status, suspect, faults, strict=True)
         ],
         severity=severity.astype(np.int64),
         raising=(level >= RAISED) | changes.delta_exceeds[rows] | changes.rate_exceeds[rows] | extreme,

@@ -7,7 +7,7 @@ from app.domain.alerting.decisions import unshelve
 from app.domain.alerting.news import AlertChange, AlertNews
 from app.services.alerting.instrument_alerts import change_of
 from app.services.alerting.notice_again import enqueue_again
-from app.services.judging.judge_online import with_told
+from app.services.judging.judge_online import with_full_assessments
 from app.services.mailing.compose_alert_mail import enqueue_alert_mail
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
@@ -55,7 +55,7 @@ def _mail_of_sample(
     if place is None or sample_id is None:
         return
     views = view_samples.samples_by_id(connection, [sample_id])
-    assessment = with_told(connection, views, detailed=True)[sample_id].assessment
+    assessment = with_full_assessments(connection, views, detailed=True)[sample_id].assessment
     assert assessment is not None  # a sample that counts has been judged
     news = AlertNews(
         sample_id,

@@ -19,7 +19,7 @@ READINGS: frozenset[Condition] = frozenset({Condition.DATA_QUALITY, Condition.AG
 
 
 @dataclass(frozen=True, slots=True)
-class Stand:
+class ConditionState:
     """How one condition of a subject stands: severity 0 means that there is nothing to tell."""
 
     severity: int
@@ -37,7 +37,7 @@ class Moved:
     transition: Transition
 
 
-def tell(
+def update_alerts(
     connection: Connection,
     source_id: int,
     conditions: Mapping[str, tuple[int, str]],
@@ -63,7 +63,7 @@ def tell(
     for condition in sorted(owned):
         severity, headline = conditions.get(condition.value, (0, ""))
         found = stored.get((subject, condition))
-        said = Stand(severity, headline or _over(condition))
+        said = ConditionState(severity, headline or _over(condition))
         if one := move(connection, subject, condition, found, said, now):
             moved.append((one, said.headline))
     mails = 0
@@ -84,7 +84,7 @@ def move(
     subject: Subject,
     condition: Condition,
     stored: StoredAlert | None,
-    said: Stand,
+    said: ConditionState,
     now: datetime,
 ) -> Moved | None:
     """Record how a condition stands; the transition if there is one. Nothing is stored of what was never told."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.domain.model import Asset, Compartment
-from app.services.judging.judge_online import with_told
+from app.services.judging.judge_online import with_full_assessments
 from app.store.database import Connection, Database
 from app.store.exporting import sample_pages
 from app.store.exporting.sample_pages import Position
@@ -67,13 +67,13 @@ def read_newest(database: Database, asset_code: str) -> list[PlacedSample] | Non
         if fleet.find_asset(connection, asset_code) is None:
             return None
         ids = sample_pages.compartment_ids_of(connection, asset_code)
-        return _placed(connection, [s.sample_id for s in views.standings(connection, ids)], told=True)
+        return _placed(connection, [s.sample_id for s in views.newest_samples(connection, ids)], told=True)
 
 
 def _placed(connection: Connection, sample_ids: Sequence[int], *, told: bool = False) -> list[PlacedSample]:
     found = view_samples.samples_by_id(connection, sample_ids)
     if told:
-        found = with_told(connection, found, detailed=True)
+        found = with_full_assessments(connection, found, detailed=True)
     contexts = fleet.compartment_context(connection, {s.compartment_id for s in found.values()})
     placed = []
     for sample in (found[i] for i in sample_ids if i in found):

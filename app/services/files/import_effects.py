@@ -14,7 +14,7 @@ from app.store.correcting.corrections import Contents
 from app.store.database import Connection
 from app.store.files import import_effects
 from app.store.pages import views
-from app.store.pages.views import Standing
+from app.store.pages.views import NewestSample
 from app.store.registering import fleet, source_lookup
 
 Pair = tuple[str, str]
@@ -27,7 +27,7 @@ class Before:
     """How things stood: ids of the compartments, where each stood, its alerts, and what samples said."""
 
     ids: Mapping[Pair, int]
-    standings: Mapping[int, Standing | None]
+    newest_samples: Mapping[int, NewestSample | None]
     alerts: Mapping[int, alerts.StoredAlert]
     contents: Mapping[import_effects.Identity, Contents]
     sources: Mapping[str, int]
@@ -77,7 +77,7 @@ def effects_of(connection: Connection, before: Before, rows: Sequence[RowResult]
     changed = _changed_alerts(connection, before, ids)
     effects = []
     for pair, count in counts.items():
-        then, now = before.standings.get(before.ids[pair]), after.get(before.ids[pair])
+        then, now = before.newest_samples.get(before.ids[pair]), after.get(before.ids[pair])
         effects.append(
             UnitEffect(
                 asset_code=pair[0],
@@ -120,11 +120,11 @@ def _changed_alerts(
     return found
 
 
-def _leading(connection: Connection, ids: Sequence[int]) -> dict[int, Standing | None]:
-    by_id: dict[int, list[Standing]] = {}
+def _leading(connection: Connection, ids: Sequence[int]) -> dict[int, NewestSample | None]:
+    by_id: dict[int, list[NewestSample]] = {}
     for i in range(0, len(ids), AT_ONCE):
-        for standing in views.standings(connection, ids[i : i + AT_ONCE]):
-            by_id.setdefault(standing.compartment_id, []).append(standing)
+        for newest in views.newest_samples(connection, ids[i : i + AT_ONCE]):
+            by_id.setdefault(newest.compartment_id, []).append(newest)
     return {compartment_id: leading(found) for compartment_id, found in by_id.items()}
 
 

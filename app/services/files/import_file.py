@@ -27,7 +27,7 @@ from app.services.files.import_outcome import (
     UnknownUnit,
     describe,
 )
-from app.services.files.resolve_rows import RowResolver, Surroundings
+from app.services.files.resolve_rows import JudgingContext, RowResolver
 from app.services.recording.outcomes import Outcome
 from app.services.recording.record_in_parts import record_by_compartment
 from app.services.recording.record_samples import RecordContext
@@ -191,7 +191,7 @@ def _import(
 
 
 def _resolve(connection: Connection, file: _File, read: _Read, now: datetime) -> _Resolved:
-    around = Surroundings(
+    around = JudgingContext(
         file.laboratory_code, file.filename, now, file.choices.units, _sources(connection, read.rows)
     )
     resolver = RowResolver(fleet.asset_index(connection), read.profile, around)

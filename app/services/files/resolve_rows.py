@@ -18,7 +18,7 @@ from app.store.registering.source_lookup import StoredSource
 
 
 @dataclass(frozen=True, slots=True)
-class Surroundings:
+class JudgingContext:
     """What is known besides the rows.
 
     Attributes:
@@ -39,7 +39,7 @@ class Surroundings:
 class RowResolver:
     """From what a row says to a sample of a compartment we know; gathers ``problems`` and ``repeats``."""
 
-    def __init__(self, index: AssetIndex, profile: Profile, around: Surroundings) -> None:
+    def __init__(self, index: AssetIndex, profile: Profile, around: JudgingContext) -> None:
         self.index = index
         self.profile = profile
         self.around = around

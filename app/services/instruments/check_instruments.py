@@ -13,7 +13,7 @@ from app.domain.instruments.findings import InstrumentFinding
 from app.domain.instruments.record import InstrumentRecord, to_days, to_time
 from app.domain.instruments.rules import look
 from app.domain.instruments.verdict import conditions
-from app.services.alerting.instrument_alerts import tell
+from app.services.alerting.instrument_alerts import update_alerts
 from app.store.database import Connection, Database
 from app.store.instruments import instrument_findings, instrument_readings, instruments
 from app.store.registering import events, maintenance
@@ -69,7 +69,7 @@ def check_instrument(
         known = instrument_findings.findings_of(connection, stored.id, since=now - REMEMBERED)
         instrument_findings.mark_checked(connection, [stored.id], now)
         told = conditions([k.finding for k in known], [a for one in seen for a in one.agreement], now)
-        tell(connection, stored.id, told, now, public_url)
+        update_alerts(connection, stored.id, told, now, public_url)
     return [finding for one in seen for finding in one.findings]
 
 

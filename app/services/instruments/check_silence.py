@@ -13,7 +13,7 @@ from app.domain.alerting.decisions import AlertState, Condition
 from app.domain.alerting.suppression import suppressed
 from app.domain.instruments.silence import Absence, Group, Picture, SilenceRule, listening_since, look
 from app.services.alerting import silence_memory as memory
-from app.services.alerting.instrument_alerts import Moved, Stand, move
+from app.services.alerting.instrument_alerts import ConditionState, Moved, move
 from app.services.mailing.compose_notice import Missed, NoticeNews, duration, enqueue_notice
 from app.services.mailing.queue_mail import local_time
 from app.store.alerting import alerts
@@ -77,7 +77,7 @@ class _Check:
             absence = picture.absences.get(source_id)
             subject = Subject(source_id=source_id)
             headline = self._headline(self.instruments[source_id], severity, absence)
-            said = Stand(
+            said = ConditionState(
                 severity,
                 headline,
                 absence.heard_at if absence else None,
@@ -106,7 +106,9 @@ class _Check:
                 )
                 continue
             headline = self._group_headline(group, self.known.groups.get(key))
-            said = Stand(group.severity if group else 0, headline, group.last if group else None, kept)
+            said = ConditionState(
+                group.severity if group else 0, headline, group.last if group else None, kept
+            )
             if moved := move(self.connection, subject, condition, stored, said, self.now):
                 yield _Change(key, moved, headline)
 

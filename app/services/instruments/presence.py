@@ -22,7 +22,7 @@ GONE: Final = frozenset({Heard.SILENT, Heard.LATE})
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentStanding:
+class InstrumentPresence:
     """One instrument and how it stands."""
 
     instrument: Instrument
@@ -47,7 +47,7 @@ class InstrumentStanding:
 class InstrumentList:
     """The page of all instruments."""
 
-    rows: tuple[InstrumentStanding, ...]
+    rows: tuple[InstrumentPresence, ...]
     counts: dict[str, int]
     """How many stand so at the site asked for."""
     sites: tuple[Site, ...]
@@ -59,7 +59,7 @@ def instrument_list(
 ) -> InstrumentList:
     """Instruments of a site (of all: empty) that stand so (all: empty), the worst first."""
     with database.read() as connection:
-        found = _standings(
+        found = _presences(
             connection, instruments.instruments(connection, now, site_code=site_code), now, rule
         )
         found.sort(key=lambda s: (ORDER.index(s.heard), s.instrument.site_name, s.instrument.code))
@@ -70,28 +70,28 @@ def instrument_list(
 
 def instruments_of_asset(
     database: Database, code: str, now: datetime, rule: SilenceRule
-) -> list[InstrumentStanding]:
+) -> list[InstrumentPresence]:
     """Those fitted to an asset."""
     with database.read() as connection:
-        return _standings(connection, instruments.instruments(connection, now, asset_code=code), now, rule)
+        return _presences(connection, instruments.instruments(connection, now, asset_code=code), now, rule)
 
 
 def gone_by_unit(
     database: Database, now: datetime, rule: SilenceRule
-) -> dict[tuple[str, str], list[InstrumentStanding]]:
+) -> dict[tuple[str, str], list[InstrumentPresence]]:
     """Late and silent instruments by (asset code, compartment)."""
-    units: dict[tuple[str, str], list[InstrumentStanding]] = {}
+    units: dict[tuple[str, str], list[InstrumentPresence]] = {}
     with database.read() as connection:
-        found = _standings(connection, instruments.instruments(connection, now), now, rule)
-    for standing in found:
-        for name in standing.compartments if standing.gone else ():
-            units.setdefault((standing.instrument.asset_code, name), []).append(standing)
+        found = _presences(connection, instruments.instruments(connection, now), now, rule)
+    for presence in found:
+        for name in presence.compartments if presence.gone else ():
+            units.setdefault((presence.instrument.asset_code, name), []).append(presence)
     return units
 
 
 def instruments_of_alert(
     database: Database, alert_id: int, now: datetime, rule: SilenceRule
-) -> list[InstrumentStanding]:
+) -> list[InstrumentPresence]:
     """Those an alert is about: one, or all that are told together; none when it is about a compartment."""
     with database.read() as connection:
         stored = alerts.find(connection, alert_id)
@@ -99,16 +99,16 @@ def instruments_of_alert(
             return []
         single, group = stored.subject.source_id, memory.group_of(stored)
         ids = {single} if single is not None else group.members if group else set()
-        return _standings(connection, _some(connection, ids, now), now, rule) if ids else []
+        return _presences(connection, _some(connection, ids, now), now, rule) if ids else []
 
 
 def _some(connection: Connection, ids: Iterable[int], now: datetime) -> list[Instrument]:
     return instruments.instruments(connection, now, ids=ids)
 
 
-def _standings(
+def _presences(
     connection: Connection, found: Sequence[Instrument], now: datetime, rule: SilenceRule
-) -> list[InstrumentStanding]:
+) -> list[InstrumentPresence]:
     ids = [one.id for one in found]
     of_the_fleet = alerts.of_conditions(connection, [Condition.FLEET_SILENT], held=False)
     watch = memory.watch_of(of_the_fleet.get((memory.FLEET, Condition.FLEET_SILENT)))
@@ -118,7 +118,7 @@ def _standings(
     for alert in alert_list(connection, states=memory.OPEN_STATES, source_ids=ids, limit=10_000):
         told.setdefault(alert.source_code, []).append(alert)
     return [
-        InstrumentStanding(
+        InstrumentPresence(
             one,
             heard(one.watched, now, rule, watch.since),
             tuple(served.get(one.id, ())),

@@ -8,35 +8,35 @@ import numpy as np
 
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement
-from app.domain.judging.light_view import OnlineView, Standing, online_view
+from app.domain.judging.light_view import OnlineView, ShortVerdict, online_view
 from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Source
 from app.services.judging.evidence import SampleEvidence
 from app.services.judging.online_series import OnlineSeries
-from app.store.judging.assessments import Judged, Stands
+from app.store.judging.assessments import ChangedVerdict, Judged
 from app.store.recording.online_rows import StoredRows
 
 
 @dataclass(frozen=True)
-class Settled:
+class Comparison:
     """What is to be written of one series, and who speaks to the alerts.
 
     Attributes:
-        standings: of the new readings, by their id.
+        verdicts: of the new readings, by their id.
         changed: stored readings that do not stand as they stood, in time order.
         told: what is told in full, by id, where a reading does not say what the one before it said; and what the
             alerts ask for meanwhile.
         speaking: the readings asked for, in time order.
     """
 
-    standings: dict[int, Standing]
-    changed: list[Stands]
+    verdicts: dict[int, ShortVerdict]
+    changed: list[ChangedVerdict]
     told: dict[int, Judged]
     speaking: list[SampleEvidence]
 
 
 @dataclass(frozen=True)
-class Settling:
+class ComparisonTerms:
     """What is asked: who measured, what a full report reads, since when readings are looked at, and who may speak."""
 
     source: Source
@@ -46,47 +46,49 @@ class Settling:
     """Of a sample's id and time."""
 
 
-def settle(judgement: Judgement, begin: int, one: OnlineSeries, stored: StoredRows, ask: Settling) -> Settled:
+def compare_with_stored(
+    judgement: Judgement, begin: int, one: OnlineSeries, stored: StoredRows, ask: ComparisonTerms
+) -> Comparison:
     """Compare the rows of one series (they begin at ``begin`` of the judgement) with what is stored.
 
-    A reading is told in full where its standing is not that of the reading before it, so that the moment of every
+    A reading is told in full where its verdict is not that of the reading before it, so that the moment of every
     change is kept in words and figures.
     """
     first = int(np.searchsorted(one.at, _days(ask.since), side="left"))
     rows = np.arange(first, len(one.ids), dtype=np.int64)
     view = online_view(judgement, begin + rows)
     before = _before(one, stored, first, view)
-    found = Settled({}, [], {}, [])
+    found = Comparison({}, [], {}, [])
     full = ReportOptions(
         False, ask.options.oil_volume_l, ask.options.draws, ask.options.rated_kv, ask.options.communicating
     )
     for place, row in enumerate(rows):
-        sample_id, standing = one.ids[row], view.standings[place]
+        sample_id, verdict = one.ids[row], view.verdicts[place]
         old = int(one.stored[row])
         news = old < 0
         if news:
-            found.standings[sample_id] = standing
-        elif standing != stored.standings[old]:
-            found.changed.append(Stands(sample_id, one.taken_at[row], standing))
+            found.verdicts[sample_id] = verdict
+        elif verdict != stored.verdicts[old]:
+            found.changed.append(ChangedVerdict(sample_id, one.taken_at[row], verdict))
             news = True
-        if news and standing != before[place]:
+        if news and verdict != before[place]:
             told = report(judgement, begin + int(row), full)
             found.told[sample_id] = Judged(sample_id, one.taken_at[row], told)
     speaking = [place for place, row in enumerate(rows) if ask.may_speak(one.ids[row], one.taken_at[row])]
     found.speaking.extend(
         _speaking(judgement, begin + first, one, (view, first, place), (ask, found.told))
-        for place in view.telling(speaking)
+        for place in view.that_can_move_alerts(speaking)
     )
     return found
 
 
-def _before(one: OnlineSeries, stored: StoredRows, first: int, view: OnlineView) -> list[Standing | None]:
+def _before(one: OnlineSeries, stored: StoredRows, first: int, view: OnlineView) -> list[ShortVerdict | None]:
     """How the reading before each of the rows stands; None before the first of all."""
-    earlier: Standing | None = None
+    earlier: ShortVerdict | None = None
     if first > 0:
-        stands = stored.standings[int(one.stored[first - 1])]
-        earlier = None if stands is None else Standing(*stands)
-    return [earlier, *view.standings[:-1]] if view.standings else []
+        stands = stored.verdicts[int(one.stored[first - 1])]
+        earlier = None if stands is None else ShortVerdict(*stands)
+    return [earlier, *view.verdicts[:-1]] if view.verdicts else []
 
 
 def _speaking(
@@ -94,7 +96,7 @@ def _speaking(
     begin: int,
     one: OnlineSeries,
     at: tuple[OnlineView, int, int],
-    about: tuple[Settling, dict[int, Judged]],
+    about: tuple[ComparisonTerms, dict[int, Judged]],
 ) -> SampleEvidence:
     (view, first, place), (ask, told) = at, about
     sample_id, taken_at = one.ids[first + place], one.taken_at[first + place]

@@ -16,7 +16,7 @@ RATIO_AGE = timedelta(days=731)
 
 
 @dataclass(frozen=True, slots=True)
-class Surroundings:
+class JudgingContext:
     """What is known around some compartments; mappings are by compartment id."""
 
     contexts: Mapping[int, fleet.CompartmentContext]
@@ -26,15 +26,15 @@ class Surroundings:
     """O2/N2 of laboratory samples, oldest first; read for on-line readings only."""
 
 
-def surroundings_of(
+def judging_context(
     connection: Connection, compartment_ids: Sequence[int], online: tuple[datetime, datetime] | None = None
-) -> Surroundings:
+) -> JudgingContext:
     """Of some compartments; ``online``: first and last time of the on-line readings that are to be judged."""
     ratios = {}
     if online is not None:
         since, until = online
         ratios = oxygen_ratios(connection, compartment_ids, since - RATIO_AGE, until)
-    return Surroundings(
+    return JudgingContext(
         contexts=fleet.compartment_context(connection, compartment_ids, people=False),
         events=events_for(connection, compartment_ids),
         limits=all_limits(connection),

@@ -15,7 +15,7 @@ from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.trend import points_of
 from app.domain.judging.verdict import verdict
 from app.science.quantities import BY_NAME, NORM_GASES
-from app.services.judging.context import surroundings_of
+from app.services.judging.context import judging_context
 from app.services.judging.interpret import CsvError, judge_csv
 from app.services.judging.judge_online import judgement_at
 from app.services.judging.laboratory_series import judgement_of
@@ -46,7 +46,7 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
         place = samples.place_of(connection, sample_id)
         if place is None:
             raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
-        around = surroundings_of(connection, [place.compartment_id])
+        around = judging_context(connection, [place.compartment_id])
         asset = around.contexts[place.compartment_id].asset
         found = (
             judgement_of(connection, place.compartment_id, around)

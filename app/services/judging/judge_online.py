@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from app.domain.judging.engine import RULE_SET, Judgement
 from app.domain.judging.report import ReportOptions, report
 from app.domain.model import SourceKind, utc_day
-from app.services.judging.compare_online import Settling, settle
-from app.services.judging.context import Surroundings, surroundings_of
+from app.services.judging.compare_online import ComparisonTerms, compare_with_stored
+from app.services.judging.context import JudgingContext, judging_context
 from app.services.judging.evidence import SampleEvidence
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import (
@@ -17,8 +17,8 @@ from app.services.judging.online_series import (
     history_of,
     judge_all,
     renew,
-    settled,
     spells,
+    stored_series,
     window_of,
 )
 from app.store.database import Connection
@@ -45,7 +45,7 @@ class OnlineKey:
         return self.compartment_id, self.source.id
 
 
-def settle_again(
+def judge_times_again(
     connection: Connection,
     key: OnlineKey,
     times: Sequence[datetime],
@@ -59,18 +59,18 @@ def settle_again(
     spoken: list[SampleEvidence] = []
     for span in spells(times):
         stored = window_of(connection, *key.pair, span)
-        series = settled(stored, days_of(connection, *key.pair, span), key.pair)
+        series = stored_series(stored, days_of(connection, *key.pair, span), key.pair)
         touched = sorted({utc_day(at) for at in times if span[0] <= at <= span[1]})
         (days,) = renew([(series, touched)])
         online_days.put_days(connection, [(*key.pair, days)])
         instrument_states.touch(connection, key.source.id)
-        around = surroundings_of(connection, [key.compartment_id], span)
-        _, said = _settle(connection, key, (stored, series), around, (span[0], speakers, now))
+        around = judging_context(connection, [key.compartment_id], span)
+        _, said = _judge_again(connection, key, (stored, series), around, (span[0], speakers, now))
         spoken += said
     return spoken
 
 
-def settle_whole(
+def judge_series_again(
     connection: Connection, key: OnlineKey, newest: int, now: datetime
 ) -> tuple[int, int, list[SampleEvidence]]:
     """Judge a whole series under the rules and the registration of today.
@@ -78,17 +78,17 @@ def settle_whole(
     Returns how many readings it has, how many stand otherwise than before, and what the ``newest`` so many show.
     """
     stored = online_rows.stored_rows(connection, *key.pair, *_EVER)
-    series = settled(stored, days_of(connection, *key.pair, _EVER), key.pair)
-    around = surroundings_of(connection, [key.compartment_id], _EVER)
+    series = stored_series(stored, days_of(connection, *key.pair, _EVER), key.pair)
+    around = judging_context(connection, [key.compartment_id], _EVER)
     speakers = set(series.ids[-newest:])
-    changed, said = _settle(connection, key, (stored, series), around, (_EVER[0], speakers, now))
+    changed, said = _judge_again(connection, key, (stored, series), around, (_EVER[0], speakers, now))
     changed += _tell_again(connection, series, around, now)
     online_rows.under_rules(connection, *key.pair, RULE_SET)
     instrument_states.touch(connection, key.source.id)
     return len(series.ids), changed, said
 
 
-def _tell_again(connection: Connection, series: OnlineSeries, around: Surroundings, now: datetime) -> int:
+def _tell_again(connection: Connection, series: OnlineSeries, around: JudgingContext, now: datetime) -> int:
     """What is told in full is told as it is seen now; returns how many say something else than before."""
     before = assessments.current_of(connection, series.ids)
     if not before:
@@ -102,11 +102,11 @@ def _tell_again(connection: Connection, series: OnlineSeries, around: Surroundin
     return assessments.save(connection, again, now)
 
 
-def _settle(
+def _judge_again(
     connection: Connection,
     key: OnlineKey,
     what: tuple[StoredRows, OnlineSeries],
-    around: Surroundings,
+    around: JudgingContext,
     how: tuple[datetime, Collection[int], datetime],
 ) -> tuple[int, list[SampleEvidence]]:
     (stored, series), (since, speakers, now) = what, how
@@ -114,16 +114,16 @@ def _settle(
         return 0, []
     judgement, _ = judge_all(around, [series])
     context = around.contexts[key.compartment_id]
-    ask = Settling(
+    ask = ComparisonTerms(
         key.source.source,
         report_options(context.asset, context.compartment),
         since,
         lambda sample_id, _: sample_id in speakers,
     )
-    found = settle(judgement, 0, series, stored, ask)
+    found = compare_with_stored(judgement, 0, series, stored, ask)
     by = By(now, RULE_SET)
-    assessments.stand_anew(connection, key.pair, found.changed, by)
-    assessments.tell(connection, list(found.told.values()), now)
+    assessments.replace_verdicts(connection, key.pair, found.changed, by)
+    assessments.save_full(connection, list(found.told.values()), now)
     return len(found.changed), found.speaking
 
 
@@ -137,14 +137,14 @@ def judgement_at(
     series = history_of(connection, (compartment_id, source_id), at)
     if not series.ids:
         return None
-    judgement, _ = judge_all(surroundings_of(connection, [compartment_id], (at, at)), [series])
+    judgement, _ = judge_all(judging_context(connection, [compartment_id], (at, at)), [series])
     return series, judgement
 
 
-def with_told(
+def with_full_assessments(
     connection: Connection, views: Mapping[int, SampleView], *, detailed: bool
 ) -> dict[int, SampleView]:
-    """The views, with what can be said in full of on-line readings of which only the standing is stored.
+    """The views, with what can be said in full of on-line readings of which only the verdict is stored.
 
     It is worked out now, as they would be judged today: late readings and changed rules have their say.
     """
@@ -157,7 +157,7 @@ def with_told(
     if not places:
         return dict(views)
     times = [at for _, _, at in places.values()]
-    around = surroundings_of(connection, sorted({c for c, _, _ in places.values()}), (min(times), max(times)))
+    around = judging_context(connection, sorted({c for c, _, _ in places.values()}), (min(times), max(times)))
     found = dict(views)
     left = list(places.items())
     while left:
@@ -175,7 +175,7 @@ _AT_ONCE = 100
 """Readings whose histories are held at a time."""
 
 
-def _options(around: Surroundings, one: OnlineSeries, *, detailed: bool) -> ReportOptions:
+def _options(around: JudgingContext, one: OnlineSeries, *, detailed: bool) -> ReportOptions:
     if not detailed:
         return ReportOptions(detailed=False)
     context = around.contexts[one.compartment_id]

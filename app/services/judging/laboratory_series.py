@@ -11,7 +11,7 @@ from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.norms import norming_of
 from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Asset, Compartment, EventKind, ServiceEvent, TapChanger
-from app.services.judging.context import Surroundings
+from app.services.judging.context import JudgingContext
 from app.store.database import Connection
 from app.store.judging.assessments import Judged
 from app.store.judging.windows import Window, laboratory_window
@@ -22,7 +22,7 @@ DETAILED_SAMPLES = 10
 
 
 def judge_since(
-    connection: Connection, compartment_id: int, around: Surroundings, since: datetime
+    connection: Connection, compartment_id: int, around: JudgingContext, since: datetime
 ) -> list[Judged]:
     """Assess the laboratory samples of a compartment that those taken from ``since`` on can have changed.
 
@@ -47,7 +47,7 @@ def judge_since(
 
 
 def judgement_of(
-    connection: Connection, compartment_id: int, around: Surroundings
+    connection: Connection, compartment_id: int, around: JudgingContext
 ) -> tuple[Window, Judgement] | None:
     """All laboratory samples of a compartment and their judgement; None without any."""
     window = laboratory_window(connection, compartment_id, ALWAYS)

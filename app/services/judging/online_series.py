@@ -16,7 +16,7 @@ from app.domain.judging.rules.online import CONFIRM_AFTER_DAYS, CONFIRM_WITHIN_D
 from app.domain.model import ServiceEvent, utc_day
 from app.domain.recording.summary import DaySummaries, summaries_of_many
 from app.science.quantities import INDEX, NORM_GASES
-from app.services.judging.context import RATIO_AGE, Surroundings
+from app.services.judging.context import RATIO_AGE, JudgingContext
 from app.store.database import Connection
 from app.store.recording import online_days, online_rows
 from app.store.recording.online_days import FIRST_DAY, StoredDays
@@ -78,7 +78,7 @@ def restarts(events: Sequence[ServiceEvent]) -> list[datetime]:
     return sorted(event.at for event in events if event.kind.restarts_baseline)
 
 
-def judge_all(around: Surroundings, series: Sequence[OnlineSeries]) -> tuple[Judgement, list[int]]:
+def judge_all(around: JudgingContext, series: Sequence[OnlineSeries]) -> tuple[Judgement, list[int]]:
     """One judgement of all series, and the place at which each one's rows begin in it (with the end of the last)."""
     begins = [0]
     frames, medians, norms = [], [], []
@@ -198,7 +198,7 @@ def history_of(connection: Connection, key: tuple[int, int], at: datetime) -> On
     """A reading with all that it is judged by: the reading that a change must show in to be confirmed, and the days."""
     stored = online_rows.rows_at(connection, key, at, a_day_before(at))
     days = online_days.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
-    return settled(stored, days, key)
+    return stored_series(stored, days, key)
 
 
 def a_day_before(at: datetime) -> tuple[datetime, datetime]:
@@ -227,7 +227,7 @@ def spells(times: Sequence[datetime]) -> list[tuple[datetime, datetime]]:
     ]
 
 
-def settled(stored: StoredRows, days: StoredDays, key: tuple[int, int]) -> OnlineSeries:
+def stored_series(stored: StoredRows, days: StoredDays, key: tuple[int, int]) -> OnlineSeries:
     """A series of stored readings alone."""
     rows = np.flatnonzero(stored.counts)
     return OnlineSeries(
@@ -241,7 +241,7 @@ def settled(stored: StoredRows, days: StoredDays, key: tuple[int, int]) -> Onlin
     )
 
 
-def merged(
+def merged_series(
     key: tuple[int, int], stored: StoredRows, new: NewReadings, gone: Sequence[int], days: StoredDays
 ) -> OnlineSeries:
     """Stored readings that count, but those whose place among the stored ones is in ``gone``, and new ones."""

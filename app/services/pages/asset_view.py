@@ -9,7 +9,7 @@ from app.domain.findings import Assessment, Finding, Rate
 from app.domain.model import Reading, ServiceEvent, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.context import RATIO_AGE
-from app.services.judging.judge_online import with_told
+from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import leading, newest_of_each_kind
 from app.services.pages.fleet_overview import Change, changes_between, weight_of
 from app.services.pages.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
@@ -24,7 +24,7 @@ from app.store.pages.view_samples import (
     samples_by_id,
     unit_events,
 )
-from app.store.pages.views import Standing, Unit, instrument_names, standings, units
+from app.store.pages.views import NewestSample, Unit, instrument_names, newest_samples, units
 from app.store.registering.limits import all_limits, ladder
 
 HISTORY_LENGTH = 30
@@ -144,9 +144,9 @@ def asset_view(
         tabs = units(connection, asset_code=code)
         if not tabs:
             return None
-        by_unit: dict[int, list[Standing]] = {unit.compartment_id: [] for unit in tabs}
-        for standing in standings(connection, list(by_unit)):
-            by_unit[standing.compartment_id].append(standing)
+        by_unit: dict[int, list[NewestSample]] = {unit.compartment_id: [] for unit in tabs}
+        for newest in newest_samples(connection, list(by_unit)):
+            by_unit[newest.compartment_id].append(newest)
         unit = _choose(tabs, by_unit, compartment)
         own = unit.compartment_id
         alerts = alert_list(connection, compartment_ids=[own])
@@ -177,14 +177,14 @@ def history_page(
     return HistoryPage(shown, shown[-1].taken_at if more else None, kind)
 
 
-def _kind(show: str | None, found: Sequence[Standing]) -> SourceKind | None:
-    kinds = {standing.source_kind for standing in found}
+def _kind(show: str | None, found: Sequence[NewestSample]) -> SourceKind | None:
+    kinds = {newest.source_kind for newest in found}
     if show is None:
         return SourceKind.LABORATORY if len(kinds) == 2 else None
     return None if show == "all" else SourceKind(show)
 
 
-def _choose(tabs: Sequence[Unit], by_unit: dict[int, list[Standing]], compartment: str | None) -> Unit:
+def _choose(tabs: Sequence[Unit], by_unit: dict[int, list[NewestSample]], compartment: str | None) -> Unit:
     if compartment:
         for unit in tabs:
             if unit.compartment.name == compartment:
@@ -193,24 +193,24 @@ def _choose(tabs: Sequence[Unit], by_unit: dict[int, list[Standing]], compartmen
         raise LookupError(f"{tabs[0].asset.code} has no compartment {compartment!r}; it has: {names}")
 
     def status(unit: Unit) -> int:
-        standing = leading(by_unit[unit.compartment_id])
-        return (standing.status or 0) if standing else -1
+        newest = leading(by_unit[unit.compartment_id])
+        return (newest.status or 0) if newest else -1
 
     return max(tabs, key=status)
 
 
-def _link(unit: Unit, found: Sequence[Standing]) -> CompartmentLink:
-    standing = leading(found)
+def _link(unit: Unit, found: Sequence[NewestSample]) -> CompartmentLink:
+    newest = leading(found)
     return CompartmentLink(
         name=unit.compartment.name,
         kind=unit.compartment.kind.value,
-        status=standing.status if standing else None,
-        judged=standing is not None,
+        status=newest.status if newest else None,
+        judged=newest is not None,
     )
 
 
 def _verdicts(
-    connection: Connection, unit: Unit, found: Sequence[Standing]
+    connection: Connection, unit: Unit, found: Sequence[NewestSample]
 ) -> tuple[Verdict | None, Verdict | None]:
     lead = leading(found)
     if lead is None:
@@ -220,13 +220,13 @@ def _verdicts(
     return _verdict(connection, unit, lead), _verdict(connection, unit, other) if other else None
 
 
-def _verdict(connection: Connection, unit: Unit, standing: Standing) -> Verdict:
-    wanted = [i for i in (standing.sample_id, standing.previous_id) if i]
+def _verdict(connection: Connection, unit: Unit, newest: NewestSample) -> Verdict:
+    wanted = [i for i in (newest.sample_id, newest.previous_id) if i]
     found = samples_by_id(connection, wanted)
-    sample = with_told(connection, {standing.sample_id: found[standing.sample_id]}, detailed=True)[
-        standing.sample_id
+    sample = with_full_assessments(connection, {newest.sample_id: found[newest.sample_id]}, detailed=True)[
+        newest.sample_id
     ]
-    previous = found.get(standing.previous_id) if standing.previous_id else None
+    previous = found.get(newest.previous_id) if newest.previous_id else None
     column = column_of(connection, unit, sample)
     assessment = sample.assessment
     return Verdict(

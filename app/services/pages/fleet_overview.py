@@ -9,12 +9,12 @@ from app.domain.alerting.advice import Advice, advice
 from app.domain.findings import Assessment, Finding
 from app.domain.model import LadderStep, Reading, Site, SourceKind
 from app.science.quantities import NORM_GASES
-from app.services.judging.judge_online import with_told
+from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import leading
 from app.store.database import Connection, Database
 from app.store.pages.view_alerts import AlertView, alert_list
 from app.store.pages.view_samples import SampleView, day_numbers, samples_by_id, trail
-from app.store.pages.views import Standing, Unit, all_sites, standings, units
+from app.store.pages.views import NewestSample, Unit, all_sites, newest_samples, units
 from app.store.registering.limits import ladder
 
 PAGE_LENGTH = 100
@@ -41,10 +41,10 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class FleetRow:
-    """One unit. Fields after ``standing`` are filled for the page shown only."""
+    """One unit. Fields after ``newest`` are filled for the page shown only."""
 
     unit: Unit
-    standing: Standing | None
+    newest: NewestSample | None
     instruments: bool = False
     alerts: tuple[AlertView, ...] = ()
     assessment: Assessment | None = None
@@ -100,9 +100,9 @@ def fleet_overview(database: Database, query: FleetQuery, now: datetime) -> Flee
             else everything
         )
         ids = [unit.compartment_id for unit in found]
-        by_unit: dict[int, list[Standing]] = {}
-        for standing in standings(connection, ids):
-            by_unit.setdefault(standing.compartment_id, []).append(standing)
+        by_unit: dict[int, list[NewestSample]] = {}
+        for newest in newest_samples(connection, ids):
+            by_unit.setdefault(newest.compartment_id, []).append(newest)
         open_alerts = alert_list(connection, states=OPEN_STATES, compartment_ids=ids, limit=10_000)
         alerts_by_unit: dict[int, list[AlertView]] = {}
         for alert in open_alerts:
@@ -120,7 +120,7 @@ def fleet_overview(database: Database, query: FleetQuery, now: datetime) -> Flee
             for unit in found
         ]
         counts = Counter(_status_key(row) for row in rows)
-        asks = sum(1 for row in rows if row.standing and row.standing.suspect)
+        asks = sum(1 for row in rows if row.newest and row.newest.suspect)
         if query.status:
             rows = [row for row in rows if _status_key(row) == query.status]
         rows.sort(key=_badness)
@@ -180,44 +180,42 @@ def weight_of(finding: Finding) -> tuple[int, bool, bool, float]:
 
 
 def _status_key(row: FleetRow) -> str:
-    return "none" if row.standing is None or row.standing.status is None else str(row.standing.status)
+    return "none" if row.newest is None or row.newest.status is None else str(row.newest.status)
 
 
 def _badness(row: FleetRow) -> tuple[int, int, int, float, str]:
     """Sort key, worst first: status, a waiting alert, a sample to confirm, the newest news, then the code."""
-    standing = row.standing
+    newest = row.newest
     unseen = sum(1 for alert in row.alerts if alert.state in {"unacknowledged", "returned"})
-    if standing is None:
+    if newest is None:
         return (1, -unseen, 0, 0.0, row.unit.asset.code)
     return (
-        -(standing.status or 0),
+        -(newest.status or 0),
         -unseen,
-        -int(standing.suspect),
-        -standing.taken_at.timestamp(),
+        -int(newest.suspect),
+        -newest.taken_at.timestamp(),
         row.unit.asset.code,
     )
 
 
 def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetime) -> list[FleetRow]:
-    wanted = {
-        i for row in rows if row.standing for i in (row.standing.sample_id, row.standing.previous_id) if i
-    }
+    wanted = {i for row in rows if row.newest for i in (row.newest.sample_id, row.newest.previous_id) if i}
     found, steps = samples_by_id(connection, wanted), ladder(connection)
-    leads = {row.standing.sample_id: found[row.standing.sample_id] for row in rows if row.standing}
-    found |= with_told(connection, leads, detailed=False)
+    leads = {row.newest.sample_id: found[row.newest.sample_id] for row in rows if row.newest}
+    found |= with_full_assessments(connection, leads, detailed=False)
     return _with_sparks(connection, [_detailed(row, found, steps) for row in rows], now)
 
 
 def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[LadderStep]) -> FleetRow:
-    if row.standing is None:
+    if row.newest is None:
         return row
-    sample = found[row.standing.sample_id]
-    before = found.get(row.standing.previous_id) if row.standing.previous_id else None
+    sample = found[row.newest.sample_id]
+    before = found.get(row.newest.previous_id) if row.newest.previous_id else None
     assessment = sample.assessment
     reason = main_reason(assessment)
     return FleetRow(
         unit=row.unit,
-        standing=row.standing,
+        newest=row.newest,
         instruments=row.instruments,
         alerts=row.alerts,
         assessment=assessment,
@@ -241,12 +239,12 @@ def _with_sparks(connection: Connection, rows: Sequence[FleetRow], now: datetime
     laboratory = [
         row.unit.compartment_id
         for row in rows
-        if row.standing and row.standing.source_kind is SourceKind.LABORATORY
+        if row.newest and row.newest.source_kind is SourceKind.LABORATORY
     ]
     online = [
         row.unit.compartment_id
         for row in rows
-        if row.standing and row.standing.source_kind is SourceKind.INSTRUMENT
+        if row.newest and row.newest.source_kind is SourceKind.INSTRUMENT
     ]
     trails = trail(connection, laboratory, each=SPARK_SAMPLES)
     wanted = {row.unit.compartment_id: row.key_quantity for row in rows if row.key_quantity}

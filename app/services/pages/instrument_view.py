@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from app.domain.instruments.agreement import Agreement, CheckRule, Standing, agreement
+from app.domain.instruments.agreement import Agreed, Agreement, CheckRule, agreement
 from app.domain.instruments.findings import YARD, Kind
 from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, to_time
 from app.domain.instruments.silence import SilenceRule
@@ -19,7 +19,7 @@ from app.plots.palette import SVG_PATHS, mark
 from app.plots.trend import TrendPoint
 from app.science.quantities import BY_NAME, GASES, INDEX
 from app.services.instruments.check_instruments import record_of
-from app.services.instruments.presence import InstrumentStanding, instruments_of_asset
+from app.services.instruments.presence import InstrumentPresence, instruments_of_asset
 from app.store.database import Connection, Database
 from app.store.instruments import instrument_findings
 from app.store.instruments.instrument_findings import StoredFinding
@@ -30,10 +30,10 @@ from app.store.registering.source_lookup import StoredSource, find_source
 RANGES: Final = {"6m": 183, "1y": 366, "3y": 1096}
 """Range buttons of the charts: days back from now."""
 SHOWN_SPELLS: Final = 10
-STANDING_WORDS: Final = {
-    Standing.OUT_OF_BAND: "out of band",
-    Standing.IN_BAND: "in band",
-    Standing.TOO_FEW: "not enough pairs",
+AGREED_WORDS: Final = {
+    Agreed.OUT_OF_BAND: "out of band",
+    Agreed.IN_BAND: "in band",
+    Agreed.TOO_FEW: "not enough pairs",
 }
 
 
@@ -45,7 +45,7 @@ class InstrumentView:
     year, the newest first.
     """
 
-    standing: InstrumentStanding
+    presence: InstrumentPresence
     checked_at: datetime | None
     rule: CheckRule
     findings: tuple[StoredFinding, ...]
@@ -55,7 +55,7 @@ class InstrumentView:
     cautions: str = YARD
     gases: tuple[str, ...] = GASES
     kinds: Mapping[Kind, str] = field(default_factory=lambda: WORDS)
-    standings: Mapping[Standing, str] = field(default_factory=lambda: STANDING_WORDS)
+    agreed_words: Mapping[Agreed, str] = field(default_factory=lambda: AGREED_WORDS)
 
     @property
     def lasting(self) -> tuple[StoredFinding, ...]:
@@ -75,14 +75,14 @@ def instrument_view(
     if stored is None or stored.source.asset_code is None:
         return None
     fitted = instruments_of_asset(database, stored.source.asset_code, now, silence)
-    standing = next((one for one in fitted if one.instrument.code == code), None)
-    if standing is None:
+    presence = next((one for one in fitted if one.instrument.code == code), None)
+    if presence is None:
         return None
     with database.read() as connection:
         spells = maintenance.spells(connection, [stored.id]).get(stored.id, [])[::-1]
         year = instrument_findings.findings_of(connection, stored.id, since=now - timedelta(days=366))
         return InstrumentView(
-            standing=standing,
+            presence=presence,
             checked_at=instrument_findings.checked_at(connection, stored.id),
             rule=rule,
             findings=tuple(year),

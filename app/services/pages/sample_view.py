@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from app.domain.findings import Finding
 from app.domain.model import Asset, Compartment, Site, SourceKind
 from app.science.quantities import BY_NAME, NAMES
-from app.services.judging.judge_online import with_told
+from app.services.judging.judge_online import with_full_assessments
 from app.services.pages.fleet_overview import weight_of
 from app.store.correcting import corrections
 from app.store.correcting.corrections import Correction
@@ -106,7 +106,7 @@ def sample_detail(database: Database, sample_id: int) -> SampleDetail | None:
         known = files.by_id(connection, {s.file_id for s in revisions if s.file_id})
         context = fleet.compartment_context(connection, [row.compartment_id])[row.compartment_id]
         lines = corrections.history(connection, ids)
-        sample = with_told(connection, {sample_id: views[sample_id]}, detailed=True)[sample_id]
+        sample = with_full_assessments(connection, {sample_id: views[sample_id]}, detailed=True)[sample_id]
         return SampleDetail(
             sample=sample,
             asset=context.asset,

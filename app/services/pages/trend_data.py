@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 
 from app.domain.model import ServiceEvent, SourceKind
-from app.services.judging.judge_online import with_told
+from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import leading
 from app.services.pages.asset_view import column_of
 from app.services.pages.norm_limits import NormColumn
@@ -18,7 +18,7 @@ from app.store.pages.view_samples import (
     spread_readings,
     unit_events,
 )
-from app.store.pages.views import Unit, standings, units
+from app.store.pages.views import Unit, newest_samples, units
 
 RAW_DAYS = 45
 """Up to this long a window shows single on-line readings, beyond it daily medians."""
@@ -114,11 +114,11 @@ def _read(connection: Connection, unit: Unit, start: datetime, end: datetime, li
         online = _points(raw)
         if len(raw) == limit:
             cut.append(f"only the newest {limit} on-line readings are drawn")
-    lead = leading(standings(connection, [own]))
+    lead = leading(newest_samples(connection, [own]))
     column = None
     if lead is not None:
         found = samples_by_id(connection, [lead.sample_id])
-        sample = with_told(connection, found, detailed=False)[lead.sample_id]
+        sample = with_full_assessments(connection, found, detailed=False)[lead.sample_id]
         column = column_of(connection, unit, sample)
     return TrendData(
         unit=unit,

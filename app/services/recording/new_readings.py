@@ -105,7 +105,7 @@ class Fresh:
             below=below,
             unjudged=_unjudged(qualities),
             qualities=[found or None for found in qualities],
-            standings=[None] * len(self.rows),
+            verdicts=[None] * len(self.rows),
             current=[True] * len(self.rows),
         )
 

@@ -15,15 +15,15 @@ from app.domain.judging.engine import RULE_SET
 from app.domain.model import SetAside, utc_day
 from app.domain.recording.maintenance import Spell
 from app.services.alerting.raise_alerts import News, raise_alerts
-from app.services.judging.compare_online import Settled, Settling, settle
-from app.services.judging.context import Surroundings, surroundings_of
+from app.services.judging.compare_online import Comparison, ComparisonTerms, compare_with_stored
+from app.services.judging.context import JudgingContext, judging_context
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import (
     FAR,
     OnlineSeries,
     days_of,
     judge_all,
-    merged,
+    merged_series,
     renew,
     spells,
     window_of,
@@ -46,7 +46,7 @@ from app.store.registering import fleet, maintenance
 
 
 @dataclass(frozen=True, slots=True)
-class Surrounds:
+class RecordingTerms:
     """When it is recorded, where a mail about it leads, and what this process remembers of the series."""
 
     now: datetime
@@ -62,7 +62,7 @@ class Recorded:
     ends: list[Remembered]
 
 
-def record_posts(connection: Connection, posts: Sequence[Post], within: Surrounds) -> Recorded:
+def record_posts(connection: Connection, posts: Sequence[Post], within: RecordingTerms) -> Recorded:
     """Record posts of different instruments; no two of them may serve the same compartment."""
     outcomes: list[list[Outcome | None]] = [refused(post.columns) for post in posts]
     parts = [part for place, post in enumerate(posts) for part in parts_of(place, post)]
@@ -85,13 +85,13 @@ def record_posts(connection: Connection, posts: Sequence[Post], within: Surround
     return Recorded([[o for o in one if o is not None] for one in outcomes], ends)
 
 
-def _forgetful(within: Surrounds) -> Surrounds:
+def _forgetful(within: RecordingTerms) -> RecordingTerms:
     return replace(within, memory=SeriesMemory())
 
 
 @dataclass(frozen=True, slots=True)
-class _Around:
-    surroundings: Surroundings
+class _RecordingContext:
+    judging: JudgingContext
     heard: Mapping[int, Heard]
     """By source id."""
     tokens: Mapping[int, int]
@@ -99,12 +99,14 @@ class _Around:
     spells: Mapping[int, Sequence[Spell]]
 
 
-def _around(connection: Connection, parts: Sequence[Part]) -> _Around:
+def _around(connection: Connection, parts: Sequence[Part]) -> _RecordingContext:
     times = [at for part in parts for at in part.times()]
     sources = sorted({part.source.id for part in parts})
     ids = sorted({part.compartment_id for part in parts})
-    return _Around(
-        surroundings_of(connection, ids, (min(times), max(times))) if times else Surroundings({}, {}, [], {}),
+    return _RecordingContext(
+        judging_context(connection, ids, (min(times), max(times)))
+        if times
+        else JudgingContext({}, {}, [], {}),
         instrument_states.newest_heard(connection, sources),
         {source_id: instrument_states.new_token() for source_id in sources},
         maintenance.spells(connection, sources),
@@ -128,7 +130,7 @@ class _Work:
 
 
 def _round(
-    connection: Connection, parts: Sequence[Part], around: _Around, within: Surrounds
+    connection: Connection, parts: Sequence[Part], around: _RecordingContext, within: RecordingTerms
 ) -> tuple[list[Part], list[_Work]]:
     """Record each time once; returns what is left, and what was done."""
     left: list[Part] = []
@@ -169,7 +171,7 @@ class _Found:
 
 
 def _look_up(
-    connection: Connection, part: Part, rows: list[int], known_by: tuple[_Around, SeriesMemory]
+    connection: Connection, part: Part, rows: list[int], known_by: tuple[_RecordingContext, SeriesMemory]
 ) -> _Found:
     """What is known already and what is new of some rows. Notes the outcomes of what is known."""
     around, memory = known_by
@@ -193,7 +195,7 @@ def _look_up(
     return _Found(part, span, stored, days, fresh, newest)
 
 
-def _prepare(connection: Connection, found: _Found, around: _Around, ids: list[int]) -> _Work:
+def _prepare(connection: Connection, found: _Found, around: _RecordingContext, ids: list[int]) -> _Work:
     """The new rows and the series that they are judged in. Notes their outcomes."""
     part, fresh, stored = found.part, found.fresh, found.stored
     new = fresh.readings(ids, around.spells.get(part.source.id, ()))
@@ -203,7 +205,7 @@ def _prepare(connection: Connection, found: _Found, around: _Around, ids: list[i
     if part.origin is not None:
         new = replace(new, origin=part.origin.of(fresh.rows))
     days = days_of(connection, *found.key, found.span) if found.days is None else found.days
-    series = merged(found.key, stored, new, gone, days)
+    series = merged_series(found.key, stored, new, gone, days)
     replaced = [(stored.ids[place], stored.taken_at[place]) for place in gone]
     return _Work(part, stored, series, new, replaced, found.to_the_end)
 
@@ -224,18 +226,18 @@ def _leave_put_right(connection: Connection, part: Part, key: tuple[int, int], f
 
 
 def _judge_and_store(
-    connection: Connection, works: Sequence[_Work], around: _Around, within: Surrounds
+    connection: Connection, works: Sequence[_Work], around: _RecordingContext, within: RecordingTerms
 ) -> None:
     touched = [sorted({utc_day(at) for at in work.new.taken_at}) for work in works]
     days = renew([(work.series, those) for work, those in zip(works, touched, strict=True)])
     judged = [work for work in works if work.series.ids]
-    settled: dict[int, Settled] = {}
+    settled: dict[int, Comparison] = {}
     if judged:
-        judgement, begins = judge_all(around.surroundings, [work.series for work in judged])
+        judgement, begins = judge_all(around.judging, [work.series for work in judged])
         for work, begin in zip(judged, begins, strict=False):
             ask = _ask(connection, work, around)
-            found = settle(judgement, begin, work.series, work.stored, ask)
-            work.new = replace(work.new, standings=[found.standings.get(i) for i in work.new.ids])
+            found = compare_with_stored(judgement, begin, work.series, work.stored, ask)
+            work.new = replace(work.new, verdicts=[found.verdicts.get(i) for i in work.new.ids])
             settled[id(work)] = found
     ensure_months(connection, (at for work in works for at in work.new.taken_at))
     online_rows.no_longer_current(connection, [i for work in works for i in work.replaced])
@@ -252,7 +254,7 @@ def _row_of(work: _Work) -> tuple[Belonging, NewReadings]:
     return Belonging(*_key(work), work.part.received_at, RULE_SET), work.new
 
 
-def _ask(connection: Connection, work: _Work, around: _Around) -> Settling:
+def _ask(connection: Connection, work: _Work, around: _RecordingContext) -> ComparisonTerms:
     """Only readings at least as new as the newest that counts may raise or clear an alert."""
     compartment_id, source_id = _key(work)
     heard = around.heard.get(source_id)
@@ -260,8 +262,8 @@ def _ask(connection: Connection, work: _Work, around: _Around) -> Settling:
     if heard is not None and min(work.new.taken_at) <= heard.newest:
         newest = samples.newest_judged(connection, compartment_id, source_id, {i for i, _ in work.replaced})
     fresh = set(work.new.ids)
-    context = around.surroundings.contexts[compartment_id]
-    return Settling(
+    context = around.judging.contexts[compartment_id]
+    return ComparisonTerms(
         source=work.part.source.source,
         options=report_options(context.asset, context.compartment),
         since=min(work.new.taken_at),
@@ -270,7 +272,10 @@ def _ask(connection: Connection, work: _Work, around: _Around) -> Settling:
 
 
 def _tell(
-    connection: Connection, settled: Sequence[tuple[_Work, Settled]], around: _Around, within: Surrounds
+    connection: Connection,
+    settled: Sequence[tuple[_Work, Comparison]],
+    around: _RecordingContext,
+    within: RecordingTerms,
 ) -> None:
     """Stored readings that stand otherwise, alerts, and what is told in full."""
     by = By(within.now, RULE_SET)
@@ -278,19 +283,19 @@ def _tell(
     spoke: set[int] = set()
     told: list[Judged] = []
     for work, found in settled:
-        assessments.stand_anew(connection, _key(work), found.changed, by)
+        assessments.replace_verdicts(connection, _key(work), found.changed, by)
         compartment_id = work.part.compartment_id
-        asset = around.surroundings.contexts[compartment_id].asset
+        asset = around.judging.contexts[compartment_id].asset
         news = News(compartment_id, work.part.source.source, asset, within.public_url)
         known = None if compartment_id in spoke else states
         raise_alerts(connection, news, found.speaking, within.now, known)
         spoke.add(compartment_id)
         told += found.told.values()
-    assessments.tell(connection, told, within.now)
+    assessments.save_full(connection, told, within.now)
 
 
 def _note_heard(
-    connection: Connection, posts: Sequence[Post], around: _Around, changed: Collection[int]
+    connection: Connection, posts: Sequence[Post], around: _RecordingContext, changed: Collection[int]
 ) -> None:
     states = {}
     for post in posts:

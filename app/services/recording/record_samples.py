@@ -11,7 +11,7 @@ from app.domain.model import Rejection, Sample, SourceKind
 from app.domain.recording.columns import columns_of
 from app.services.recording.outcomes import Outcome
 from app.services.recording.post_parts import Post
-from app.services.recording.record_posts import Surrounds, record_posts
+from app.services.recording.record_posts import RecordingTerms, record_posts
 from app.services.recording.series_memory import SeriesMemory
 from app.services.rejudging.follow_up import Touched, follow_up
 from app.store.database import Connection, Database
@@ -22,7 +22,7 @@ from app.store.registering import fleet, source_lookup
 
 @dataclass(frozen=True, slots=True)
 class RecordContext:
-    """What the recording needs to know about its surroundings: the address that mails link to."""
+    """What the recording needs to know about its judging: the address that mails link to."""
 
     public_url: str
     file_id: int | None = None
@@ -104,7 +104,7 @@ def _record_readings(
         FileOrigin(context.file_id, notes) if context.file_id is not None or any(map(any, notes)) else None
     )
     post = Post(source, columns_of(served), now, origin)
-    within = Surrounds(now, context.public_url, SeriesMemory())
+    within = RecordingTerms(now, context.public_url, SeriesMemory())
     return record_posts(connection, [post], within).outcomes[0]
 
 

@@ -15,9 +15,9 @@ from app.domain.judging.engine import RULE_SET
 from app.domain.model import SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.alerting.raise_alerts import News, raise_alerts
-from app.services.judging.context import Surroundings, surroundings_of
+from app.services.judging.context import JudgingContext, judging_context
 from app.services.judging.evidence import SampleEvidence, evidence_of
-from app.services.judging.judge_online import OnlineKey, settle_again
+from app.services.judging.judge_online import OnlineKey, judge_times_again
 from app.services.judging.laboratory_series import judge_since
 from app.store.database import Connection
 from app.store.judging import assessments
@@ -54,7 +54,7 @@ def follow_up(
     by_compartment: dict[int, list[Touched]] = defaultdict(list)
     for one in touched:
         by_compartment[one.compartment_id].append(one)
-    around = surroundings_of(connection, sorted(by_compartment))
+    around = judging_context(connection, sorted(by_compartment))
     for compartment_id, ones in by_compartment.items():
         instrument = source if source.source.kind is SourceKind.INSTRUMENT else None
         speaking = _judge(connection, _Change(source, instrument, compartment_id, ones, now), around)
@@ -71,7 +71,7 @@ class _Change:
     now: datetime
 
 
-def _judge(connection: Connection, change: _Change, around: Surroundings) -> Sequence[SampleEvidence]:
+def _judge(connection: Connection, change: _Change, around: JudgingContext) -> Sequence[SampleEvidence]:
     """Assess and store; returns what may speak to the alerts, in time order."""
     instrument_id = None if change.instrument is None else change.instrument.id
     fresh = {t.sample_id: t.taken_at for t in change.touched if t.counts}
@@ -92,12 +92,12 @@ def _judge(connection: Connection, change: _Change, around: Surroundings) -> Seq
 
 
 def _said(
-    connection: Connection, change: _Change, around: Surroundings, what: tuple[Sequence[datetime], set[int]]
+    connection: Connection, change: _Change, around: JudgingContext, what: tuple[Sequence[datetime], set[int]]
 ) -> list[SampleEvidence]:
     times, speakers = what
     if change.instrument is not None:
         key = OnlineKey(change.compartment_id, change.instrument)
-        return settle_again(connection, key, times, speakers, change.now)
+        return judge_times_again(connection, key, times, speakers, change.now)
     judged = judge_since(connection, change.compartment_id, around, min(times))
     assessments.save(connection, judged, change.now)
     return evidence_of(change.source.source, [j for j in judged if j.sample_id in speakers])

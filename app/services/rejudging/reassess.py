@@ -4,9 +4,9 @@ from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 from app.domain.alerting.decisions import ONLINE_IN_A_ROW_TO_EASE
-from app.services.judging.context import surroundings_of
+from app.services.judging.context import judging_context
 from app.services.judging.evidence import SampleEvidence, evidence_of
-from app.services.judging.judge_online import OnlineKey, settle_whole
+from app.services.judging.judge_online import OnlineKey, judge_series_again
 from app.services.judging.laboratory_series import ALWAYS, judge_since
 from app.store.database import Connection, Database
 from app.store.judging import assessments
@@ -58,8 +58,8 @@ def _judge(
     """Number judged, number changed, and what the newest show: of an instrument as many as it takes to be believed."""
     if instrument_id is not None:
         key = OnlineKey(compartment_id, source_lookup.source_of(connection, instrument_id))
-        return settle_whole(connection, key, ONLINE_IN_A_ROW_TO_EASE, now)
-    judged = judge_since(connection, compartment_id, surroundings_of(connection, [compartment_id]), ALWAYS)
+        return judge_series_again(connection, key, ONLINE_IN_A_ROW_TO_EASE, now)
+    judged = judge_since(connection, compartment_id, judging_context(connection, [compartment_id]), ALWAYS)
     changed = assessments.save(connection, judged, now)
     newest = judged[-1:]
     if not newest:

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from app.domain.findings import Assessment
 from app.store.database import Connection, UtcDateTime
-from app.store.recording.online_rows import Standing
+from app.store.recording.online_rows import ShortVerdict
 from app.store.schema import assessments, samples
 
 T = TypeVar("T")
@@ -33,12 +33,12 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
-class Stands:
+class ChangedVerdict:
     """How a stored on-line reading stands now."""
 
     sample_id: int
     taken_at: datetime
-    standing: Standing
+    verdict: ShortVerdict
 
 
 def save(connection: Connection, judged: Sequence[Judged], now: datetime) -> int:
@@ -65,15 +65,15 @@ def save(connection: Connection, judged: Sequence[Judged], now: datetime) -> int
         rows = [_row(one, now) for one in new]
         connection.execute(sa.insert(assessments), rows)
         names = ("status", "suspect", "fault", "rule_set")
-        _set_standings(
+        _set_verdicts(
             connection,
             [(one, tuple(row[name] for name in names)) for one, row in zip(new, rows, strict=True)],
         )
     return len(new)
 
 
-def _set_standings(
-    connection: Connection, standing: Sequence[tuple[Judged | Stands, tuple[Any, ...]]]
+def _set_verdicts(
+    connection: Connection, verdict: Sequence[tuple[Judged | ChangedVerdict, tuple[Any, ...]]]
 ) -> None:
     """Write into the samples how they stand: status, suspect, fault and by which rules."""
     connection.execute(
@@ -87,7 +87,7 @@ def _set_standings(
                 "new_fault": fault,
                 "new_rule_set": rule_set,
             }
-            for of, (status, suspect, fault, rule_set) in standing
+            for of, (status, suspect, fault, rule_set) in verdict
         ],
     )
 
@@ -100,15 +100,17 @@ class By:
     rule_set: str
 
 
-def tell(connection: Connection, told: Sequence[Judged], now: datetime) -> None:
-    """Store assessments of on-line readings, in place of what was told of them before; their standing stays."""
+def save_full(connection: Connection, told: Sequence[Judged], now: datetime) -> None:
+    """Store assessments of on-line readings, in place of what was told of them before; their verdict stays."""
     for chunk in _chunks([one.sample_id for one in told]):
         connection.execute(_supersede(chunk, now))
     if told:
         connection.execute(sa.insert(assessments), [_row(one, now) for one in told])
 
 
-def stand_anew(connection: Connection, series: tuple[int, int], changed: Sequence[Stands], by: By) -> None:
+def replace_verdicts(
+    connection: Connection, series: tuple[int, int], changed: Sequence[ChangedVerdict], by: By
+) -> None:
     """Stored on-line readings of one series stand otherwise. How they stood is kept.
 
     A reading of which nothing was told in full gets a line that says how it stood; what was told is superseded.
@@ -146,7 +148,7 @@ def stand_anew(connection: Connection, series: tuple[int, int], changed: Sequenc
             )
         )
         connection.execute(_supersede(ids, by.at))
-    _set_standings(connection, [(one, (*one.standing, by.rule_set)) for one in changed])
+    _set_verdicts(connection, [(one, (*one.verdict, by.rule_set)) for one in changed])
 
 
 def _supersede(sample_ids: Sequence[int], now: datetime) -> sa.Update:

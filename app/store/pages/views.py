@@ -25,7 +25,7 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class NewestSample:
     """The newest counting sample of one source in one compartment, as the fleet list needs it."""
 
     compartment_id: int
@@ -113,7 +113,7 @@ def instrument_names(connection: Connection, compartment_ids: Sequence[int]) -> 
     return names
 
 
-def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[Standing]:
+def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> list[NewestSample]:
     """The newest counting sample of every source in every compartment given.
 
     One index look-up per (compartment, source) pair, so the cost does not grow with the history.
@@ -126,12 +126,12 @@ def standings(connection: Connection, compartment_ids: Sequence[int]) -> list[St
         .join(sources, sa.true())
         .where(sources.c.kind == SourceKind.LABORATORY.value, compartments.c.id.in_(compartment_ids))
     )
-    found: list[Standing] = []
+    found: list[NewestSample] = []
     for pairs, online in ((of_instruments, True), (of_laboratories, False)):
         newest = _newest_lateral if connection.dialect.name == "postgresql" else _newest_by_id
         query = newest(pairs.subquery("pairs"), online)
         found += [
-            Standing(
+            NewestSample(
                 compartment_id=row.compartment_id,
                 source_kind=SourceKind(row.kind),
                 source_name=row.name,

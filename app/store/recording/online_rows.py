@@ -18,7 +18,7 @@ from app.store.schema import samples
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Standing = tuple[int | None, bool, str | None]
+ShortVerdict = tuple[int | None, bool, str | None]
 """Status, suspect, fault."""
 
 _BITS = np.arange(len(NAMES))
@@ -29,7 +29,7 @@ class StoredRows:
     """Samples of one instrument in one compartment, all revisions and whether they count or not, in time order.
 
     Attributes:
-        ids, taken_at, revision, current: (n,) as stored. standings: (n,) None for what was never judged.
+        ids, taken_at, revision, current: (n,) as stored. verdicts: (n,) None for what was never judged.
         counts: (n,) which are judged.
         numbers: (n, quantities) as they came. below, unjudged: (n, quantities) flags.
         qualities: (n,) quality by quantity of the readings that are not good, or None.
@@ -40,7 +40,7 @@ class StoredRows:
     revision: list[int]
     current: list[bool]
     counts: Bools
-    standings: list[Standing | None]
+    verdicts: list[ShortVerdict | None]
     numbers: Floats
     below: Bools
     unjudged: Bools
@@ -115,7 +115,7 @@ def _stored(found: Sequence[Any]) -> StoredRows:
         revision=[row[2] for row in found],
         current=[bool(row[3]) for row in found],
         counts=np.array([bool(row[4]) for row in found], dtype=np.bool_),
-        standings=[(row[5], bool(row[6]), row[7]) if row[8] else None for row in found],
+        verdicts=[(row[5], bool(row[6]), row[7]) if row[8] else None for row in found],
         numbers=table[:, 2:],
         below=flags(masks[:, 0]),
         unjudged=flags(masks[:, 1]),
@@ -150,7 +150,7 @@ class FileOrigin:
 class NewReadings:
     """n rows to store: new samples or new revisions of one instrument's samples in one compartment.
 
-    ``numbers``, ``below`` and ``unjudged`` are (n, quantities); ``standings`` None for what is not judged.
+    ``numbers``, ``below`` and ``unjudged`` are (n, quantities); ``verdicts`` None for what is not judged.
     """
 
     ids: Sequence[int]
@@ -161,7 +161,7 @@ class NewReadings:
     below: Bools
     unjudged: Bools
     qualities: Sequence[Mapping[str, str] | None]
-    standings: Sequence[Standing | None]
+    verdicts: Sequence[ShortVerdict | None]
     current: Sequence[bool]
     origin: FileOrigin | None = None
 
@@ -230,8 +230,8 @@ def _records(
     numbers = rows.numbers[:, places].tolist()
     found = []
     for i, sample_id in enumerate(rows.ids):
-        standing = rows.standings[i]
-        status, suspect, fault = standing or (None, False, None)
+        verdict = rows.verdicts[i]
+        status, suspect, fault = verdict or (None, False, None)
         origin: tuple[Any, ...] = ()
         if filed:
             origin = (rows.origin.file_id, *rows.origin.notes[i]) if rows.origin else (None,) * len(_FILED)
@@ -249,7 +249,7 @@ def _records(
                 status,
                 suspect,
                 fault,
-                None if standing is None else of.rule_set,
+                None if verdict is None else of.rule_set,
                 below[i],
                 unjudged[i],
                 rows.qualities[i],
@@ -301,7 +301,7 @@ def extended(stored: StoredRows, new: NewReadings, since: datetime) -> StoredRow
         revision=[*stored.revision, *new.revision][first:],
         current=[*stored.current, *new.current][first:],
         counts=np.concatenate([stored.counts, np.array(aside, dtype=np.bool_)])[first:],
-        standings=[*stored.standings, *new.standings][first:],
+        verdicts=[*stored.verdicts, *new.verdicts][first:],
         numbers=np.concatenate([stored.numbers, new.numbers])[first:],
         below=np.concatenate([stored.below, new.below])[first:],
         unjudged=np.concatenate([stored.unjudged, new.unjudged])[first:],

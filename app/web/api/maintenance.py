@@ -58,7 +58,7 @@ _BODY: dict[str, Any] = {
 )
 def begin_maintenance(code: Code, body: Body, database: Store, at: Now) -> SpellTold:
     """What the instrument measures from then on is kept and not judged. It may be planned, or told afterwards;
-    samples that are in the record already keep their standing."""
+    samples that are in the record already keep their verdict."""
     wanted = parsed(body, SpellBody)
     spell = Spell(moment_of(wanted.begins_at) or at, moment_of(wanted.ends_at))
     if spell.ends_at is not None and spell.ends_at <= spell.begins_at:

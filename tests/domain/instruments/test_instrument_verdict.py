@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from app.domain.instruments.agreement import Agreement, AgreementRule, Standing, agreement
+from app.domain.instruments.agreement import Agreed, Agreement, AgreementRule, agreement
 from app.domain.instruments.continued import reconcile
 from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.domain.instruments.record import DailyRecord, InstrumentRecord, LaboratoryRecord, to_days
@@ -66,7 +66,7 @@ def test_a_bias_within_the_band_is_in_band_with_ratios_for_high_values() -> None
     one = only(
         agreement(record({"co": 330.0}, [{"co": v} for v in (300.0, 310.0, 290.0, 300.0)]), AgreementRule())
     )
-    assert one.standing is Standing.IN_BAND
+    assert one.agreed is Agreed.IN_BAND
     assert one.relative
     expected = np.exp(np.mean(np.log(330.0 / np.array([300.0, 310.0, 290.0, 300.0])))) - 1.0
     assert one.bias == pytest.approx(expected)
@@ -77,13 +77,13 @@ def test_a_bias_within_the_band_is_in_band_with_ratios_for_high_values() -> None
 
 def test_a_bias_beyond_the_band_is_out_and_a_wider_band_lets_it_in() -> None:
     given = record({"co": 420.0}, [{"co": v} for v in (300.0, 310.0, 290.0)])
-    assert only(agreement(given, AgreementRule())).standing is Standing.OUT_OF_BAND
-    assert only(agreement(given, AgreementRule(band=0.5))).standing is Standing.IN_BAND
+    assert only(agreement(given, AgreementRule())).agreed is Agreed.OUT_OF_BAND
+    assert only(agreement(given, AgreementRule(band=0.5))).agreed is Agreed.IN_BAND
 
 
 def test_two_pairs_are_too_few_and_no_pair_is_no_agreement() -> None:
     given = record({"co": 900.0}, [{"co": 300.0}, {"co": 310.0}])
-    assert only(agreement(given, AgreementRule())).standing is Standing.TOO_FEW
+    assert only(agreement(given, AgreementRule())).agreed is Agreed.TOO_FEW
     assert agreement(record({"co": 900.0}, [{"h2": 30.0}]), AgreementRule()) == []
 
 
@@ -94,14 +94,14 @@ def test_near_detection_the_difference_counts_and_not_the_ratio() -> None:
     assert not one.relative
     assert one.band == pytest.approx(1.0)
     assert one.bias == pytest.approx(0.6)
-    assert one.standing is Standing.IN_BAND
+    assert one.agreed is Agreed.IN_BAND
 
 
 def test_what_came_before_a_calibration_does_not_count() -> None:
     pairs = [{"co": v} for v in (300.0, 310.0, 290.0, 420.0, 410.0, 430.0)]
     one = only(agreement(record({"co": 420.0}, pairs, calibrated=20_095.0), AgreementRule()))
     assert len(one.pairs) == 3
-    assert one.standing is Standing.IN_BAND
+    assert one.agreed is Agreed.IN_BAND
 
 
 def test_a_laboratory_value_below_its_limit_makes_no_pair() -> None:
@@ -114,7 +114,7 @@ def test_scatter_that_cannot_tell_a_bias_from_none_is_not_out_of_band() -> None:
     pairs = [{"co": v} for v in (180.0, 700.0, 150.0)]
     one = only(agreement(record({"co": 390.0}, pairs), AgreementRule()))
     assert abs(one.bias) > one.band
-    assert one.standing is Standing.IN_BAND
+    assert one.agreed is Agreed.IN_BAND
 
 
 # --- alerts -----------------------------------------------------------------------------------------------

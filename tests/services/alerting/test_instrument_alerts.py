@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.services.alerting.instrument_alerts import tell
+from app.services.alerting.instrument_alerts import update_alerts
 from app.services.exporting.export_files import export
 from app.store.database import Database
 from app.store.exporting.exports import Scope
@@ -21,7 +21,7 @@ DOUBT, AGAINST = "data_quality", "agreement"
 def say(database: Database, hours: float, conditions: dict[str, tuple[int, str]]) -> int:
     with database.write() as connection:
         source = connection.execute(sa.select(sources.c.id).where(sources.c.code == "W-T1-M")).scalar_one()
-        return tell(connection, source, conditions, T0 + timedelta(hours=hours), URL)
+        return update_alerts(connection, source, conditions, T0 + timedelta(hours=hours), URL)
 
 
 def stands(database: Database) -> dict[str, tuple[str, int, str]]:

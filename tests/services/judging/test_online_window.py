@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Quality, Reading, Sample, utc_day
 from app.domain.recording.columns import columns_of
-from app.services.judging.context import surroundings_of
+from app.services.judging.context import judging_context
 from app.services.judging.online_series import (
     LOOKBACK,
     RAW,
@@ -21,7 +21,7 @@ from app.services.judging.online_series import (
     history_of,
     judge_all,
     midnight,
-    settled,
+    stored_series,
 )
 from app.services.recording.recorder import Recorder
 from app.store.database import Connection, Database
@@ -100,7 +100,7 @@ def test_what_is_remembered_is_enough_to_judge_by(fleet_database: Database) -> N
 def by_all_readings(connection: Connection, key: tuple[int, int], at: datetime) -> OnlineSeries:
     stored = online_rows.stored_rows(connection, *key, midnight(at - RAW), at)
     days = online_days.stored_days(connection, *key, utc_day(at - RAW - LOOKBACK), utc_day(at))
-    return settled(stored, days, key)
+    return stored_series(stored, days, key)
 
 
 def test_a_reading_is_told_by_the_short_history_as_by_all_readings(fleet_database: Database) -> None:
@@ -114,7 +114,7 @@ def test_a_reading_is_told_by_the_short_history_as_by_all_readings(fleet_databas
         for one in history[-400::7]:
             short = history_of(connection, key, one.taken_at)
             whole = by_all_readings(connection, key, one.taken_at)
-            around = surroundings_of(connection, [key[0]], (one.taken_at, one.taken_at))
+            around = judging_context(connection, [key[0]], (one.taken_at, one.taken_at))
             said = [
                 report(judge_all(around, [series])[0], len(series.ids) - 1, options)
                 for series in (short, whole)

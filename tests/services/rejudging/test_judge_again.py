@@ -52,7 +52,7 @@ def load(database: Database, more: str, text: str = TEXT) -> JudgedAgain:
     return load_fleet(database, text + more, "fleet.yaml", LATER).judged_again
 
 
-def standing(database: Database, sample_id: int) -> tuple[int | None, bool]:
+def verdict_of(database: Database, sample_id: int) -> tuple[int | None, bool]:
     query = sa.select(assessments.c.status, assessments.c.suspect).where(
         assessments.c.sample_id == sample_id, assessments.c.superseded_at.is_(None)
     )
@@ -84,13 +84,13 @@ def test_an_oil_treatment_entered_afterwards_takes_a_false_alarm_back_quietly(
     """H2 rises by 55 between two samples (IEEE C57.104-2019, Table 3: 40), but the oil was changed in between."""
     record(fleet_database, days_ago(300))
     newest = record(fleet_database, days_ago(1), h2=65.0)
-    assert standing(fleet_database, newest)[1] is True
+    assert verdict_of(fleet_database, newest)[1] is True
     assert state(fleet_database, Condition.CONFIRMATION) is State.UNACKNOWLEDGED
     mails = count(fleet_database, messages)
     assert mails == 2
     again = load(fleet_database, EVENT.format("W-T1", days_ago(100), "oil_change"))
     assert (again.samples, again.changed > 0, again.alerts) == (2, True, 1)
-    assert standing(fleet_database, newest) == (1, False)
+    assert verdict_of(fleet_database, newest) == (1, False)
     assert state(fleet_database, Condition.CONFIRMATION) is State.RETURNED
     event = last_event(fleet_database)
     assert (event.reason, event.sample_id) == ("returned", newest)
@@ -105,16 +105,16 @@ def test_a_wider_limit_of_the_owner_ends_an_alert_and_a_narrower_one_leaves_it_t
     fleet_database: Database,
 ) -> None:
     first = record(fleet_database, days_ago(1), h2=150.0)
-    assert standing(fleet_database, first)[0] in {2, 3}
+    assert verdict_of(fleet_database, first)[0] in {2, 3}
     assert state(fleet_database, Condition.GASSING) is State.UNACKNOWLEDGED
     mails = count(fleet_database, messages)
     assert load(fleet_database, LIMIT.format("asset", "W-T1", 300, 600)).alerts == 1
-    assert (standing(fleet_database, first)[0], state(fleet_database, Condition.GASSING)) == (
+    assert (verdict_of(fleet_database, first)[0], state(fleet_database, Condition.GASSING)) == (
         1,
         State.RETURNED,
     )
     assert load(fleet_database, LIMIT.format("asset", "W-T1", 100, 120)).alerts == 0
-    assert standing(fleet_database, first)[0] == 3
+    assert verdict_of(fleet_database, first)[0] == 3
     assert state(fleet_database, Condition.GASSING) is State.RETURNED
     assert count(fleet_database, messages) == mails
     record(fleet_database, days_ago(0.5), h2=151.0)
@@ -148,6 +148,6 @@ def test_only_the_compartments_concerned_are_judged_again(fleet_database: Databa
 def test_a_younger_unit_is_judged_by_the_norms_of_its_age(fleet_database: Database) -> None:
     """IEEE C57.104-2019, Table 1: CO2 at O2/N2 up to 0.2 is 10 000 at 10 to 30 years, 5000 at 1 to 9."""
     one = record(fleet_database, days_ago(1), co2=7000.0)
-    assert standing(fleet_database, one)[0] == 1
+    assert verdict_of(fleet_database, one)[0] == 1
     load(fleet_database, "", TEXT.replace("year_energized: 2004", "year_energized: 2020"))
-    assert standing(fleet_database, one)[0] == 2
+    assert verdict_of(fleet_database, one)[0] == 2
