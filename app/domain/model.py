@@ -137,7 +137,7 @@ class Source:
     """Names of the compartments an instrument serves."""
     expected_interval_minutes: int | None = None
     profile: str | None = None
-    """A laboratory's file profile (a name in app/intake/profiles)."""
+    """A laboratory's file profile (a name in app/intake/files/profiles)."""
     posts_per_minute: int | None = None
     """Posts an instrument may make in a minute; 0: no limit, None: as the setting says."""
 

@@ -1,7 +1,7 @@
 """Maintenance of an instrument: what it measures meanwhile is kept and not judged.
 
 A spell counts for samples that come in after it was written down. Samples that are in the record keep their
-standing when a spell is begun in the past, ended or shortened: what was said of a sample does not change behind
+verdict when a spell is begun in the past, ended or shortened: what was said of a sample does not change behind
 the back of those who read it.
 """
 

@@ -1,5 +1,5 @@
 """What headers and words are proposed to mean. The words are common vocabulary (no source); those of IEC 61850-7-4,
-logical node SIML, are named in app/intake/synonyms.yaml with what was read and what is from memory."""
+logical node SIML, are named in app/intake/files/synonyms.yaml with what was read and what is from memory."""
 
 import pytest
 import yaml

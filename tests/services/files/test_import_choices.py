@@ -174,7 +174,7 @@ def test_progress_is_told_by_stage_to_the_end(fleet: Database) -> None:
 def test_a_profile_may_be_chosen_for_one_import_and_one_made_by_hand_counts(fleet: Database) -> None:
     head = SEMICOLON.replace(b"Plant no.", b"Tank")
     assert look(fleet, head).problems != ()
-    text = Path(TESTS.parent, "app/intake/profiles/quillfen.yaml").read_text(encoding="utf-8")
+    text = Path(TESTS.parent, "app/intake/files/profiles/quillfen.yaml").read_text(encoding="utf-8")
     mapped = text.replace("Plant no.", "Tank").replace("name: quillfen", "name: by_hand")
     with fleet.write() as connection:
         laboratory_profiles.add(connection, "QUILLFEN", mapped, "A. Author", NOW)

@@ -108,7 +108,7 @@ def test_the_long_history_is_what_its_cells_say(fleet: Database) -> None:
 
 def test_what_each_file_showed_is_used_by_one_of_the_profiles() -> None:
     """Between them the shipped profiles use every feature a profile can declare."""
-    folder = ROOT / "app" / "intake" / "profiles"
+    folder = ROOT / "app" / "intake" / "files" / "profiles"
     profiles = [
         yaml.safe_load((folder / f"{name}.yaml").read_text(encoding="utf-8")) for name in profile_names()
     ]
