@@ -14,7 +14,7 @@ import typer
 from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
-from app.cli import app
+from app.cli.main import app
 from app.config import PREFIX, Settings
 
 FOLDER: Final = Path(__file__).parents[2] / "app" / "help"
