@@ -10,8 +10,6 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, Final
 
-from app.domain.findings import Assessment
-
 
 class Condition(StrEnum):
     """What somebody must know of; each is about a compartment, an instrument, a site or the whole fleet."""
@@ -112,49 +110,6 @@ class Transition:
 
 LABORATORIES: Final = ":laboratories"
 """The one voice of all laboratories; no source can have this code."""
-
-
-def evidence(
-    assessment: Assessment, source: str, *, online: bool, at: datetime | None = None
-) -> dict[Condition, Evidence]:
-    """What an assessment says about each condition; a sample without a status says nothing.
-
-    A suspect sample raises "confirmation", and counts for "gassing" with no more than its levels alone say: it is
-    judged, but its change is not believed yet. A doubtful one neither raises nor clears "gassing". While an earlier
-    suspect waits for a sample that has the gases in question, "confirmation" stays as it is.
-    """
-    if assessment.status is None:
-        return {}
-    found = {}
-    # one that a later sample of the same batch has refuted already was suspect when it came
-    suspect = assessment.suspect or any(f.rule == "dropped" for f in assessment.findings)
-    if not assessment.doubtful:
-        severity = _severity(assessment, suspect)
-        fault = assessment.fault.code if assessment.fault and severity else None
-        found[Condition.GASSING] = Evidence(
-            source, online, severity, fault, at, _raising(assessment), frozenset(assessment.judged_gases)
-        )
-    if not online and not assessment.waiting:
-        asked = max(2, assessment.status) if suspect else 0
-        gases = _raising(assessment) if suspect else ()
-        found[Condition.CONFIRMATION] = Evidence(source, online, asked, ", ".join(gases) or None, at)
-    return found
-
-
-def _severity(assessment: Assessment, suspect: bool) -> int:
-    """0 below status 2; the levels alone while the change is suspect; above status 3 where a result is extreme."""
-    if suspect:
-        status = max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
-    else:
-        status = assessment.status or 0
-        if status == 3 and any(f.rule == "extreme" for f in assessment.findings):
-            return EXTREME
-    return status if status >= 2 else 0
-
-
-def _raising(assessment: Assessment) -> tuple[str, ...]:
-    rules = {"level", "delta", "rate", "extreme"}
-    return tuple(sorted({f.quantity for f in assessment.findings if f.rule in rules and f.quantity}))
 
 
 def decide(previous: AlertState, shown: Evidence, now: datetime) -> tuple[AlertState, Transition | None]:

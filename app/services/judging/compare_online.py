@@ -6,6 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
+from app.domain.alerting.shown import OnlineShown, Speaker, evidence
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement
 from app.domain.judging.light_view import OnlineView, ShortVerdict, online_view
@@ -57,6 +58,7 @@ def compare_with_stored(
     first = int(np.searchsorted(one.at, _days(ask.since), side="left"))
     rows = np.arange(first, len(one.ids), dtype=np.int64)
     view = online_view(judgement, begin + rows)
+    shown = OnlineShown(view)
     before = _before(one, stored, first, view)
     found = Comparison({}, [], {}, [])
     full = ReportOptions(
@@ -76,8 +78,8 @@ def compare_with_stored(
             found.told[sample_id] = Judged(sample_id, one.taken_at[row], told)
     speaking = [place for place, row in enumerate(rows) if ask.may_speak(one.ids[row], one.taken_at[row])]
     found.speaking.extend(
-        _speaking(judgement, begin + first, one, (view, first, place), (ask, found.told))
-        for place in view.that_can_move_alerts(speaking)
+        _speaking(judgement, begin + first, one, (shown, first, place), (ask, found.told))
+        for place in shown.that_can_move_alerts(speaking)
     )
     return found
 
@@ -95,10 +97,10 @@ def _speaking(
     judgement: Judgement,
     begin: int,
     one: OnlineSeries,
-    at: tuple[OnlineView, int, int],
+    at: tuple[OnlineShown, int, int],
     about: tuple[ComparisonTerms, dict[int, Judged]],
 ) -> SampleEvidence:
-    (view, first, place), (ask, told) = at, about
+    (shown, first, place), (ask, told) = at, about
     sample_id, taken_at = one.ids[first + place], one.taken_at[first + place]
 
     whole: list[Assessment] = []
@@ -109,7 +111,8 @@ def _speaking(
             told[sample_id] = Judged(sample_id, taken_at, whole[0])
         return whole[0]
 
-    return SampleEvidence(sample_id, taken_at, view.evidence(place, ask.source.code, taken_at), tell)
+    speaker = Speaker(ask.source.code, True, taken_at)
+    return SampleEvidence(sample_id, taken_at, evidence(shown.row(place, speaker)), tell)
 
 
 def _days(at: datetime) -> float:

@@ -4,7 +4,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from app.domain.alerting.decisions import LABORATORIES, Condition, Evidence, evidence
+from app.domain.alerting.decisions import LABORATORIES, Condition, Evidence
+from app.domain.alerting.shown import Speaker, evidence, of_assessment
 from app.domain.findings import Assessment
 from app.domain.model import Source, SourceKind
 from app.store.judging.assessments import Judged
@@ -28,7 +29,7 @@ def evidence_of(source: Source, judged: Sequence[Judged]) -> list[SampleEvidence
         SampleEvidence(
             one.sample_id,
             one.taken_at,
-            evidence(one.assessment, speaker, online=online, at=one.taken_at),
+            evidence(of_assessment(one.assessment, Speaker(speaker, online, one.taken_at))),
             lambda one=one: one.assessment,  # type: ignore[misc]
         )
         for one in judged

@@ -13,9 +13,9 @@ from app.domain.alerting.decisions import (
     Reason,
     State,
     decide,
-    evidence,
     unshelve,
 )
+from app.domain.alerting.shown import Speaker, evidence, of_assessment
 from app.domain.alerting.suppression import Suppressed, suppressed
 from app.domain.findings import Assessment, Finding, Severity
 
@@ -142,13 +142,17 @@ def assessment(status: int, *, suspect: bool, levels: int) -> Assessment:
 
 
 def test_a_suspect_sample_asks_for_confirmation_and_its_change_raises_no_gassing_alert() -> None:
-    shown = evidence(assessment(3, suspect=True, levels=1), "laboratory", online=False)
+    shown = evidence(
+        of_assessment(assessment(3, suspect=True, levels=1), Speaker("laboratory", online=False))
+    )
     assert shown[Condition.GASSING].severity == 0
     assert shown[Condition.CONFIRMATION].severity == 3
 
 
 def test_a_suspect_sample_above_table_2_is_gassing_at_once() -> None:
-    shown = evidence(assessment(3, suspect=True, levels=3), "laboratory", online=False)
+    shown = evidence(
+        of_assessment(assessment(3, suspect=True, levels=3), Speaker("laboratory", online=False))
+    )
     assert shown[Condition.GASSING].severity == 3
 
 
@@ -157,7 +161,7 @@ def test_a_suspect_sample_above_table_2_is_gassing_at_once() -> None:
 
 def test_a_sample_without_a_status_says_nothing() -> None:
     nothing = Assessment(None, False, ("nothing measured",), "ieee_c57_104_2019", "test")
-    assert evidence(nothing, "laboratory", online=False) == {}
+    assert evidence(of_assessment(nothing, Speaker("laboratory", online=False))) == {}
 
 
 def test_a_sample_eases_only_what_it_measured() -> None:
@@ -171,7 +175,9 @@ def test_a_sample_eases_only_what_it_measured() -> None:
 def test_extreme_is_worse_than_status_3() -> None:
     findings = (Finding("extreme", Severity.HIGH, "C2H4 rose by 300.", "c2h4"),)
     extreme = Assessment(3, False, ("because",), "ieee_c57_104_2019", "test", findings=findings)
-    assert evidence(extreme, "laboratory", online=False)[Condition.GASSING].severity == 4
+    assert (
+        evidence(of_assessment(extreme, Speaker("laboratory", online=False)))[Condition.GASSING].severity == 4
+    )
     state, reasons = run([laboratory(3), laboratory(4)])
     assert (state.severity, reasons) == (4, [Reason.RAISED, Reason.WORSENED])
 
@@ -221,6 +227,6 @@ def test_another_suspect_gas_is_told() -> None:
 def test_a_sample_refuted_within_its_own_batch_was_suspect_when_it_came() -> None:
     refuted = Finding("dropped", Severity.INFORMATION, "A later sample did not confirm this one.")
     told = Assessment(3, False, ("because",), "ieee_c57_104_2019", "test", findings=(refuted,))
-    shown = evidence(told, "laboratory", online=False)
+    shown = evidence(of_assessment(told, Speaker("laboratory", online=False)))
     assert shown[Condition.GASSING].severity == 0
     assert shown[Condition.CONFIRMATION].severity == 3
