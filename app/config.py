@@ -104,7 +104,8 @@ class Settings(BaseSettings):
         max_length=50,
     )
     mail_transport: Literal["folder", "smtp"] = Field(
-        default="folder", description="How mail leaves: `smtp`, or `folder` (.eml files, for trying out)"
+        default="folder",
+        description="How mail leaves: by SMTP, or as .eml files into a folder, for trying out",
     )
     mail_folder: str = Field(
         default="var/mail", description="Folder for .eml files when mail goes into a folder"
@@ -120,7 +121,7 @@ class Settings(BaseSettings):
     smtp_username: str = Field(default="", description="User name at the mail server; empty for none")
     smtp_password: SecretStr = Field(default=SecretStr(""), description="Password at the mail server")
     smtp_security: Literal["none", "starttls", "tls"] = Field(
-        default="none", description="Encryption: `none`, `starttls`, or `tls` from the first byte"
+        default="none", description="Encryption: none, begun by STARTTLS, or TLS from the first byte"
     )
     smtp_timeout_seconds: float = Field(
         default=20.0, description="Seconds to wait for the mail server", ge=1, le=300

@@ -16,6 +16,7 @@ from app.web.pages import asset as pages_asset
 from app.web.pages import exports
 from app.web.pages import file as pages_file
 from app.web.pages import fleet as pages_fleet
+from app.web.pages import help as pages_help
 from app.web.pages import instrument as pages_instrument
 from app.web.pages import instruments as pages_instruments
 from app.web.pages import mail as pages_mail
@@ -67,6 +68,7 @@ def create_app(settings: Settings, database: Database, clock: Clock = utc_now) -
         exports,
         pages_mail,
         pages_about,
+        pages_help,
     ):
         app.include_router(pages.router, include_in_schema=False)
     app.mount("/static", HashedStaticFiles(), name="static")

@@ -54,6 +54,14 @@ PAGES = (
     "/mail",
     "/mail/1",
     "/about/norms",
+    "/help",
+    "/help/verdict",
+    "/help/connect-an-instrument",
+    "/help/settings",
+    "/help/words",
+    "/help/search",
+    "/help/search?q=own+limits",
+    "/help/search?q=nothing+at+allx",
 )
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 

@@ -50,7 +50,7 @@ def settings_page() -> str:
     parts = [SETTINGS_INTRO]
     for heading, names in groups.items():
         rows = (_setting_row(name, Settings.model_fields[name]) for name in names)
-        parts.append(f"## {heading}\n\n{_table(('setting', 'default', 'values', 'meaning'), rows)}\n")
+        parts.append(f"## {heading}\n\n{_table(('setting', 'default', 'meaning'), rows)}\n")
     return "\n".join(parts)
 
 
@@ -59,7 +59,8 @@ def _setting_row(name: str, field: FieldInfo) -> Sequence[str]:
     if isinstance(default, SecretStr):
         default = default.get_secret_value()
     shown = "empty" if default in ("", ()) else _default(default)
-    return f"`{PREFIX}{name.upper()}`", shown, _values(field), _sentence(field.description or "")
+    meaning = f"{_sentence(field.description or '')} {_values(field)}".strip()
+    return f"`{PREFIX}{name.upper()}`", shown, meaning
 
 
 def _default(value: object) -> str:
@@ -72,24 +73,24 @@ def _default(value: object) -> str:
 
 
 def _values(field: FieldInfo) -> str:
-    """What may be given, in words."""
+    """What may be given, as a sentence; nothing for a text and for yes or no."""
     kind = field.annotation
     if get_origin(kind) is Literal:
-        return ", ".join(f"`{value}`" for value in get_args(kind))
-    if kind is bool:
-        return "`true`, `false`"
-    if kind not in (int, float):
-        return "text"
-    bounds: dict[str, Any] = {}
-    for one in field.metadata:
-        match one:
-            case annotated_types.Ge():
-                bounds["from"] = one.ge
-            case annotated_types.Gt():
-                bounds["above"] = one.gt
-            case annotated_types.Le():
-                bounds["to"] = one.le
-    return " ".join(f"{word} {limit}" for word, limit in bounds.items()) or "a number"
+        return f"One of {', '.join(f'`{value}`' for value in get_args(kind))}."
+    bounds = {type(one): one for one in field.metadata}
+    words = []
+    if least := bounds.get(annotated_types.Ge):
+        words.append(f"from {_plain(least.ge)}")
+    if above := bounds.get(annotated_types.Gt):
+        words.append(f"above {_plain(above.gt)}")
+    if most := bounds.get(annotated_types.Le):
+        words.append(f"to {_plain(most.le)}")
+    return f"{' '.join(words).capitalize()}." if words else ""
+
+
+def _plain(number: Any) -> str:
+    """``1,000,000``, as people read it."""
+    return f"{number:,}"
 
 
 def commands_page() -> str:
@@ -140,7 +141,7 @@ def _option_row(param: Any) -> Sequence[str]:
     meaning = _sentence(param.help or "")
     low, high = param.min, param.max
     if low is not None or high is not None:
-        bounds = f"From {low} to {high}." if None not in (low, high) else f"At least {low}."
+        bounds = f"From {_plain(low)}" + (f" to {_plain(high)}." if high is not None else ".")
         meaning = f"{meaning} {bounds}".strip()
     return name, shown, meaning
 

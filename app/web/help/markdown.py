@@ -6,7 +6,7 @@ Raw HTML is escaped, and addresses are checked by the library: what a page holds
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
@@ -16,6 +16,8 @@ from app.web.help.words import folded
 
 ADDRESS: Final = "/help"
 INDEX: Final = "index"
+CARDS_FROM: Final = 3
+"""A table with so many columns is shown as cards on a narrow screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,7 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """A paragraph, list item, row of a table or block of code as plain text, with the heading it stands under."""
+    """A paragraph, list item, row of a table or line of code as plain text, with the heading it stands under."""
 
     heading: Heading
     text: str
@@ -76,24 +78,9 @@ def read_page(name: str, text: str) -> HelpPage:
     return HelpPage(name, headings, tuple(_passages(tokens, headings)), Markup(html))
 
 
-def _parser() -> MarkdownIt:
-    parser = MarkdownIt("commonmark", {"html": False}).enable("table")
-    parser.add_render_rule("table_open", _open_table)
-    parser.add_render_rule("table_close", _close_table)
-    return parser
-
-
-def _open_table(renderer: Any, tokens: list[Token], at: int, options: Any, env: Any) -> str:
-    del renderer, tokens, at, options, env
-    return '<div class="help-table"><table class="cards">\n'
-
-
-def _close_table(renderer: Any, tokens: list[Token], at: int, options: Any, env: Any) -> str:
-    del renderer, tokens, at, options, env
-    return "</table></div>\n"
-
-
-_PARSER: Final = _parser()
+_PARSER: Final = MarkdownIt("commonmark", {"html": False, "typographer": True}).enable(
+    ["table", "smartquotes"]
+)
 
 
 def plain(inline: Token) -> str:
@@ -125,20 +112,24 @@ def _address_links(token: Token) -> None:
     for child in token.children or ():
         href = child.attrGet("href")
         if child.type == "link_open" and isinstance(href, str):
-            page, mark, anchor = href.partition("#")
+            page, _, anchor = href.partition("#")
             if page.endswith(".md"):
                 child.attrSet("href", address_of(page.removesuffix(".md"), anchor))
-            elif not page and mark:
-                child.attrSet("href", href)
 
 
 def _label_cells(tokens: list[Token]) -> None:
-    """Each cell of a table carries its column's name, which stands beside it on a narrow screen."""
+    """Each cell of a table carries its column's name, which stands beside it on a narrow screen.
+
+    A table of two columns stays a table there.
+    """
     names: list[str] = []
+    table = tokens[0]
     column = 0
     for at, token in enumerate(tokens):
         if token.type == "table_open":
-            names = []
+            names, table = [], token
+        elif token.type == "thead_close" and len(names) >= CARDS_FROM:
+            table.attrSet("class", "cards")
         elif token.type == "tr_open":
             column = 0
         elif token.type == "th_open":
@@ -162,7 +153,11 @@ def _passages(tokens: list[Token], headings: tuple[Heading, ...]) -> Iterator[Pa
             yield Passage(heading, " – ".join(cell for cell in cells if cell))
             cells = None
         elif token.type == "fence":
-            yield Passage(heading, " ".join(token.content.split()))
+            yield from (
+                Passage(heading, " ".join(line.split()))
+                for line in token.content.splitlines()
+                if line.strip()
+            )
         elif token.type == "inline" and tokens[at - 1].type != "heading_open":
             text = plain(token)
             if cells is None:

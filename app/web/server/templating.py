@@ -191,9 +191,14 @@ ENVIRONMENT = _environment()
 def render(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
     """A page. ``now`` is read here once per page and handed to the template, with the worker's pulse."""
     now = context.pop("now", None) or now_of(request)
-    state = request.app.state
-    pulse = context.pop("pulse", None) or read_pulse(state.database, now)
+    pulse = context.pop("pulse", None) or read_pulse(request.app.state.database, now)
+    return render_alone(request, template, status_code, now=now, pulse=pulse, **context)
+
+
+def render_alone(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
+    """A page that asks nothing of the database: it stands when that is gone."""
+    now = context.pop("now", None) or now_of(request)
     html = ENVIRONMENT.get_template(template).render(
-        request=request, now=now, pulse=pulse, path=request.url.path, **context
+        request=request, now=now, path=request.url.path, **context
     )
     return HTMLResponse(html, status_code)

@@ -25,7 +25,13 @@ goes on.
 
 ```
 ullage key   issue
+
+ullage "serve"
 ```
+
+| a | b | c |
+| --- | --- | --- |
+| 1 | 2 | 3 |
 """
 
 
@@ -52,6 +58,13 @@ def test_cells_carry_the_name_of_their_column() -> None:
     html = read_page("keys", TEXT).html
     assert '<th scope="col">name</th>' in html
     assert '<td data-label="means">one <strong>bold</strong></td>' in html
+    assert html.count("<table>") == 1
+    assert html.count('<table class="cards">') == 1
+
+
+def test_quotation_marks_are_set_outside_code_only() -> None:
+    html = read_page("quotes", '# Quotes\n\nIt\'s "so", not `"so"`.\n').html
+    assert "It’s “so”, not <code>&quot;so&quot;</code>." in html
 
 
 def test_passages_are_paragraphs_items_rows_and_blocks() -> None:
@@ -63,6 +76,9 @@ def test_passages_are_paragraphs_items_rows_and_blocks() -> None:
         Passage(again, "name – means"),
         Passage(again, "a – one bold"),
         Passage(again, "ullage key issue"),
+        Passage(again, 'ullage "serve"'),
+        Passage(again, "a – b – c"),
+        Passage(again, "1 – 2 – 3"),
     )
 
 
