@@ -1,13 +1,13 @@
 """The engine on many samples at once, beside the same engine called sample by sample."""
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import cached_property, partial
+from functools import partial
 
 import numpy as np
 from bench_timing import peak_memory, tell, timed
 from numpy.typing import NDArray
 
-from app.domain.judging.engine import HISTORY_DAYS, Judgement, assess
+from app.domain.judging.engine import HISTORY_DAYS, RULES, assess
 from app.domain.judging.frame import DailyMedians, SampleFrame, daily_medians
 from app.domain.judging.rules.certainty import DRAWS, judge_certainty
 from app.science.diagnosis.pentagons import duval_pentagon_1
@@ -57,14 +57,11 @@ def alone(frame: SampleFrame, daily: DailyMedians, row: int) -> Callable[[], obj
     return lambda: whole(part, medians)
 
 
-COLUMNS = [name for name, kind in vars(Judgement).items() if isinstance(kind, cached_property)]
-
-
 def whole(frame: SampleFrame, daily: DailyMedians | None = None) -> None:
     """Every column of a judgement, those too that are worked out only when they are asked for."""
     judged = assess(frame, daily)
-    for name in COLUMNS:
-        getattr(judged, name)
+    for rule in RULES:
+        getattr(judged, rule.name)
 
 
 def one_by_one(calls: Sequence[Callable[[], object]]) -> None:

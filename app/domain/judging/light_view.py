@@ -16,7 +16,6 @@ from app.domain.judging.frame import Bools, Integers
 from app.domain.judging.reporting.fault import fault_of
 from app.domain.judging.reporting.methods import methods_of
 from app.domain.judging.rules.change import ACETYLENE
-from app.domain.judging.rules.extreme import extremes
 from app.domain.judging.rules.levels import HIGH, RAISED
 
 
@@ -48,7 +47,7 @@ def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
     """How some on-line rows of a judgement stand."""
     changes, level = judgement.changes, judgement.levels.level[rows]
     status, suspect = changes.status[rows], changes.suspect[rows]
-    extreme = extremes(judgement.frame, changes)[rows]
+    extreme = judgement.extremes[rows]
     faults = _faults(judgement, rows)
     return OnlineView(
         verdicts=[

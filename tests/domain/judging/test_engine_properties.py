@@ -1,8 +1,8 @@
 """What must hold for any samples at all: no failure, no look into the future, no dependence on the company."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from app.domain.alerting.advice import advice
 from app.domain.findings import Assessment
-from app.domain.judging.engine import Judgement, assess
+from app.domain.judging.engine import RULES, Judgement, assess
 from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
@@ -63,16 +63,18 @@ def series_frames(
 
 def columns(part: Any, row_count: int, path: str = "") -> dict[str, np.ndarray]:
     """Every column of a judgement by its path."""
+    if isinstance(part, np.ndarray):
+        return {path: part} if len(part) == row_count else {}
+    inside: Mapping[str, Any] = {}
+    if isinstance(part, Judgement):
+        inside = {rule.name: getattr(part, rule.name) for rule in RULES}
+    elif isinstance(part, Mapping):
+        inside = part
+    elif is_dataclass(part):
+        inside = {one.name: getattr(part, one.name) for one in fields(part)}
     found: dict[str, np.ndarray] = {}
-    worked_out = [
-        name for name, kind in vars(type(part)).items() if isinstance(kind, (cached_property, property))
-    ]
-    for name in [*(one.name for one in fields(part)), *worked_out]:
-        value = getattr(part, name)
-        if isinstance(value, np.ndarray) and len(value) == row_count:
-            found[f"{path}{name}"] = value
-        elif is_dataclass(value) and name not in {"frame", "daily"}:
-            found |= columns(value, row_count, f"{path}{name}.")
+    for name, value in inside.items():
+        found |= columns(value, row_count, f"{path}.{name}".lstrip("."))
     return found
 
 

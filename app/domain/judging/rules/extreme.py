@@ -7,6 +7,7 @@ import numpy as np
 from app.domain.judging.frame import Bools, SampleFrame
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES
+from app.domain.judging.rules.rule import Rule
 from app.science.norms.limits import limit
 from app.science.quantities import NORM_GASES
 
@@ -26,3 +27,6 @@ def extremes(frame: SampleFrame, changes: Changes) -> Bools:
         shown = frame.values[:, g] if kind == "level" else changes.delta[:, g]
         found[:, g] = shown >= limit(name).value
     return found
+
+
+EXTREMES: Final = Rule(extremes, ("frame", "changes"))

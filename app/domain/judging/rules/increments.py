@@ -5,6 +5,7 @@ baseline; negative differences count as zero (IEEE C57.104-2019, Annex D.6-D.7).
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES
 from app.domain.judging.rules.online import online_baseline
 from app.domain.judging.rules.patterns import NEAR_DETECTION, PENTAGON_GASES, Bar, ZoneCalls, ZoneMethod
+from app.domain.judging.rules.rule import Rule
 from app.science.diagnosis.pentagons import (
     PENTAGON_1_ZONES,
     PENTAGON_2_ZONES,
@@ -98,3 +100,6 @@ def _calls(
     zone = np.full(len(gained), -1, dtype=np.int8)
     zone[rows] = found
     return ZoneCalls(zones, gases, zone, bar)
+
+
+INCREMENTS: Final = Rule(judge_increments, ("frame", "changes", "daily"))

@@ -1,6 +1,7 @@
 """Levels: each gas against the two limits of the norm set that judges it (Tables 1 and 2 of the 2019 guide)."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from app.domain.judging.norms import (
     norms_2019,
     norms_iec,
 )
+from app.domain.judging.rules.rule import Rule
 from app.science.quantities import NORM_GASES
 
 GASES = len(NORM_GASES)
@@ -55,7 +57,7 @@ class Levels:
     barred: NDArray[np.int8]
 
 
-def judge_levels(frame: SampleFrame, norming: Norming | None = None) -> Levels:
+def judge_levels(frame: SampleFrame, norming: Norming) -> Levels:
     """Compare with the limits. A value equal to a norm is not above it (the guide leaves this open).
 
     A reading below a detection limit that is itself above the norm decides nothing and is UNKNOWN.
@@ -66,7 +68,6 @@ def judge_levels(frame: SampleFrame, norming: Norming | None = None) -> Levels:
     age = age_column(frame.age)
     typical = norms.typical[side, age]
     high = norms.high[side, age]
-    norming = norming or Norming.default(len(frame))
     _use_other_sets(norming, typical, high)
     owner_typical = _use_owner(norming, norming.owner_typical, typical)
     owner_high = _use_owner(norming, norming.owner_high, high)
@@ -134,3 +135,6 @@ def worst(level: NDArray[np.int8]) -> Integers:
     """(n,) highest class of any gas; UNKNOWN only when all are."""
     highest: Integers = level.max(axis=1).astype(np.int64)
     return highest
+
+
+LEVELS: Final = Rule(judge_levels, ("frame", "norming"), at_once=True)

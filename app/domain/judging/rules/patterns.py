@@ -7,12 +7,14 @@ A method always answers when it is asked; so it is asked only when some fault ga
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.judging.frame import Bools, Floats, SampleFrame
 from app.domain.judging.rules.levels import RAISED, Levels
+from app.domain.judging.rules.rule import Rule
 from app.science.diagnosis.pentagons import (
     PENTAGON_1_ZONES,
     PENTAGON_2_ZONES,
@@ -292,3 +294,6 @@ def _key_gas(frame: SampleFrame, speech: Speech) -> tuple[CaseCalls, Floats]:
     cellulose = answer.found == KEY_GAS_CASES.index("overheated cellulose")
     answer.found[cellulose & ~speech.carbon[answer.rows]] = -1
     return _case_calls(frame, answer), match
+
+
+PATTERNS: Final = Rule(judge_patterns, ("frame", "levels"))

@@ -5,6 +5,7 @@ the pen show against history only, so they are looked for where a sample differs
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from app.domain.judging.frame import Bools, Floats, SampleFrame
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES, Levels
+from app.domain.judging.rules.rule import Rule
 from app.science.measuring.quality import air_exposure, gas_loss, oversaturated
 from app.science.measuring.slips import identical_repeat, lost_digit, rearranged_columns, unit_slip
 
@@ -75,3 +77,6 @@ def judge_quality(
     nothing = (np.nan_to_num(value).sum(axis=1) == 0) & ((~np.isnan(value)).sum(axis=1) >= 3)
     doubtful = laboratory & (nothing | air | loss | repeat | slipped | saturated.any(axis=1) | fell)
     return Quality(air, loss, repeat, digit, unit, shift, swapped, saturated, nothing & laboratory, doubtful)
+
+
+QUALITY: Final = Rule(judge_quality, ("frame", "levels", "changes", "relative_saturation"))

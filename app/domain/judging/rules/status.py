@@ -1,5 +1,7 @@
 """Status: deltas, rates and confirmation of every sample, and the DGA status 1-3 that follows (clause 6.1)."""
 
+from typing import Final
+
 import numpy as np
 
 from app.domain.judging.frame import DailyMedians, SampleFrame
@@ -7,6 +9,7 @@ from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.laboratory import walk_laboratory
 from app.domain.judging.rules.levels import GASES, HIGH, RAISED, Levels, worst
 from app.domain.judging.rules.online import judge_online
+from app.domain.judging.rules.rule import Rule
 
 
 def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Changes:
@@ -48,3 +51,6 @@ def _settle_status(levels: Levels, out: Changes) -> None:
     status = np.where(out.delta_exceeds.any(axis=1), np.maximum(status, 2), status)
     status = np.where(out.rate_exceeds.any(axis=1), 3, status)
     out.status[:] = np.where((levels.level >= 0).any(axis=1), status, 0)
+
+
+CHANGES: Final = Rule(judge_change, ("frame", "levels", "daily"), at_once=True)
