@@ -34,7 +34,7 @@ def demo(folder: Path) -> Iterator[str]:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     words = ["demo", "--port", str(port), "--folder", str(folder)]
-    command = [sys.executable, "-u", "-c", "from app.cli import main; main()", *words]
+    command = [sys.executable, "-u", "-c", "from app.cli.main import main; main()", *words]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         try:
             left = INSTRUMENTS

@@ -18,6 +18,7 @@ ADDRESS: Final = "/help"
 INDEX: Final = "index"
 CARDS_FROM: Final = 3
 """A table with so many columns is shown as cards on a narrow screen."""
+_UNIT: Final = re.compile(r"(?<=[0-9]) (?=%|°C|µL/L|mg/kg|MiB|(?:s|h|MB|V)\b)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,7 @@ def read_page(name: str, text: str) -> HelpPage:
         raise ValueError(f"help page {name}: it must begin with its one title, '# Title'")
     for token in tokens:
         _address_links(token)
+        _keep_units_together(token)
     _label_cells(tokens)
     html = _PARSER.renderer.render(tokens, _PARSER.options, {})
     return HelpPage(name, headings, tuple(_passages(tokens, headings)), Markup(html))
@@ -115,6 +117,13 @@ def _address_links(token: Token) -> None:
             page, _, anchor = href.partition("#")
             if page.endswith(".md"):
                 child.attrSet("href", address_of(page.removesuffix(".md"), anchor))
+
+
+def _keep_units_together(token: Token) -> None:
+    """No line ends between a number and its unit."""
+    for child in token.children or ():
+        if child.type == "text":
+            child.content = _UNIT.sub("\N{NO-BREAK SPACE}", child.content)
 
 
 def _label_cells(tokens: list[Token]) -> None:

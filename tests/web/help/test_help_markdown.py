@@ -67,6 +67,11 @@ def test_quotation_marks_are_set_outside_code_only() -> None:
     assert "It’s “so”, not <code>&quot;so&quot;</code>." in html
 
 
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    html = read_page("units", "# Units\n\nAt 5 % and 300 °C in 60 s, 4 samples, `5 %`.\n").html
+    assert "At 5\xa0% and 300\xa0°C in 60\xa0s, 4 samples, <code>5 %</code>." in html
+
+
 def test_passages_are_paragraphs_items_rows_and_blocks() -> None:
     page = read_page("keys", TEXT)
     title, ratio, _, again = page.headings
