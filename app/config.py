@@ -63,7 +63,7 @@ class Settings(BaseSettings):
     )
     database_pool_size: int = Field(
         default=10,
-        description="Connections to PostgreSQL that a process keeps; under load it opens as many again",
+        description="Connections to PostgreSQL that a process keeps open; under load it opens up to as many more",
         ge=1,
         le=100,
     )
