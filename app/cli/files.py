@@ -96,7 +96,7 @@ def _import(
     from dataclasses import replace
 
     from app.services.files import import_file as service
-    from app.services.recording.record_samples import RecordContext
+    from app.services.recording.record_samples import BatchTerms
 
     settings, size = settings_or_fail(), file.stat().st_size
     if size > settings.max_upload_bytes:
@@ -111,7 +111,7 @@ def _import(
         if preview:
             done = service.preview(database, content, file.name, laboratory, now, told)
         else:
-            context = RecordContext(settings.public_url)
+            context = BatchTerms(settings.public_url)
             done = service.import_file(database, content, file.name, laboratory, author, now, context, told)
     for line in service.describe(done):
         typer.echo(line)
@@ -131,13 +131,13 @@ def _watch(
 
     from app.jobs import watch as job
     from app.services.files.watch_folder import Watch
-    from app.services.recording.record_samples import RecordContext
+    from app.services.recording.record_samples import BatchTerms
 
     settings = settings_or_fail()
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
-    context = RecordContext(settings.public_url)
+    context = BatchTerms(settings.public_url)
     watched = Watch(folder, laboratory, author, settings.max_upload_bytes, context, choices)
     typer.echo(f"watching {folder} for files of {laboratory}; Ctrl-C ends it")
     try:

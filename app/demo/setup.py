@@ -9,7 +9,7 @@ from app.demo.history import Demo
 from app.domain.model import Sample
 from app.services.alerting.handle_alert import acknowledge, shelve
 from app.services.pages.alert_views import alert_groups
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
@@ -44,7 +44,7 @@ def prepare(database: Database, fleet: DemoFleet, demo: Demo, public_url: str, s
     now = demo.end
     report = load_fleet(database, fleet.text, FLEET_FILE.name)
     say(f"fleet: {report.total('created')} sites, units, instruments, contacts and events")
-    context = RecordContext(public_url)
+    context = BatchTerms(public_url)
     laboratory = demo.laboratory(fleet.laboratory.code, [a.code for a in fleet.assets])
     count = _record(database, fleet.laboratory.code, laboratory, now, context)
     say(f"{fleet.laboratory.code}: {count} laboratory samples of six years")
@@ -62,7 +62,7 @@ def issue_keys(database: Database, fleet: DemoFleet, now: datetime) -> dict[str,
 
 
 def _record(
-    database: Database, source: str, samples: list[Sample], now: datetime, context: RecordContext
+    database: Database, source: str, samples: list[Sample], now: datetime, context: BatchTerms
 ) -> int:
     for start in range(0, len(samples), BATCH):
         outcomes = record_samples(database, source, samples[start : start + BATCH], now, context)

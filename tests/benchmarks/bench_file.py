@@ -15,7 +15,7 @@ from bench_timing import Timed, tell
 from app.intake.files.laboratory import read_laboratory_file
 from app.intake.files.profile import load_profile
 from app.services.files.import_file import import_file, preview
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.keeping import migrate
@@ -61,7 +61,7 @@ def run_file(units: int, each: int) -> Iterator[str]:
         migrate.upgrade(database)
         load_fleet(database, fleet_text(units), "fleet.yaml")
         bare = _once("pandas.read_csv and a bare insert, committed", rows, lambda: _bare(content, folder))
-        context = RecordContext("http://ullage.example")
+        context = BatchTerms("http://ullage.example")
         title = f"a laboratory's file of {rows:,} rows, {units:,} units, {len(content) / 1e6:.1f} MB"
         works: tuple[tuple[str, Callable[[], object]], ...] = (
             ("read: every cell checked, nothing stored", lambda: _read(content, rows)),
@@ -91,7 +91,7 @@ def _read(content: bytes, rows: int) -> None:
     assert (len(found), problems) == (rows, [])
 
 
-def _import(database: Database, content: bytes, rows: int, context: RecordContext) -> None:
+def _import(database: Database, content: bytes, rows: int, context: BatchTerms) -> None:
     done = import_file(database, content, "a.csv", "LAB", "benchmark", NOW, context)
     assert (done.problems, done.counts["new"]) == ((), rows)
 

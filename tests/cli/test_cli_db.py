@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from app.cli.main import app
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 
 Run = Callable[..., Any]
@@ -25,7 +25,7 @@ def run(fleet_database: Database, monkeypatch: pytest.MonkeyPatch) -> Run:
 
 def record(database: Database, source: str, at: datetime) -> None:
     sample = Sample("W-T1", "main", source, at, {"h2": Reading("h2", value=20.0)}, origin={})
-    (outcome,) = record_samples(database, source, [sample], datetime.now(UTC), RecordContext("http://x"))
+    (outcome,) = record_samples(database, source, [sample], datetime.now(UTC), BatchTerms("http://x"))
     assert outcome.result == "stored"
 
 

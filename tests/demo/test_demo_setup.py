@@ -14,14 +14,14 @@ from app.demo.setup import issue_keys, prepare
 from app.demo.stories import LIVE_DAYS, PLANS
 from app.services.pages.alert_views import alert_groups
 from app.services.pages.mail_view import mail_page
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.authenticate import authenticate
 from app.store.database import Database
 from app.store.judging import assessments
 from app.store.pages import view_samples
 
 END = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://127.0.0.1:8809")
+CONTEXT = BatchTerms("http://127.0.0.1:8809")
 
 
 @pytest.fixture(scope="module")

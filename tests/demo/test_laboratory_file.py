@@ -12,12 +12,12 @@ from app.demo.history import Demo
 from app.demo.laboratory_file import laboratory_csv, write_recent_files
 from app.intake.files.profile import load_profile
 from app.services.files.import_file import import_file, preview
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 
 NOW = datetime(2026, 11, 25, 9, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://127.0.0.1:8809")
+CONTEXT = BatchTerms("http://127.0.0.1:8809")
 COMMITTED = sorted((FLEET_FILE.parent / "laboratory").glob("quillfen_*.csv"))
 
 

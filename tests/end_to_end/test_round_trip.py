@@ -14,7 +14,7 @@ from app.demo.setup import prepare
 from app.intake.files.profile import load_profile
 from app.services.exporting.export_files import export
 from app.services.files.import_file import ImportChoices, import_file
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Connection, Database
 from app.store.exporting.exports import Scope
@@ -66,7 +66,7 @@ def test_the_demo_fleet_comes_back_the_same(migrated_sqlite: Path, tmp_path: Pat
     load_fleet(after, fleet.text, "fleet.yaml")
     choices = ImportChoices(profile=load_profile("ullage"))
     done = import_file(
-        after, out.getvalue(), "out.csv", "QUILLFEN", "A. Author", END, RecordContext(""), choices
+        after, out.getvalue(), "out.csv", "QUILLFEN", "A. Author", END, BatchTerms(""), choices
     )
     assert done.problems == ()
     assert done.counts["new"] == count > 8_000

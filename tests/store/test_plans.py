@@ -31,7 +31,7 @@ from app.services.correcting.put_right import (
 )
 from app.services.files.import_file import ImportChoices, import_file, preview
 from app.services.instruments.check_silence import check_silence
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering import register
 from app.services.registering.load_fleet import load_fleet
 from app.services.rejudging.judge_again import judge_again
@@ -265,7 +265,7 @@ def _take_and_give(driven: Driven, client: TestClient) -> None:
     choices = ImportChoices(profile=load_profile("ullage"))
     assert preview(driven.database, taken, "a.csv", "LAB-2", NOW, choices).problems == ()
     driven.doing = "import"
-    context = RecordContext("http://localhost")
+    context = BatchTerms("http://localhost")
     done = import_file(driven.database, taken, "a.csv", "LAB-2", "A. Author", NOW, context, choices)
     assert done.stored, done.problems
     with driven.database.read() as connection:

@@ -16,7 +16,7 @@ from served import free_port
 
 from app.config import load_settings
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.services.registering.register import issue_registrar_key
 from app.store import replica
@@ -176,7 +176,7 @@ def test_the_page_after_an_acknowledge_shows_it(pair: Pair, database: Database, 
     readings = {name: Reading(name, value=value) for name, value in high.items()}
     now = datetime.now(UTC)
     sample = Sample("W-T1", "main", "LAB", now, readings, origin={})
-    record_samples(database, "LAB", [sample], now, RecordContext("http://localhost"))
+    record_samples(database, "LAB", [sample], now, BatchTerms("http://localhost"))
     with database.read() as connection:
         alert = connection.exec_driver_sql("SELECT id FROM alerts WHERE condition = 'gassing'").scalar_one()
     beat(database)

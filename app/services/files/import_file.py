@@ -29,8 +29,7 @@ from app.services.files.import_outcome import (
 )
 from app.services.files.resolve_rows import JudgingContext, RowResolver
 from app.services.recording.outcomes import Outcome
-from app.services.recording.record_in_parts import record_by_compartment
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms, record_by_compartment
 from app.store.database import Connection, Database
 from app.store.files import files, import_effects, laboratory_profiles
 from app.store.registering import fleet, source_lookup
@@ -103,7 +102,7 @@ def preview(
     try:
         read = _read(database, file)
         with database.rehearse() as connection:
-            done = _import(connection, file, read, now, RecordContext(""))
+            done = _import(connection, file, read, now, BatchTerms(""))
     except _NoLaboratoryError as error:
         done = _refused(file, error)
     return ImportPreview(
@@ -131,7 +130,7 @@ def import_file(
     laboratory_code: str,
     author: str,
     now: datetime,
-    context: RecordContext,
+    context: BatchTerms,
     choices: ImportChoices = NO_CHOICES,
 ) -> ImportResult:
     """Import a file in one transaction: all of it, or nothing when it has problems. The file itself is kept.
@@ -142,7 +141,7 @@ def import_file(
         laboratory_code: the laboratory that sent it.
         author: who imports it.
         now: the server's time.
-        context: see :class:`RecordContext`.
+        context: see :class:`BatchTerms`.
         choices: what a person decided about this import.
     """
     file = _File(content, _printable(filename), laboratory_code, _printable(author), choices)
@@ -167,7 +166,7 @@ def _read(database: Database, file: _File) -> _Read:
 
 
 def _import(
-    connection: Connection, file: _File, read: _Read, now: datetime, context: RecordContext
+    connection: Connection, file: _File, read: _Read, now: datetime, context: BatchTerms
 ) -> ImportResult:
     resolved = _resolve(connection, file, read, now)
     refused = ImportResult(file.filename, file.laboratory_code, profile=read.profile.name)
@@ -182,7 +181,7 @@ def _import(
         connection, import_effects.FileImport(file_id, now, file.author, as_read, file.choices.units)
     )
     before = look_before(connection, resolved.told)
-    kept_context = RecordContext(context.public_url, file_id)
+    kept_context = BatchTerms(context.public_url, file_id)
     tell = _stage(file.choices.progress, "judging")
     outcomes = record_by_compartment(connection, resolved.told, now, kept_context, tell)
     rows = _results(connection, resolved, outcomes, before)

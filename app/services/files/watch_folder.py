@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 from app.services.files.import_file import import_file
 from app.services.files.import_outcome import ImportChoices, ImportResult, describe, problem_in_words
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 
 DONE: Final = "done"
@@ -39,7 +39,7 @@ class Watch:
     laboratory_code: str
     author: str
     most_bytes: int
-    context: RecordContext
+    context: BatchTerms
     choices: ImportChoices = field(default_factory=ImportChoices)
 
 

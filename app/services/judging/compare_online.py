@@ -1,119 +1,113 @@
-"""What a judgement of on-line readings changes in the store: how they stand, and what is told of them in full."""
+"""What a judgement of on-line readings changes in the record: short verdicts, and what is assessed in full."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 
 import numpy as np
 
 from app.domain.alerting.shown import OnlineShown, Speaker, evidence
 from app.domain.findings import Assessment
-from app.domain.judging.engine import Judgement
+from app.domain.judging.frame import to_days
 from app.domain.judging.light_view import OnlineView, ShortVerdict, online_view
-from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.report import ReportOptions
 from app.domain.model import Source
 from app.services.judging.evidence import SampleEvidence
-from app.services.judging.online_series import OnlineSeries
+from app.services.judging.judged_series import JudgedSeries
 from app.store.judging.assessments import ChangedVerdict, Judged
 from app.store.recording.online_rows import StoredRows
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """What is to be written of one series, and who speaks to the alerts.
+    """What is to be written of one series, and which of its readings the alerts hear.
 
     Attributes:
-        verdicts: of the new readings, by their id.
-        changed: stored readings that do not stand as they stood, in time order.
-        told: what is told in full, by id, where a reading does not say what the one before it said; and what the
-            alerts ask for meanwhile.
-        speaking: the readings asked for, in time order.
+        verdicts: short verdicts of the new readings, by their id.
+        changed: stored readings whose short verdict is another than before, in time order.
+        assessed: full assessments, by id, of readings whose verdict is not that of the reading before; and those
+            that the alerts ask for meanwhile.
+        evidence: of the readings that may move alerts, in time order.
     """
 
     verdicts: dict[int, ShortVerdict]
     changed: list[ChangedVerdict]
-    told: dict[int, Judged]
-    speaking: list[SampleEvidence]
+    assessed: dict[int, Judged]
+    evidence: list[SampleEvidence]
 
 
 @dataclass(frozen=True)
 class ComparisonTerms:
-    """What is asked: who measured, what a full report reads, since when readings are looked at, and who may speak."""
+    """Who measured, what a full assessment reads, since when readings are compared, and which may move alerts."""
 
     source: Source
     options: ReportOptions
     since: datetime
-    may_speak: Callable[[int, datetime], bool]
+    may_move_alerts: Callable[[int, datetime], bool]
     """Of a sample's id and time."""
 
 
-def compare_with_stored(
-    judgement: Judgement, begin: int, one: OnlineSeries, stored: StoredRows, ask: ComparisonTerms
-) -> Comparison:
-    """Compare the rows of one series (they begin at ``begin`` of the judgement) with what is stored.
+def compare_with_stored(judged: JudgedSeries, stored: StoredRows, terms: ComparisonTerms) -> Comparison:
+    """Compare the readings of one series with what is stored of them.
 
-    A reading is told in full where its verdict is not that of the reading before it, so that the moment of every
+    A reading is assessed in full where its verdict is not that of the reading before it, so that the moment of every
     change is kept in words and figures.
     """
-    first = int(np.searchsorted(one.at, _days(ask.since), side="left"))
-    rows = np.arange(first, len(one.ids), dtype=np.int64)
-    view = online_view(judgement, begin + rows)
-    shown = OnlineShown(view)
-    before = _before(one, stored, first, view)
+    series = judged.series
+    first = int(np.searchsorted(series.at, to_days(terms.since), side="left"))
+    rows = np.arange(first, len(series.ids), dtype=np.int64)
+    view = online_view(judged.judgement, judged.begin + rows)
+    before = _verdicts_before(judged, stored, first, view)
     found = Comparison({}, [], {}, [])
-    full = ReportOptions(
-        False, ask.options.oil_volume_l, ask.options.draws, ask.options.rated_kv, ask.options.communicating
-    )
+    brief = replace(terms.options, detailed=False)
     for place, row in enumerate(rows):
-        sample_id, verdict = one.ids[row], view.verdicts[place]
-        old = int(one.stored[row])
-        news = old < 0
-        if news:
+        sample_id, taken_at, verdict = series.ids[row], series.taken_at[row], view.verdicts[place]
+        old = int(series.stored[row])
+        if old < 0:
             found.verdicts[sample_id] = verdict
         elif verdict != stored.verdicts[old]:
-            found.changed.append(ChangedVerdict(sample_id, one.taken_at[row], verdict))
-            news = True
-        if news and verdict != before[place]:
-            told = report(judgement, begin + int(row), full)
-            found.told[sample_id] = Judged(sample_id, one.taken_at[row], told)
-    speaking = [place for place, row in enumerate(rows) if ask.may_speak(one.ids[row], one.taken_at[row])]
-    found.speaking.extend(
-        _speaking(judgement, begin + first, one, (shown, first, place), (ask, found.told))
-        for place in shown.that_can_move_alerts(speaking)
-    )
+            found.changed.append(ChangedVerdict(sample_id, taken_at, verdict))
+        else:
+            continue
+        if verdict != before[place]:
+            assessment = judged.assessment(int(row), brief)
+            found.assessed[sample_id] = Judged(sample_id, taken_at, assessment)
+    heard = [
+        place
+        for place, row in enumerate(rows)
+        if terms.may_move_alerts(series.ids[row], series.taken_at[row])
+    ]
+    shown = OnlineShown(view)
+    for place in shown.that_can_move_alerts(heard):
+        at = first + place
+        sample_id, taken_at = series.ids[at], series.taken_at[at]
+        says = evidence(shown.row(place, Speaker(terms.source.code, True, taken_at)))
+        assess = _assess_when_asked(judged, at, terms.options, found.assessed)
+        found.evidence.append(SampleEvidence(sample_id, taken_at, says, assess))
     return found
 
 
-def _before(one: OnlineSeries, stored: StoredRows, first: int, view: OnlineView) -> list[ShortVerdict | None]:
-    """How the reading before each of the rows stands; None before the first of all."""
-    earlier: ShortVerdict | None = None
-    if first > 0:
-        stands = stored.verdicts[int(one.stored[first - 1])]
-        earlier = None if stands is None else ShortVerdict(*stands)
-    return [earlier, *view.verdicts[:-1]] if view.verdicts else []
+def _verdicts_before(
+    judged: JudgedSeries, stored: StoredRows, first: int, view: OnlineView
+) -> list[ShortVerdict | None]:
+    """The verdict of the reading before each of the rows; None before the first of all."""
+    if not view.verdicts:
+        return []
+    earlier = stored.verdicts[int(judged.series.stored[first - 1])] if first > 0 else None
+    return [None if earlier is None else ShortVerdict(*earlier), *view.verdicts[:-1]]
 
 
-def _speaking(
-    judgement: Judgement,
-    begin: int,
-    one: OnlineSeries,
-    at: tuple[OnlineShown, int, int],
-    about: tuple[ComparisonTerms, dict[int, Judged]],
-) -> SampleEvidence:
-    (shown, first, place), (ask, told) = at, about
-    sample_id, taken_at = one.ids[first + place], one.taken_at[first + place]
+def _assess_when_asked(
+    judged: JudgedSeries, row: int, options: ReportOptions, assessed: dict[int, Judged]
+) -> Callable[[], Assessment]:
+    """The full assessment of a row, worked out once, and only if an alert moves; it is then kept like the others."""
 
-    whole: list[Assessment] = []
+    @cache
+    def assess() -> Assessment:
+        sample_id = judged.series.ids[row]
+        assessment = judged.assessment(row, options)
+        assessed[sample_id] = Judged(sample_id, judged.series.taken_at[row], assessment)
+        return assessment
 
-    def tell() -> Assessment:
-        if not whole:
-            whole.append(report(judgement, begin + place, ask.options))
-            told[sample_id] = Judged(sample_id, taken_at, whole[0])
-        return whole[0]
-
-    speaker = Speaker(ask.source.code, True, taken_at)
-    return SampleEvidence(sample_id, taken_at, evidence(shown.row(place, speaker)), tell)
-
-
-def _days(at: datetime) -> float:
-    return at.timestamp() / 86_400.0
+    return assess

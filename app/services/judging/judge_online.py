@@ -5,17 +5,17 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from app.domain.judging.engine import RULE_SET, Judgement
-from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.report import ReportOptions
 from app.domain.model import SourceKind, utc_day
-from app.services.judging.compare_online import ComparisonTerms, compare_with_stored
+from app.services.judging.compare_online import Comparison, ComparisonTerms, compare_with_stored
 from app.services.judging.context import JudgingContext, judging_context
 from app.services.judging.evidence import SampleEvidence
+from app.services.judging.judged_series import judge_all
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import (
     OnlineSeries,
     days_of,
     history_of,
-    judge_all,
     renew,
     spells,
     stored_series,
@@ -45,29 +45,45 @@ class OnlineKey:
         return self.compartment_id, self.source.id
 
 
+@dataclass(frozen=True, slots=True)
+class StoredSeries:
+    """A series as it is stored, and what it is judged by."""
+
+    key: OnlineKey
+    rows: StoredRows
+    series: OnlineSeries
+    context: JudgingContext
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """How a stored series is judged again: readings from ``since`` on, ``heard`` (sample ids) by the alerts."""
+
+    since: datetime
+    heard: Collection[int]
+    now: datetime
+
+
 def judge_times_again(
     connection: Connection,
     key: OnlineKey,
     times: Sequence[datetime],
-    speakers: Collection[int],
+    heard: Collection[int],
     now: datetime,
 ) -> list[SampleEvidence]:
     """Something else counts at some times than before: renew those days and judge what they can have changed.
 
-    Returns those of ``speakers`` (sample ids) that can move an alert, in time order.
+    Returns the evidence of those of ``heard`` (sample ids) that can move an alert, in time order.
     """
-    spoken: list[SampleEvidence] = []
+    evidence: list[SampleEvidence] = []
     for span in spells(times):
-        stored = window_of(connection, *key.pair, span)
-        series = stored_series(stored, days_of(connection, *key.pair, span), key.pair)
+        stored = _read(connection, key, span)
         touched = sorted({utc_day(at) for at in times if span[0] <= at <= span[1]})
-        (days,) = renew([(series, touched)])
+        (days,) = renew([(stored.series, touched)])
         online_days.put_days(connection, [(*key.pair, days)])
         instrument_states.touch(connection, key.source.id)
-        around = judging_context(connection, [key.compartment_id], span)
-        _, said = _judge_again(connection, key, (stored, series), around, (span[0], speakers, now))
-        spoken += said
-    return spoken
+        evidence += _judge_again(connection, stored, Again(span[0], heard, now)).evidence
+    return evidence
 
 
 def judge_series_again(
@@ -75,56 +91,54 @@ def judge_series_again(
 ) -> tuple[int, int, list[SampleEvidence]]:
     """Judge a whole series under the rules and the registration of today.
 
-    Returns how many readings it has, how many stand otherwise than before, and what the ``newest`` so many show.
+    Returns how many readings it has, how many of them are judged otherwise than before, and the evidence of the
+    ``newest`` so many.
     """
-    stored = online_rows.stored_rows(connection, *key.pair, *_EVER)
-    series = stored_series(stored, days_of(connection, *key.pair, _EVER), key.pair)
-    around = judging_context(connection, [key.compartment_id], _EVER)
-    speakers = set(series.ids[-newest:])
-    changed, said = _judge_again(connection, key, (stored, series), around, (_EVER[0], speakers, now))
-    changed += _tell_again(connection, series, around, now)
+    stored = _read(connection, key, _EVER)
+    heard = set(stored.series.ids[-newest:])
+    found = _judge_again(connection, stored, Again(_EVER[0], heard, now))
+    changed = len(found.changed) + _assess_again(connection, stored, now)
     online_rows.under_rules(connection, *key.pair, RULE_SET)
     instrument_states.touch(connection, key.source.id)
-    return len(series.ids), changed, said
+    return len(stored.series.ids), changed, found.evidence
 
 
-def _tell_again(connection: Connection, series: OnlineSeries, around: JudgingContext, now: datetime) -> int:
-    """What is told in full is told as it is seen now; returns how many say something else than before."""
-    before = assessments.current_of(connection, series.ids)
+def _read(connection: Connection, key: OnlineKey, span: tuple[datetime, datetime]) -> StoredSeries:
+    rows = window_of(connection, *key.pair, span)
+    series = stored_series(rows, days_of(connection, *key.pair, span), key.pair)
+    return StoredSeries(key, rows, series, judging_context(connection, [key.compartment_id], span))
+
+
+def _judge_again(connection: Connection, stored: StoredSeries, again: Again) -> Comparison:
+    """Judge a series and write down what is otherwise than before."""
+    if not stored.series.ids:
+        return Comparison({}, [], {}, [])
+    (judged,) = judge_all(stored.context, [stored.series])
+    terms = ComparisonTerms(
+        stored.key.source.source,
+        _options(stored.context, stored.series, detailed=True),
+        again.since,
+        lambda sample_id, _: sample_id in again.heard,
+    )
+    found = compare_with_stored(judged, stored.rows, terms)
+    assessments.replace_verdicts(connection, stored.key.pair, found.changed, By(again.now, RULE_SET))
+    assessments.save_full(connection, list(found.assessed.values()), again.now)
+    return found
+
+
+def _assess_again(connection: Connection, stored: StoredSeries, now: datetime) -> int:
+    """What is assessed in full is assessed as it is seen now; returns how many say something else than before."""
+    before = assessments.current_of(connection, stored.series.ids)
     if not before:
         return 0
-    judgement, _ = judge_all(around, [series])
-    place = {sample_id: row for row, sample_id in enumerate(series.ids)}
+    (judged,) = judge_all(stored.context, [stored.series])
+    place = {sample_id: row for row, sample_id in enumerate(stored.series.ids)}
     again = []
-    for i, row in before.items():
-        options = _options(around, series, detailed=bool(row["detail"]["certainty"]))
-        again.append(Judged(i, series.taken_at[place[i]], report(judgement, place[i], options)))
+    for sample_id, row in before.items():
+        options = _options(stored.context, stored.series, detailed=bool(row["detail"]["certainty"]))
+        at = place[sample_id]
+        again.append(Judged(sample_id, stored.series.taken_at[at], judged.assessment(at, options)))
     return assessments.save(connection, again, now)
-
-
-def _judge_again(
-    connection: Connection,
-    key: OnlineKey,
-    what: tuple[StoredRows, OnlineSeries],
-    around: JudgingContext,
-    how: tuple[datetime, Collection[int], datetime],
-) -> tuple[int, list[SampleEvidence]]:
-    (stored, series), (since, speakers, now) = what, how
-    if not series.ids:
-        return 0, []
-    judgement, _ = judge_all(around, [series])
-    context = around.contexts[key.compartment_id]
-    ask = ComparisonTerms(
-        key.source.source,
-        report_options(context.asset, context.compartment),
-        since,
-        lambda sample_id, _: sample_id in speakers,
-    )
-    found = compare_with_stored(judgement, 0, series, stored, ask)
-    by = By(now, RULE_SET)
-    assessments.replace_verdicts(connection, key.pair, found.changed, by)
-    assessments.save_full(connection, list(found.told.values()), now)
-    return len(found.changed), found.speaking
 
 
 # --- on demand --------------------------------------------------------------------------------------------
@@ -137,8 +151,8 @@ def judgement_at(
     series = history_of(connection, (compartment_id, source_id), at)
     if not series.ids:
         return None
-    judgement, _ = judge_all(judging_context(connection, [compartment_id], (at, at)), [series])
-    return series, judgement
+    (judged,) = judge_all(judging_context(connection, [compartment_id], (at, at)), [series])
+    return series, judged.judgement
 
 
 def with_full_assessments(
@@ -163,10 +177,9 @@ def with_full_assessments(
     while left:
         some, left = left[:_AT_ONCE], left[_AT_ONCE:]
         series = [history_of(connection, (c, s), at) for _, (c, s, at) in some]
-        judgement, begins = judge_all(around, series)
-        for (sample_id, _), one, begin in zip(some, series, begins, strict=False):
-            options = _options(around, one, detailed=detailed)
-            said = report(judgement, begin + one.ids.index(sample_id), options)
+        for (sample_id, _), judged in zip(some, judge_all(around, series), strict=True):
+            options = _options(around, judged.series, detailed=detailed)
+            said = judged.assessment(judged.series.ids.index(sample_id), options)
             found[sample_id] = replace(found[sample_id], assessment=said)
     return found
 

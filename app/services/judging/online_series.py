@@ -1,6 +1,5 @@
 """Instruments' series as the engine needs them: the stored window, what is new, and the medians, for many at once."""
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -9,19 +8,16 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.engine import Judgement, assess
-from app.domain.judging.frame import Bools, DailyMedians, Floats, Integers, SampleFrame, to_days
-from app.domain.judging.norms import SHORT_SPAN_DAYS, joined, norming_of
+from app.domain.judging.frame import Bools, Floats, Integers, to_days
+from app.domain.judging.norms import SHORT_SPAN_DAYS
 from app.domain.judging.rules.online import CONFIRM_AFTER_DAYS, CONFIRM_WITHIN_DAYS
-from app.domain.model import ServiceEvent, utc_day
+from app.domain.model import utc_day
 from app.domain.recording.summary import DaySummaries, summaries_of_many
-from app.science.quantities import INDEX, NORM_GASES
-from app.services.judging.context import RATIO_AGE, JudgingContext
+from app.science.quantities import NORM_GASES
 from app.store.database import Connection
 from app.store.recording import online_days, online_rows
 from app.store.recording.online_days import FIRST_DAY, StoredDays
 from app.store.recording.online_rows import NewReadings, StoredRows
-from app.store.registering import fleet
 
 LOOKBACK = timedelta(days=SHORT_SPAN_DAYS + 1)
 """How far back daily medians are read: the rates' window, which holds the months that readings are compared with."""
@@ -73,79 +69,6 @@ def renew(touched: Sequence[tuple[OnlineSeries, Sequence[date]]]) -> list[DaySum
     return found
 
 
-def restarts(events: Sequence[ServiceEvent]) -> list[datetime]:
-    """Times from which an instrument's earlier readings are no longer compared; calibrations count."""
-    return sorted(event.at for event in events if event.kind.restarts_baseline)
-
-
-def judge_all(around: JudgingContext, series: Sequence[OnlineSeries]) -> tuple[Judgement, list[int]]:
-    """One judgement of all series, and the place at which each one's rows begin in it (with the end of the last)."""
-    begins = [0]
-    frames, medians, norms = [], [], []
-    for number, one in enumerate(series):
-        starts = restarts(around.events.get(one.compartment_id, ()))
-        context = around.contexts[one.compartment_id]
-        offset = number * _MOST_RESTARTS
-        frames.append(_frame(one, context, starts, offset, around.ratios.get(one.compartment_id, ())))
-        medians.append(_medians(one, starts, offset))
-        norms.append(norming_of(context.asset, around.limits, len(one.ids), context.compartment.kind))
-        begins.append(begins[-1] + len(one.ids))
-    frame = SampleFrame(
-        *(np.concatenate([getattr(f, name) for f in frames]) for name in SampleFrame.__dataclass_fields__)
-    )
-    daily = DailyMedians(
-        *(np.concatenate([getattr(m, name) for m in medians]) for name in DailyMedians.__dataclass_fields__)
-    )
-    return assess(frame, daily, joined(norms)), begins
-
-
-_MOST_RESTARTS = 1 << 20
-
-
-def _frame(
-    one: OnlineSeries,
-    context: fleet.CompartmentContext,
-    starts: list[datetime],
-    offset: int,
-    ratios: Sequence[tuple[datetime, float]],
-) -> SampleFrame:
-    m = len(one.ids)
-    number = np.full(m, offset, dtype=np.int64)
-    if starts:
-        number += np.array([bisect_right(starts, at) for at in one.taken_at], dtype=np.int64)
-    return SampleFrame(
-        series=number,
-        at=one.at,
-        values=one.values,
-        below=one.below,
-        age=context.asset.ages_years(one.at),
-        online=np.ones(m, dtype=np.bool_),
-        oxygen_ratio=_known_ratios(one.at, ratios),
-    )
-
-
-def _known_ratios(at: Floats, ratios: Sequence[tuple[datetime, float]]) -> Floats:
-    """For each reading, O2/N2 of the newest laboratory sample before it that has both."""
-    if not ratios:
-        return np.full(len(at), np.nan)
-    times = np.array([to_days(t) for t, _ in ratios])
-    known = np.array([ratio for _, ratio in ratios])
-    newest = np.searchsorted(times, at, side="right") - 1
-    usable = (newest >= 0) & (at - times[np.maximum(newest, 0)] <= RATIO_AGE.total_seconds() / 86_400.0)
-    return np.where(usable, known[np.maximum(newest, 0)], np.nan)
-
-
-def _medians(one: OnlineSeries, starts: list[datetime], offset: int) -> DailyMedians:
-    days = days_now(one)
-    number = np.full(len(days.day), offset, dtype=np.int64)
-    if starts:
-        # the day of a restart holds readings from before and after it: it stays with the time before
-        first = [utc_day(at).toordinal() - FIRST_DAY for at in starts]
-        number += np.searchsorted(first, days.day, side="left")
-    width = len(INDEX)
-    return DailyMedians(number, days.day, _widened(days.medians, width), _widened(days.limits, width))
-
-
 def with_renewed(days: StoredDays, renewed: DaySummaries) -> StoredDays:
     """Stored days with the renewed ones in their places."""
     gases = len(NORM_GASES)
@@ -160,12 +83,6 @@ def with_renewed(days: StoredDays, renewed: DaySummaries) -> StoredDays:
         np.concatenate([days.medians[kept], np.where(below, np.nan, median)[there]])[order],
         np.concatenate([days.limits[kept], np.where(below, median, np.nan)[there]])[order],
     )
-
-
-def _widened(columns: Floats, width: int) -> Floats:
-    wide = np.full((len(columns), width), np.nan)
-    wide[:, : columns.shape[1]] = columns
-    return wide
 
 
 # --- loading ----------------------------------------------------------------------------------------------

@@ -35,11 +35,17 @@ class Part:
     origin: FileOrigin | None
     outcomes: dict[int, Outcome | None] = field(default_factory=dict)
 
+    @property
+    def key(self) -> tuple[int, int]:
+        """Ids of the compartment and the instrument."""
+        return self.compartment_id, self.source.id
+
     def times(self) -> list[datetime]:
         return [self.columns.taken_at[row] for row in self.rows]
 
 
 def refused(columns: SampleColumns) -> list[Outcome | None]:
+    """An outcome for each sample that could not be taken, None for the others; in the order of the post."""
     found: list[Outcome | None] = [None] * columns.size
     for one in columns.rejections:
         assert one.index is not None
@@ -48,6 +54,7 @@ def refused(columns: SampleColumns) -> list[Outcome | None]:
 
 
 def parts_of(place: int, post: Post) -> list[Part]:
+    """The post by compartments; ``place``: which of the posts it is."""
     by_name: dict[str, list[int]] = defaultdict(list)
     for row, name in enumerate(post.columns.compartment):
         by_name[name].append(row)
@@ -83,6 +90,7 @@ def taken_in(
 
 
 def first_of_each_time(part: Part) -> tuple[list[int], list[int]]:
+    """The rows whose time comes for the first time, and those whose time came before in the same post."""
     seen: set[datetime] = set()
     first: list[int] = []
     again: list[int] = []

@@ -14,7 +14,8 @@ from typing import Final
 from app.domain.recording.columns import SampleColumns
 from app.services.recording.outcomes import Outcome
 from app.services.recording.post_parts import Post
-from app.services.recording.record_posts import RecordingTerms, record_posts
+from app.services.recording.record_posts import record_posts
+from app.services.recording.recording_context import RecordingTerms
 from app.services.recording.series_memory import SeriesMemory
 from app.store.database import Database
 from app.store.registering.source_lookup import StoredSource
@@ -146,8 +147,8 @@ class Recorder:
     def _together(self, group: list[_Job]) -> None:
         now = max(job.post.received_at for job in group)
         with self._database.write() as connection:
-            within = RecordingTerms(now, self._public_url, self._memory)
-            found = record_posts(connection, [job.post for job in group], within)
+            terms = RecordingTerms(now, self._public_url, self._memory)
+            found = record_posts(connection, [job.post for job in group], terms)
         self._memory.keep(found.ends)
         for job, outcomes in zip(group, found.outcomes, strict=True):
             job.outcomes = outcomes

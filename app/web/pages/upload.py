@@ -14,7 +14,7 @@ from app.intake.numbers import shown
 from app.intake.registering.fleet_file import CODE
 from app.intake.registering.registration import AssetBody, BadRegistration, parse_registration
 from app.services.files.import_file import ImportChoices, import_file, preview
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering.register import (
     AlreadyRegisteredError,
     UnknownReferenceError,
@@ -95,7 +95,7 @@ def take(request: Request, sent: Sent) -> HTMLResponse:
         sent.laboratory,
         sent.author.strip(),
         now_of(request),
-        RecordContext(state.settings.public_url),
+        BatchTerms(state.settings.public_url),
         _choices(request, sent),
     )
     return upload_page(request, 200 if done.stored else 422, sent, Shown(done, done.stored))

@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from app.domain.model import Reading, Sample
 from app.services.alerting.end_shelves import end_shelves
 from app.services.alerting.handle_alert import shelve
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.schema import alert_events, alerts, messages
 
@@ -18,7 +18,7 @@ URL = "http://ullage.example"
 def test_a_shelf_that_is_over_brings_the_alert_back_and_mails(fleet_database: Database) -> None:
     readings = {"h2": 150.0, "ch4": 5.0, "c2h6": 4.0, "c2h4": 3.0, "c2h2": 0.0, "o2": 900.0, "n2": 50_000.0}
     sample = Sample("W-T1", "main", "LAB", NOW, {n: Reading(n, value=v) for n, v in readings.items()})
-    record_samples(fleet_database, "LAB", [sample], NOW, RecordContext(URL))
+    record_samples(fleet_database, "LAB", [sample], NOW, BatchTerms(URL))
     with fleet_database.read() as connection:
         alert_id = connection.execute(sa.select(alerts.c.id)).scalar_one()
         before = connection.execute(sa.select(sa.func.count()).select_from(messages)).scalar_one()

@@ -20,7 +20,7 @@ from app.services.correcting.put_right import (
     undo_file,
 )
 from app.services.files.import_file import ImportResult, import_file
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.recording.sample_contents import PutRightError, contents_of, read_contents
 from app.store.alerting import alerts
 from app.store.correcting import corrections
@@ -54,7 +54,7 @@ def record(
 ) -> int:
     readings = {n: Reading(n, value=v) for n, v in (QUIET | gases).items()}
     sample = Sample(asset, "main", source, at, readings, laboratory_number="26-1")
-    (outcome,) = record_samples(database, source, [sample], NOW, RecordContext(URL))
+    (outcome,) = record_samples(database, source, [sample], NOW, BatchTerms(URL))
     assert outcome.sample_id is not None
     return outcome.sample_id
 
@@ -322,7 +322,7 @@ def file(*rows: tuple[str, str, str]) -> bytes:
 
 
 def import_(database: Database, content: bytes, name: str = "a.csv") -> ImportResult:
-    done = import_file(database, content, name, "LAB", "R. Oster", NOW, RecordContext(URL))
+    done = import_file(database, content, name, "LAB", "R. Oster", NOW, BatchTerms(URL))
     assert done.stored, done.problems
     return done
 

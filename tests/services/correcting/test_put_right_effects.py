@@ -23,7 +23,7 @@ from app.services.correcting.put_right import (
 )
 from app.services.exporting.export_files import export
 from app.services.files.import_file import ImportChoices, ImportResult, import_file
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.recording.sample_contents import PutRightError, contents_of
 from app.store.alerting import alerts
 from app.store.correcting.corrections import By, Contents
@@ -56,7 +56,7 @@ def record(
     n2 = 50_000.0 + (NOW - at) / timedelta(days=1)  # no two reports are alike in every figure
     readings = {n: Reading(n, value=v) for n, v in (QUIET | {"n2": n2} | gases).items()}
     sample = Sample(asset, "main", source, at, readings)
-    (outcome,) = record_samples(database, source, [sample], NOW, RecordContext(URL))
+    (outcome,) = record_samples(database, source, [sample], NOW, BatchTerms(URL))
     assert outcome.sample_id is not None
     return outcome.sample_id
 
@@ -115,7 +115,7 @@ def file_of_two_sources(database: Database) -> int:
     assert export(database, "samples", Scope(asset="W-T1"), "csv", out) == 9
     content = out.getvalue().replace(b"W-T1", b"W-T2").replace(b"SN-100", b"007")
     choices = ImportChoices(profile=load_profile("ullage"))
-    context = RecordContext(URL)
+    context = BatchTerms(URL)
     done = import_file(database, content, "out.csv", "LAB", "R. Oster", NOW, context, choices)
     assert done.problems == ()
     assert done.counts["new"] == 9
@@ -143,7 +143,7 @@ def laboratory_file(*rows: tuple[datetime, float]) -> bytes:
 
 
 def take(database: Database, content: bytes) -> ImportResult:
-    done = import_file(database, content, "a.csv", "LAB", "R. Oster", NOW, RecordContext(URL))
+    done = import_file(database, content, "a.csv", "LAB", "R. Oster", NOW, BatchTerms(URL))
     assert done.problems == ()
     return done
 

@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
 from app.services.correcting.put_right import edit_sample, exclude_sample, restore_sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.recording.sample_contents import contents_of
 from app.store.alerting import alerts
 from app.store.correcting.corrections import By, Contents
@@ -32,7 +32,7 @@ def record(database: Database, at: datetime, **gases: float) -> int:
     n2 = 50_000.0 + (NOW - at) / timedelta(days=1)  # no two reports are alike in every figure
     readings = {n: Reading(n, value=v) for n, v in (QUIET | {"n2": n2} | gases).items()}
     sample = Sample("W-T1", "main", "LAB", at, readings)
-    (outcome,) = record_samples(database, "LAB", [sample], NOW, RecordContext(URL))
+    (outcome,) = record_samples(database, "LAB", [sample], NOW, BatchTerms(URL))
     assert outcome.sample_id is not None
     return outcome.sample_id
 

@@ -16,14 +16,14 @@ from app.intake.files.profile import load_profile
 from app.services.exporting.export_files import UnknownScopeError, export
 from app.services.exporting.export_tables import COLUMNS, KINDS, Kind
 from app.services.files.import_file import ImportChoices, ImportResult, import_file
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.exporting.exports import Scope
 from app.store.schema import samples
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 AT = datetime(2025, 6, 1, 8, 30, 15, 250_000, tzinfo=UTC)
-CONTEXT = RecordContext("http://127.0.0.1:8750")
+CONTEXT = BatchTerms("http://127.0.0.1:8750")
 FLEET = Scope()
 AWKWARD = 0.1 + 0.2  # no short decimal gives this float
 

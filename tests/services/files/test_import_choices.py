@@ -25,7 +25,7 @@ from app.services.files.import_file import (
     preview,
 )
 from app.services.files.import_trace import trace_sample
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering import register
 from app.store.database import Database
 from app.store.files import laboratory_profiles
@@ -33,7 +33,7 @@ from app.store.schema import alert_events, alerts, file_imports, files, messages
 
 TESTS = Path(__file__).parents[2]
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://127.0.0.1:8750")
+CONTEXT = BatchTerms("http://127.0.0.1:8750")
 NO_CHOICES = ImportChoices()
 SEMICOLON = (TESTS / "data" / "laboratory" / "good" / "semicolon.csv").read_bytes()
 ALARMING = SEMICOLON.replace(b"12;6;4;3;<0,5", b"2400;900;300;1500;420")

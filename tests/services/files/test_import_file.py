@@ -12,7 +12,7 @@ from api_cast import load_cast
 
 from app.domain.model import Reading, Site
 from app.services.files.import_file import ImportPreview, ImportResult, describe, import_file, preview
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering import register
 from app.store.database import Database
 from app.store.schema import assessments, files, messages, samples
@@ -22,7 +22,7 @@ DATA = TESTS / "data" / "laboratory"
 GOOD = sorted((DATA / "good").glob("*.csv"))
 BAD = sorted((DATA / "bad").glob("*.csv"))
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://127.0.0.1:8750")
+CONTEXT = BatchTerms("http://127.0.0.1:8750")
 SEMICOLON = (DATA / "good" / "semicolon.csv").read_bytes()
 
 

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from api_cast import load_cast
 
 from app.services.files.import_file import import_file
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 from app.store.recording.reading_columns import pack
 from app.store.schema import assessments, file_imports, files, samples
@@ -38,7 +38,7 @@ def test_a_damaged_file_is_stored_whole_or_not_at_all(sqlite_database: Database)
     for number in range(COUNT):
         content = damaged(SEMICOLON, random.Random(number), len(SEMICOLON) * 2 // 5)
         before = sizes(sqlite_database)
-        done = import_file(sqlite_database, content, f"{number}.csv", "QUILLFEN", "A", NOW, RecordContext(""))
+        done = import_file(sqlite_database, content, f"{number}.csv", "QUILLFEN", "A", NOW, BatchTerms(""))
         after = sizes(sqlite_database)
         if not done.stored:
             assert done.problems, number

@@ -12,7 +12,7 @@ import yaml
 from app.domain.model import Reading
 from app.intake.files.profile import Profile, load_profile, profile_names
 from app.services.files.import_file import ImportResult, import_file
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.schema import files, samples
@@ -41,7 +41,7 @@ def fleet(sqlite_database: Database) -> Database:
 
 def take(database: Database, name: str) -> ImportResult:
     content = (SAMPLES / name).read_bytes()
-    return import_file(database, content, name, FILES[name], "A. Author", NOW, RecordContext(""))
+    return import_file(database, content, name, FILES[name], "A. Author", NOW, BatchTerms(""))
 
 
 def test_every_file_of_the_folder_is_expected_here() -> None:
@@ -145,7 +145,7 @@ def test_every_bad_file_has_an_expectation() -> None:
 @pytest.mark.parametrize("path", BAD, ids=lambda path: path.name)
 def test_a_bad_file_is_refused_in_these_words_and_nothing_is_stored(fleet: Database, path: Path) -> None:
     laboratory = path.name.partition(".")[0].upper()
-    done = import_file(fleet, path.read_bytes(), path.name, laboratory, "A. Author", NOW, RecordContext(""))
+    done = import_file(fleet, path.read_bytes(), path.name, laboratory, "A. Author", NOW, BatchTerms(""))
     assert [(str(p.line or ""), p.column or "", p.reason) for p in done.problems] == TOLD[path.name]
     assert (done.stored, done.rows, done.effects) == (False, (), ())
     with fleet.read() as connection:

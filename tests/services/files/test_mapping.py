@@ -26,7 +26,7 @@ from app.services.files.map_columns import (
 )
 from app.services.files.mapping_grid import Structure
 from app.services.files.mapping_guess import Guess, guess
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 from app.store.files import laboratory_profiles
 
@@ -298,7 +298,7 @@ def test_a_saved_mapping_reads_the_laboratory_s_files_from_then_on(fleet_databas
     looked = preview(fleet_database, spanish(), "a.csv", "FERRAN", NOW)
     assert looked.problems == ()
     assert looked.counts["new"] == 2
-    done = import_file(fleet_database, spanish(), "a.csv", "FERRAN", "R. Oster", NOW, RecordContext(""))
+    done = import_file(fleet_database, spanish(), "a.csv", "FERRAN", "R. Oster", NOW, BatchTerms(""))
     assert [row.sample.asset_code for row in done.rows] == ["W-T1", "W-T2"]
     assert ("FERRAN", "Laboratorio Ferrán") in mappable_laboratories(fleet_database)
 

@@ -11,7 +11,7 @@ from api_cast import load_cast
 from app.jobs import watch as job
 from app.services.files import watch_folder
 from app.services.files.watch_folder import Taken, Watch, look
-from app.services.recording.record_samples import RecordContext
+from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 from app.store.schema import samples
 
@@ -32,7 +32,7 @@ def database(sqlite_database: Database) -> Database:
 def watch(tmp_path: Path) -> Watch:
     folder = tmp_path / "inbox"
     folder.mkdir()
-    return Watch(folder, "QUILLFEN", "watcher", 100_000, RecordContext(""))
+    return Watch(folder, "QUILLFEN", "watcher", 100_000, BatchTerms(""))
 
 
 def twice(database: Database, watch: Watch) -> list[Taken]:

@@ -11,7 +11,7 @@ from app.domain.instruments.agreement import CheckRule
 from app.domain.instruments.findings import Kind
 from app.domain.model import Reading, Sample
 from app.services.instruments.check_instruments import check_due, check_instrument
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.instruments import instrument_findings
@@ -38,14 +38,14 @@ def post(database: Database, begin: float, end: float, stuck_at: float | None = 
             "co": Reading("co", value=round(400.0 + 8.0 * rng.standard_normal(), 1)),
         }
         samples.append(Sample("W-T2", "main", "W-T2-M", T0 + float(hour) * HOUR, readings))
-    record_samples(database, "W-T2-M", samples, T0 + end * DAY, RecordContext(URL))
+    record_samples(database, "W-T2-M", samples, T0 + end * DAY, BatchTerms(URL))
 
 
 def laboratory(database: Database, days: tuple[float, ...], co: float) -> None:
     samples = [
         Sample("W-T2", "main", "LAB", T0 + d * DAY, {"co": Reading("co", value=co + d % 3)}) for d in days
     ]
-    record_samples(database, "LAB", samples, T0 + 90 * DAY, RecordContext(URL))
+    record_samples(database, "LAB", samples, T0 + 90 * DAY, BatchTerms(URL))
 
 
 def look(database: Database, day: float) -> list[tuple[Kind, str]]:
@@ -146,7 +146,7 @@ def test_a_quantity_that_comes_no_more_is_missed(watched: Database) -> None:
         Sample("W-T2", "main", "W-T2-M", T0 + 25 * DAY + 4 * i * HOUR, {"co": Reading("co", value=400.0 + i)})
         for i in range(18)
     ]
-    record_samples(watched, "W-T2-M", samples, T0 + 28 * DAY, RecordContext(URL))
+    record_samples(watched, "W-T2-M", samples, T0 + 28 * DAY, BatchTerms(URL))
     assert look(watched, 28) == [(Kind.MISSING, "h2")]
     assert stored(watched) == [("missing", "h2", T0 + 25 * DAY, None)]
 

@@ -17,7 +17,7 @@ from app.domain.model import Reading, Sample, Source, SourceKind
 from app.services.alerting.end_shelves import end_shelves
 from app.services.alerting.handle_alert import acknowledge, shelve
 from app.services.instruments.check_silence import check_silence
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.bulk import upsert_rows
 from app.store.database import Database
@@ -151,7 +151,7 @@ def test_the_backlog_that_came_is_told(one: Database) -> None:
     again = T0 + 20 * HOUR
     taken = [T0 + i * HOUR for i in (4, 8, 12, 20)]
     rows = [Sample("W-T1", "main", "W-T1-M", at, {"h2": Reading("h2", value=20.0)}) for at in taken]
-    record_samples(one, "W-T1-M", rows, again, RecordContext(URL))
+    record_samples(one, "W-T1-M", rows, again, BatchTerms(URL))
     hear(one, again, "W-T1-M")
     check(one, again + MINUTE)
     assert mails(one)[-1] == "W-T1: instrument W-T1-M is heard again after 20 h (back to normal)"

@@ -10,16 +10,16 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import sqlalchemy as sa
 
-from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.report import ReportOptions
 from app.domain.model import Quality, Reading, Sample, utc_day
 from app.domain.recording.columns import columns_of
 from app.services.judging.context import judging_context
+from app.services.judging.judged_series import judge_all
 from app.services.judging.online_series import (
     LOOKBACK,
     RAW,
     OnlineSeries,
     history_of,
-    judge_all,
     midnight,
     stored_series,
 )
@@ -116,7 +116,7 @@ def test_a_reading_is_told_by_the_short_history_as_by_all_readings(fleet_databas
             whole = by_all_readings(connection, key, one.taken_at)
             around = judging_context(connection, [key[0]], (one.taken_at, one.taken_at))
             said = [
-                report(judge_all(around, [series])[0], len(series.ids) - 1, options)
+                judge_all(around, [series])[0].assessment(len(series.ids) - 1, options)
                 for series in (short, whole)
             ]
             assert said[0] == said[1], one.taken_at

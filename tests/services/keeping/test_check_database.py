@@ -8,12 +8,12 @@ import pytest
 from app.domain.model import Reading, Sample
 from app.services.keeping import upkeep
 from app.services.keeping.check_database import check_database, mend
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.keeping import checks
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://localhost")
+CONTEXT = BatchTerms("http://localhost")
 HIGH = {"h2": 900.0, "ch4": 800.0, "c2h6": 300.0, "c2h4": 900.0, "c2h2": 60.0, "co": 400.0, "co2": 4000.0}
 
 

@@ -18,7 +18,7 @@ from app.demo.setup import prepare
 from app.domain.model import Reading, Sample
 from app.services.keeping.backup import backup, restore
 from app.services.keeping.copy_database import copy_database
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store import bulk
 from app.store.database import Connection, Database
 from app.store.keeping import archive, migrate, transfer
@@ -83,7 +83,7 @@ def next_id(database: Database) -> int:
         source, asset = connection.exec_driver_sql(query).one()
     at = NOW + timedelta(days=40)
     sample = Sample(asset, "main", source, at, {"h2": Reading("h2", value=20.0)}, origin={})
-    (outcome,) = record_samples(database, source, [sample], at, RecordContext("http://localhost"))
+    (outcome,) = record_samples(database, source, [sample], at, BatchTerms("http://localhost"))
     assert outcome.result == "stored"
     assert outcome.sample_id is not None
     return outcome.sample_id

@@ -11,7 +11,7 @@ from app.services.correcting.put_right import Place, move_sample
 from app.services.keeping import upkeep
 from app.services.pages.missing_sample import why_missing
 from app.services.pages.trend_data import trend_data
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.recording.sample_contents import PutRightError
 from app.services.registering.load_fleet import load_fleet
 from app.store.correcting.corrections import By
@@ -21,7 +21,7 @@ from app.store.partitions import ensure_months, months
 from app.store.schema import daily_summaries, samples
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://localhost")
+CONTEXT = BatchTerms("http://localhost")
 
 
 def record(database: Database, source: str, at: datetime, hydrogen: float = 20.0) -> int:

@@ -8,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.schema import contacts, messages, site_contacts, sites
 
@@ -32,7 +32,7 @@ STILL_HOT = {"c2h4": 420.0, "ch4": 260.0, "h2": 125.0, "c2h6": 92.0}
 def record(database: Database, days_ago: float, /, url: str = URL, **gases: float) -> None:
     readings = {n: Reading(n, value=v) for n, v in (QUIET | gases).items()}
     sample = Sample("W-T1", "main", "LAB", NOW - timedelta(days=days_ago), readings)
-    (outcome,) = record_samples(database, "LAB", [sample], NOW, RecordContext(url))
+    (outcome,) = record_samples(database, "LAB", [sample], NOW, BatchTerms(url))
     assert outcome.result == "stored"
 
 
@@ -118,7 +118,7 @@ def revise(database: Database, days_ago: float, /, **gases: float) -> None:
     """Record a sample of the same time again, with other numbers."""
     readings = {n: Reading(n, value=v) for n, v in (QUIET | gases).items()}
     sample = Sample("W-T1", "main", "LAB", NOW - timedelta(days=days_ago), readings)
-    (outcome,) = record_samples(database, "LAB", [sample], NOW, RecordContext(URL))
+    (outcome,) = record_samples(database, "LAB", [sample], NOW, BatchTerms(URL))
     assert outcome.result == "revised"
 
 

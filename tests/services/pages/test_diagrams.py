@@ -6,7 +6,7 @@ import pytest
 
 from app.domain.model import Reading, Sample
 from app.services.pages.figures import diagram_figures
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -20,7 +20,7 @@ def sample(source: str, days_ago: float, **gases: float) -> Sample:
 def test_the_path_goes_from_the_laboratory_to_the_newest_on_line_reading(fleet_database: Database) -> None:
     quiet = {"h2": 10.0, "ch4": 6.0, "c2h6": 4.0, "c2h4": 3.0, "c2h2": 1.0}
     hot = {"h2": 60.0, "ch4": 100.0, "c2h6": 40.0, "c2h4": 200.0, "c2h2": 2.0}
-    context = RecordContext("http://ullage.example")
+    context = BatchTerms("http://ullage.example")
     record_samples(fleet_database, "LAB", [sample("LAB", 200, **quiet)], NOW, context)
     record_samples(
         fleet_database, "W-T1-M", [sample("W-T1-M", 1, **hot), sample("W-T1-M", 0, **hot)], NOW, context
@@ -36,7 +36,7 @@ def test_the_path_goes_from_the_laboratory_to_the_newest_on_line_reading(fleet_d
 def test_a_month_of_readings_leaves_the_laboratory_its_half_of_the_path(fleet_database: Database) -> None:
     quiet = {"h2": 10.0, "ch4": 6.0, "c2h6": 4.0, "c2h4": 3.0, "c2h2": 1.0}
     hot = {"h2": 60.0, "ch4": 100.0, "c2h6": 40.0, "c2h4": 200.0, "c2h2": 2.0}
-    context = RecordContext("http://ullage.example")
+    context = BatchTerms("http://ullage.example")
     laboratory = [sample("LAB", 30.0 * (i + 2), **quiet) for i in range(34)]
     record_samples(fleet_database, "LAB", laboratory, NOW, context)
     newest = sample("W-T1-M", 0, **hot | {"c2h4": 400.0})

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Rejection, Sample
 from app.services.recording.outcomes import Outcome
-from app.services.recording.record_samples import RecordContext, UnknownSourceError, record_samples
+from app.services.recording.record_samples import BatchTerms, UnknownSourceError, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.alerting import alerts
 from app.store.database import Database
@@ -18,7 +18,7 @@ from app.store.registering import fleet
 from app.store.schema import alert_events, daily_summaries, messages, samples
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
-CONTEXT = RecordContext("http://ullage.example")
+CONTEXT = BatchTerms("http://ullage.example")
 QUIET = {
     "h2": 10.0,
     "ch4": 5.0,

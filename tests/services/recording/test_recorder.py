@@ -9,8 +9,8 @@ import sqlalchemy as sa
 
 from app.domain.model import Reading, Sample
 from app.domain.recording.columns import columns_of
-from app.services.judging import online_series
-from app.services.recording import record_posts as module
+from app.services.judging import judged_series
+from app.services.recording import judge_and_store, record_posts
 from app.services.recording.outcomes import Outcome
 from app.services.recording.recorder import Recorder
 from app.store.database import Database
@@ -108,15 +108,15 @@ def test_a_rolled_back_group_leaves_nothing_and_is_not_remembered(
 ) -> None:
     recorder = Recorder(fleet_database, "http://ullage.example")
     record(recorder, fleet_database, reading("W-T1-M", 0, h2=40.0))
-    original = module._note_heard
+    original = record_posts._note_heard
 
     def fail(*_: object) -> None:
         raise RuntimeError("the disk is gone")
 
-    monkeypatch.setattr(module, "_note_heard", fail)
+    monkeypatch.setattr(record_posts, "_note_heard", fail)
     with pytest.raises(RuntimeError, match="the disk is gone"):
         record(recorder, fleet_database, reading("W-T1-M", 1, h2=41.0))
-    monkeypatch.setattr(module, "_note_heard", original)
+    monkeypatch.setattr(record_posts, "_note_heard", original)
     assert len(rows(fleet_database)) == 1
     (outcome,) = record(recorder, fleet_database, reading("W-T1-M", 1, h2=43.0))
     assert outcome.result == "stored"
@@ -147,14 +147,14 @@ def test_one_bad_post_does_not_take_the_others_with_it(
     fleet_database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     recorder = Recorder(fleet_database, "http://ullage.example")
-    original = online_series.judge_all
+    original = judged_series.judge_all
 
     def fragile(around: object, series: list[object]) -> object:
         if any(np.nanmax(one.values) > 1e5 for one in series):  # type: ignore[attr-defined]
             raise ArithmeticError("it cannot be judged")
         return original(around, series)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(module, "judge_all", fragile)
+    monkeypatch.setattr(judge_and_store, "judge_all", fragile)
     results: dict[str, object] = {}
     ready = threading.Barrier(2)
 

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.services.rejudging.judge_again import JudgedAgain
 from app.store.alerting import alerts
@@ -43,7 +43,7 @@ def record(
     n2 = 50_000.0 + (NOW - at) / timedelta(days=1)  # no two reports are alike in every figure
     readings = {n: Reading(n, value=v) for n, v in (QUIET | {"n2": n2} | gases).items()}
     sample = Sample(asset, "main", source, at, readings)
-    (outcome,) = record_samples(database, source, [sample], NOW, RecordContext("http://ullage.example"))
+    (outcome,) = record_samples(database, source, [sample], NOW, BatchTerms("http://ullage.example"))
     assert outcome.sample_id is not None
     return outcome.sample_id
 

@@ -9,7 +9,7 @@ from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import DailyMedians, SampleFrame
 from app.domain.judging.norms import Norming
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.rejudging.reassess import reassess
 from app.store.database import Database
 from app.store.judging import assessments
@@ -34,7 +34,7 @@ QUIET = {
 def record(database: Database, days_ago: float, source: str = "LAB", **gases: float) -> int:
     readings = {n: Reading(n, value=v) for n, v in (QUIET | gases).items()}
     sample = Sample("W-T1", "main", source, NOW - timedelta(days=days_ago), readings)
-    outcome = record_samples(database, source, [sample], NOW, RecordContext("http://ullage.example"))[0]
+    outcome = record_samples(database, source, [sample], NOW, BatchTerms("http://ullage.example"))[0]
     assert outcome.sample_id is not None
     return outcome.sample_id
 

@@ -12,7 +12,7 @@ from fastapi.testclient import TestClient
 
 from app.config import Settings
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.web.app import create_app
 from app.web.pages import exports
@@ -25,7 +25,7 @@ NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 def client(fleet_database: Database) -> TestClient:
     readings = {"h2": Reading("h2", value=2400.0), "c2h2": Reading("c2h2", below=0.5)}
     batch = [Sample(unit, "main", "LAB", NOW, readings) for unit in ("W-T1", "E-R1")]
-    record_samples(fleet_database, "LAB", batch, NOW, RecordContext(""))
+    record_samples(fleet_database, "LAB", batch, NOW, BatchTerms(""))
     app = FastAPI()
     app.state.database = fleet_database
     problems.install(app)

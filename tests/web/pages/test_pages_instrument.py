@@ -9,7 +9,7 @@ from fastapi.testclient import TestClient
 from app.config import load_settings
 from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.domain.model import Reading, Sample
-from app.services.recording.record_samples import RecordContext, record_samples
+from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.instruments import instrument_findings
@@ -46,8 +46,8 @@ def client(sqlite_database: Database) -> TestClient:
         )
         for d in (75.2, 50.2, 25.2, 5.2)
     ]
-    record_samples(database, "W-T2-M", online, now, RecordContext("http://ullage.example"))
-    record_samples(database, "LAB", lab, now, RecordContext("http://ullage.example"))
+    record_samples(database, "W-T2-M", online, now, BatchTerms("http://ullage.example"))
+    record_samples(database, "LAB", lab, now, BatchTerms("http://ullage.example"))
     with database.write() as connection:
         source = find_source(connection, "W-T2-M")
         assert source is not None
