@@ -8,13 +8,12 @@ from uuid import uuid4
 
 import psycopg
 import pytest
+from fleet_cast import DATA
 from own_postgresql import OwnPostgresql, plain, programs
 
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.keeping import migrate
-
-DATA = Path(__file__).parent / "data"
 
 
 @pytest.fixture(scope="session")

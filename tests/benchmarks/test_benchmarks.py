@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from fleet_cast import PROJECT
 
-ROOT = Path(__file__).parents[2]
 TITLES = (
     "full assessment of 200 laboratory samples",
     "full assessment of 200 on-line readings",
@@ -22,7 +22,7 @@ TITLES = (
 def test_the_harness_runs_on_tiny_sizes_and_sets_everything_beside_a_baseline() -> None:
     done = subprocess.run(
         [sys.executable, "-W", "error", "-m", "tests.benchmarks", "--tiny", "--runs", "2"],
-        cwd=ROOT,
+        cwd=PROJECT,
         capture_output=True,
         text=True,
         timeout=300,
@@ -67,7 +67,7 @@ def test_a_soak_of_some_seconds_passes_and_reports(store: str, tmp_path: Path) -
             "--out",
             str(tmp_path),
         ],
-        cwd=ROOT,
+        cwd=PROJECT,
         capture_output=True,
         text=True,
         timeout=240,

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fleet_cast import FLEET
 from typer.testing import CliRunner
 
 from app.cli.main import app
 
-FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 Run = Callable[..., Any]
 
 

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fleet_cast import FLEET
 from typer.testing import CliRunner
 
 from app.cli import common as cli_common
 from app.cli.main import app
 
-FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 HEADER = (
     "Plant no.;Serial no.;Drawn on;Drawn at;Oil of;Lab no.;Remark;Oil temperature (°C);Hydrogen (ppm);Methane (ppm);"
     "Ethane (ppm);Ethylene (ppm);Acetylene (ppm);Carbon monoxide (ppm);Carbon dioxide (ppm);Oxygen (ppm);"

@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import httpx
 import psycopg
 import pytest
 import sqlalchemy as sa
+from fleet_cast import FLEET
 from served import PATIENCE_SECONDS, Service, free_port
 
 from app.services.registering.load_fleet import load_fleet
@@ -25,8 +25,6 @@ from app.store.database import Database
 from app.store.keeping import migrate
 from app.store.recording.reading_columns import counting
 from app.store.schema import daily_summaries, samples
-
-FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 
 
 @dataclass

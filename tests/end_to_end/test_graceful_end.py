@@ -18,13 +18,13 @@ from typing import Any
 import httpx
 import pytest
 import sqlalchemy as sa
+from fleet_cast import DATA
 
 from app.services.registering.load_fleet import load_fleet
 from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
 from app.store.schema import messages, samples
 
-DATA = Path(__file__).parents[1] / "data"
 PATIENCE_SECONDS = 60.0
 """For whatever must come to pass; a machine that is idle needs a fraction of a second."""
 BATCH = 5

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import httpx
 import sqlalchemy as sa
+from fleet_cast import FLEET
 from served import PATIENCE_SECONDS, Service, free_port
 
 from app.services.registering.load_fleet import load_fleet
@@ -14,7 +15,6 @@ from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
 from app.store.schema import messages
 
-FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 HOT = {
     "h2": 120.0,
     "ch4": 250.0,

@@ -19,6 +19,7 @@ from typing import Any
 
 import httpx
 import pytest
+from fleet_cast import DATA
 
 from app.sender.spool import Spool
 from app.services.registering.load_fleet import load_fleet
@@ -26,7 +27,6 @@ from app.services.registering.register import issue_instrument_key
 from app.store.database import Database
 from app.store.keeping import migrate
 
-DATA = Path(__file__).parents[1] / "data"
 PROGRAM = [sys.executable, "-c", "from app.cli.main import main; main()"]
 ROUNDS = 10
 LINES_A_ROUND = 400

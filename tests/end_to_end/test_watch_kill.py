@@ -9,13 +9,13 @@ import time
 from pathlib import Path
 
 import sqlalchemy as sa
+from fleet_cast import FLEET
 from typer.testing import CliRunner
 
 from app.cli.main import app
 from app.store.database import Database
 from app.store.schema import samples
 
-FLEET = Path(__file__).parents[1] / "data" / "fleet.yaml"
 FILES = 20
 KILLS = 3
 HEADER = (

@@ -1,17 +1,18 @@
 """The help names what there is: its made pages equal the code, and every command it shows can be called so."""
 
 import re
-from pathlib import Path
 from typing import Any
 
 import pytest
+from fleet_cast import PROJECT
 from help_reference import FOLDER, PAGES, commands
 
 from app.config import PREFIX, Settings
 
-ROOT = Path(__file__).parents[2]
 COMMANDS: dict[str, Any] = dict(commands())
-TEXTS = {path.name: path.read_text(encoding="utf-8") for path in (*FOLDER.glob("*.md"), ROOT / "README.md")}
+TEXTS = {
+    path.name: path.read_text(encoding="utf-8") for path in (*FOLDER.glob("*.md"), PROJECT / "README.md")
+}
 CODE = re.compile(r"^```[a-z]*\n(.*?)^```|`([^`\n]+)`", re.MULTILINE | re.DOTALL)
 CALL = re.compile(r"(?:^|[ /|])ullage ([a-z]+(?: [a-z]+)*)([^#|&\n]*)", re.MULTILINE)
 

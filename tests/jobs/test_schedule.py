@@ -1,10 +1,11 @@
 """When duties are due: each in its time, the longest overdue first, also after the clock was set back."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
+
+from fleet_cast import T0
 
 from app.jobs.schedule import Duty, Schedule
 
-T0 = datetime(2026, 3, 1, tzinfo=UTC)
 SECOND = timedelta(seconds=1)
 
 

@@ -10,12 +10,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 from fastapi.testclient import TestClient
+from fleet_cast import DATA, quiet
 
 from app.config import load_settings
 from app.domain.model import Reading, Source, SourceKind
@@ -42,11 +42,10 @@ from app.store.registering.registration import upsert_source
 from app.store.schema import files
 from app.web.app import create_app
 
-DATA = Path(__file__).parents[1] / "data"
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 MONTHS = 12
 UNITS = 40
-QUIET = {"h2": 21.0, "ch4": 6.0, "c2h6": 4.0, "c2h4": 3.0, "co": 200.0, "co2": 2000.0}
+QUIET = quiet("c2h2", "o2", "n2", h2=21.0, ch4=6.0)
 DRIVEN = {
     "post",
     "/",

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import structlog
 from fastapi.testclient import TestClient
+from fleet_cast import DATA
 from own_postgresql import OwnPostgresql, as_postgres, programs
 from served import free_port
 
@@ -25,7 +26,6 @@ from app.store.keeping import migrate
 from app.web.app import create_app
 
 pytestmark = [pytest.mark.postgresql, pytest.mark.xdist_group("replica")]
-DATA = Path(__file__).parents[1] / "data"
 
 
 @dataclass(frozen=True)

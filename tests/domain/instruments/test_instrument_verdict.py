@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from fleet_cast import T0
 
 from app.domain.instruments.agreement import Agreed, Agreement, AgreementRule, agreement
 from app.domain.instruments.continued import reconcile
@@ -14,7 +15,6 @@ from app.domain.instruments.verdict import AGREEMENT, DATA_QUALITY, TOLD_FOR, co
 from app.domain.model import EventKind
 from app.science.quantities import INDEX, NAMES
 
-T0 = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = timedelta(days=1)
 
 

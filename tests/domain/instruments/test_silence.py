@@ -5,9 +5,10 @@ The figures of the rule are common practice, no source; what is checked here is 
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
+from fleet_cast import T0
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -25,7 +26,6 @@ from app.domain.instruments.silence import (
     look,
 )
 
-T0 = datetime(2026, 3, 1, tzinfo=UTC)
 RULE = SilenceRule()
 HOUR = timedelta(hours=1)
 MINUTE = timedelta(minutes=1)

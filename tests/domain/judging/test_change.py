@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fleet_cast import quiet
 
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import SampleFrame, frame_of
@@ -17,16 +18,7 @@ from app.science.quantities import INDEX, NAMES, NORM_GASES
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 START = datetime(2015, 1, 1, tzinfo=UTC)
-QUIET = {
-    "h2": 10.0,
-    "ch4": 5.0,
-    "c2h6": 4.0,
-    "c2h4": 3.0,
-    "co": 200.0,
-    "co2": 2000.0,
-    "o2": 1000.0,
-    "n2": 50000.0,
-}
+QUIET = quiet("c2h2", o2=1000.0)
 
 
 def row(**numbers: float) -> list[float | None]:

@@ -11,10 +11,10 @@ import re
 import unicodedata
 import zipfile
 from collections.abc import Iterator
-from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from fleet_cast import PROJECT
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -22,9 +22,8 @@ from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
 from app.intake.files.profile import Profile, load_profile
 from app.intake.units import conversion, unit_named
 
-ROOT = Path(__file__).parents[3]
-SAMPLES = ROOT / "sample_data" / "laboratory"
-GOOD = ROOT / "tests" / "data" / "laboratory" / "good"
+SAMPLES = PROJECT / "sample_data" / "laboratory"
+GOOD = PROJECT / "tests" / "data" / "laboratory" / "good"
 SEED = 20_261_125
 """Change it to search elsewhere; a failure names the mutation's number."""
 FILES = {

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fleet_cast import PROJECT
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -34,8 +35,7 @@ from app.science.tables import rows
 Floats = NDArray[np.float64]
 Rows = list[dict[str, str]]
 
-ROOT = Path(__file__).parents[3]
-CALIBRATION = ROOT / "tests" / "calibration"
+CALIBRATION = PROJECT / "tests" / "calibration"
 GOLDEN = Path(__file__).parents[1] / "golden" / "fault_call.csv"
 SILENT = np.zeros(7)
 NAMED_ALIKE = {
@@ -290,7 +290,7 @@ def figures() -> dict[tuple[str, str, str], dict[str, str]]:
 def test_the_documentation_tells_the_cross_validation(
     figures: dict[tuple[str, str, str], dict[str, str]],
 ) -> None:
-    section = (ROOT / "docs/decisions/fault-call.md").read_text(encoding="utf-8")
+    section = (PROJECT / "docs/decisions/fault-call.md").read_text(encoding="utf-8")
     asked = "zone probabilities"
     for name, model in (
         ("triangle 1 alone", "duval_triangle_1"),
@@ -382,7 +382,7 @@ def test_a_bad_file_of_cases_is_refused(content: str, words: str, tmp_path: Path
     bad.write_text(content, encoding="utf-8")
     done = subprocess.run(
         [sys.executable, str(CALIBRATION / "calibrate_fault_call.py"), str(bad)],
-        cwd=ROOT,
+        cwd=PROJECT,
         capture_output=True,
         text=True,
         check=False,

@@ -1,8 +1,9 @@
 """A shelf ends by time, without a new sample: the alert comes back and its contacts are mailed."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import sqlalchemy as sa
+from fleet_cast import NOW, URL
 
 from app.domain.model import Reading, Sample
 from app.services.alerting.end_shelves import end_shelves
@@ -10,9 +11,6 @@ from app.services.alerting.handle_alert import shelve
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.schema import alert_events, alerts, messages
-
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
-URL = "http://ullage.example"
 
 
 def test_a_shelf_that_is_over_brings_the_alert_back_and_mails(fleet_database: Database) -> None:

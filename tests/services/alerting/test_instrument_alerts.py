@@ -2,10 +2,11 @@
 
 import csv
 import io
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import T0, URL
 
 from app.services.alerting.instrument_alerts import update_alerts
 from app.services.exporting.export_files import export
@@ -13,8 +14,6 @@ from app.store.database import Database
 from app.store.exporting.exports import Scope
 from app.store.schema import alert_events, alerts, messages, sources
 
-T0 = datetime(2026, 3, 1, tzinfo=UTC)
-URL = "http://ullage.example"
 DOUBT, AGAINST = "data_quality", "agreement"
 
 

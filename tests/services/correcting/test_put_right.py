@@ -1,11 +1,12 @@
 """Putting mistakes right, on both databases: history kept, assessments and alerts follow, nothing deleted."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW, URL, quiet
 
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample, utc_day
@@ -29,19 +30,8 @@ from app.store.database import Database
 from app.store.registering import fleet
 from app.store.schema import alert_events, assessments, daily_summaries, messages, samples
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
-URL = "http://ullage.example"
 BY = By("R. Oster", "digits swapped", NOW)
-QUIET = {
-    "h2": 10.0,
-    "ch4": 5.0,
-    "c2h6": 4.0,
-    "c2h4": 3.0,
-    "co": 200.0,
-    "co2": 2000.0,
-    "o2": 900.0,
-    "n2": 50_000.0,
-}
+QUIET = quiet("c2h2")
 ALARMING = {"h2": 400.0, "c2h2": 90.0, "c2h4": 150.0}
 
 

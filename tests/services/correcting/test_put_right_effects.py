@@ -2,11 +2,12 @@
 
 import io
 import threading
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW, URL, quiet
 
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
@@ -32,10 +33,8 @@ from app.store.exporting.exports import Scope
 from app.store.registering import fleet
 from app.store.schema import alert_events, daily_summaries, messages, samples, sources
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
-URL = "http://ullage.example"
 BY = By("R. Oster", "digits swapped", NOW)
-QUIET = {"h2": 10.0, "ch4": 5.0, "c2h6": 4.0, "c2h4": 3.0, "co": 200.0, "co2": 2000.0, "o2": 900.0}
+QUIET = quiet("c2h2", "n2")
 QUIET |= {"n2": 50_000.0, "c2h2": 0.0}
 HEADER = (
     "Plant no.;Serial no.;Drawn on;Drawn at;Oil of;Lab no.;Remark;Oil temperature (°C);Hydrogen (ppm);"

@@ -10,6 +10,7 @@ import openpyxl
 import pytest
 import sqlalchemy as sa
 from api_cast import load_cast
+from fleet_cast import TESTS
 
 from app.domain.model import Source, SourceKind
 from app.intake.files.profile import load_profile
@@ -31,7 +32,6 @@ from app.store.database import Database
 from app.store.files import laboratory_profiles
 from app.store.schema import alert_events, alerts, file_imports, files, messages, samples
 
-TESTS = Path(__file__).parents[2]
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 CONTEXT = BatchTerms("http://127.0.0.1:8750")
 NO_CHOICES = ImportChoices()

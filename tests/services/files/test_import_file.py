@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from api_cast import load_cast
+from fleet_cast import TESTS
 
 from app.domain.model import Reading, Site
 from app.services.files.import_file import ImportPreview, ImportResult, describe, import_file, preview
@@ -17,7 +18,6 @@ from app.services.registering import register
 from app.store.database import Database
 from app.store.schema import assessments, files, messages, samples
 
-TESTS = Path(__file__).parents[2]
 DATA = TESTS / "data" / "laboratory"
 GOOD = sorted((DATA / "good").glob("*.csv"))
 BAD = sorted((DATA / "bad").glob("*.csv"))

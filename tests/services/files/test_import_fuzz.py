@@ -4,11 +4,11 @@ import random
 import runpy
 from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from api_cast import load_cast
+from fleet_cast import TESTS
 
 from app.services.files.import_file import import_file
 from app.services.recording.record_samples import BatchTerms
@@ -16,7 +16,6 @@ from app.store.database import Database
 from app.store.recording.reading_columns import pack
 from app.store.schema import assessments, file_imports, files, samples
 
-TESTS = Path(__file__).parents[2]
 damaged: Callable[..., bytes] = runpy.run_path(str(TESTS / "intake" / "files" / "test_laboratory_fuzz.py"))[
     "damaged"
 ]

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 import yaml
+from fleet_cast import PROJECT
 
 from app.domain.model import Reading
 from app.intake.files.profile import Profile, load_profile, profile_names
@@ -17,9 +18,8 @@ from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.schema import files, samples
 
-ROOT = Path(__file__).parents[3]
-SAMPLES = ROOT / "sample_data" / "laboratory"
-TABLE = ROOT / "tests" / "data" / "laboratory" / "expected_of_samples.csv"
+SAMPLES = PROJECT / "sample_data" / "laboratory"
+TABLE = PROJECT / "tests" / "data" / "laboratory" / "expected_of_samples.csv"
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 FILES = {
     "marrowby_february.csv": "MARROWBY",
@@ -34,7 +34,7 @@ with TABLE.open(encoding="utf-8", newline="") as text:
 
 @pytest.fixture
 def fleet(sqlite_database: Database) -> Database:
-    for path in (ROOT / "sample_data" / "fleet.yaml", SAMPLES / "laboratories.yaml"):
+    for path in (PROJECT / "sample_data" / "fleet.yaml", SAMPLES / "laboratories.yaml"):
         load_fleet(sqlite_database, path.read_text(encoding="utf-8"), path.name)
     return sqlite_database
 
@@ -108,7 +108,7 @@ def test_the_long_history_is_what_its_cells_say(fleet: Database) -> None:
 
 def test_what_each_file_showed_is_used_by_one_of_the_profiles() -> None:
     """Between them the shipped profiles use every feature a profile can declare."""
-    folder = ROOT / "app" / "intake" / "files" / "profiles"
+    folder = PROJECT / "app" / "intake" / "files" / "profiles"
     profiles = [
         yaml.safe_load((folder / f"{name}.yaml").read_text(encoding="utf-8")) for name in profile_names()
     ]
@@ -129,7 +129,7 @@ def test_what_each_file_showed_is_used_by_one_of_the_profiles() -> None:
 
 # --- bad files of these laboratories, named for their fault -----------------------------------------------------
 
-DATA = ROOT / "tests" / "data" / "laboratory"
+DATA = PROJECT / "tests" / "data" / "laboratory"
 BAD = sorted((DATA / "bad_of_others").iterdir())
 TOLD: dict[str, list[tuple[str, str, str]]] = {}
 with (DATA / "expected_of_bad_of_others.csv").open(newline="", encoding="utf-8") as text:
@@ -157,8 +157,8 @@ def test_a_bad_file_is_refused_in_these_words_and_nothing_is_stored(fleet: Datab
 
 
 def test_every_shipped_profile_and_every_key_of_a_profile_is_documented() -> None:
-    manual = (ROOT / "app/help/laboratory-files.md").read_text(encoding="utf-8")
+    manual = (PROJECT / "app/help/laboratory-files.md").read_text(encoding="utf-8")
     assert [name for name in profile_names() if f"| `{name}` |" not in manual] == []
-    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    developers = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
     keys = set(Profile.model_fields) - {"name", "description"}
     assert [key for key in sorted(keys) if f"`{key}`" not in developers] == []

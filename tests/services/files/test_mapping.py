@@ -2,12 +2,13 @@
 
 import io
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import openpyxl
 import pytest
+from fleet_cast import NOW
 
 from app.domain.model import Reading
 from app.intake.files.profile import load_profile
@@ -30,7 +31,6 @@ from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 from app.store.files import laboratory_profiles
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[3] / "sample_data" / "laboratory"
 SPANISH = """Laboratorio Ferrán;;;;;;;
 Informe 2026-11;;;;;;;

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 from api_cast import load_cast
+from fleet_cast import TESTS
 
 from app.jobs import watch as job
 from app.services.files import watch_folder
@@ -15,7 +16,6 @@ from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 from app.store.schema import samples
 
-TESTS = Path(__file__).parents[2]
 DATA = TESTS / "data" / "laboratory"
 GOOD = (DATA / "good" / "semicolon.csv").read_bytes()
 BAD = (DATA / "bad" / "unknown_unit.csv").read_bytes()

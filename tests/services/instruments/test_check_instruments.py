@@ -1,11 +1,11 @@
 """A look at an instrument on the record: findings kept once, going on, ended; alerts told; due when something came."""
 
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
 import sqlalchemy as sa
+from fleet_cast import FLEET, T0, URL
 
 from app.domain.instruments.agreement import CheckRule
 from app.domain.instruments.findings import Kind
@@ -19,9 +19,6 @@ from app.store.registering.source_lookup import find_source
 from app.store.schema import alerts
 from app.store.schema import instrument_findings as table
 
-T0 = datetime(2026, 3, 1, tzinfo=UTC)
-FLEET = Path(__file__).parents[2] / "data" / "fleet.yaml"
-URL = "http://ullage.example"
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 RULE = CheckRule()
 

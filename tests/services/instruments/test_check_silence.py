@@ -6,11 +6,11 @@ The fleet of tests/data/fleet.yaml with more instruments put to its sites; posts
 import threading
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import datetime, timedelta
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import FLEET, T0, URL
 
 from app.domain.instruments.silence import SilenceRule
 from app.domain.model import Reading, Sample, Source, SourceKind
@@ -32,9 +32,6 @@ from app.store.schema import (
     sources,
 )
 
-T0 = datetime(2026, 3, 1, tzinfo=UTC)
-FLEET = Path(__file__).parents[2] / "data" / "fleet.yaml"
-URL = "http://ullage.example"
 HOUR = timedelta(hours=1)
 MINUTE = timedelta(minutes=1)
 RULE = SilenceRule(gap=timedelta(days=1000))

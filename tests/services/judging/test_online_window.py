@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import sqlalchemy as sa
+from fleet_cast import URL
 
 from app.domain.judging.report import ReportOptions
 from app.domain.model import Quality, Reading, Sample, utc_day
@@ -33,7 +34,6 @@ START = datetime(2026, 1, 5, tzinfo=UTC)
 QUIET_DAYS, DAYS = 85, 110
 GAPS = {92: 1.4, 97: 3.2, 101: 0.9, 104: 2.999}
 """Days of silence after these days."""
-URL = "http://ullage.example"
 
 
 def course() -> list[Sample]:

@@ -1,30 +1,18 @@
 """What an alert mail says, made by recording samples: facts, columns, threads, and what a confirmation found."""
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW, QUIET, URL
 
 from app.domain.model import Reading, Sample
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.schema import contacts, messages, site_contacts, sites
 
-URL = "http://ullage.example"
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
-QUIET = {
-    "h2": 10.0,
-    "ch4": 5.0,
-    "c2h6": 4.0,
-    "c2h4": 3.0,
-    "c2h2": 0.0,
-    "co": 200.0,
-    "co2": 2000.0,
-    "o2": 900.0,
-    "n2": 50_000.0,
-}
 HOT = {"c2h4": 400.0, "ch4": 250.0, "h2": 120.0, "c2h6": 90.0}
 STILL_HOT = {"c2h4": 420.0, "ch4": 260.0, "h2": 125.0, "c2h6": 92.0}
 

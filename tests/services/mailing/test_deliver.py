@@ -2,11 +2,12 @@
 
 from collections import Counter
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from email.message import EmailMessage
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW
 
 from app.notify.transport import DeliveryError
 from app.services.mailing.deliver import GIVE_UP_AFTER, LEASE, LONGEST_RETRY, Delivery, deliver_next, pause
@@ -14,7 +15,6 @@ from app.store.database import Database
 from app.store.mailing import outbox
 from app.store.schema import messages
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 SENDER = "ullage@weirs.example"
 
 

@@ -1,15 +1,14 @@
 """The diagrams' path through time ends where the unit stands now, whoever measured last."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
+from fleet_cast import NOW
 
 from app.domain.model import Reading, Sample
 from app.services.pages.figures import diagram_figures
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
-
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 
 def sample(source: str, days_ago: float, **gases: float) -> Sample:

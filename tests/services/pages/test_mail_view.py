@@ -1,10 +1,10 @@
 """A mail as a file is the mail that went out, byte by byte."""
 
-from datetime import UTC, datetime
 from email import message_from_bytes, policy
 from pathlib import Path
 
 import pytest
+from fleet_cast import NOW
 
 from app.notify.transport import DeliveryError, FolderTransport
 from app.services.mailing.deliver import Delivery, deliver_next
@@ -12,7 +12,6 @@ from app.services.pages.mail_view import as_eml, one_mail
 from app.store.database import Database
 from app.store.mailing import outbox
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 SENDER = "ullage@weirs.example"
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW, QUIET
 
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Rejection, Sample
@@ -17,19 +18,7 @@ from app.store.judging import assessments
 from app.store.registering import fleet
 from app.store.schema import alert_events, daily_summaries, messages, samples
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 CONTEXT = BatchTerms("http://ullage.example")
-QUIET = {
-    "h2": 10.0,
-    "ch4": 5.0,
-    "c2h6": 4.0,
-    "c2h4": 3.0,
-    "c2h2": 0.0,
-    "co": 200.0,
-    "co2": 2000.0,
-    "o2": 900.0,
-    "n2": 50_000.0,
-}
 
 
 def sample(

@@ -1,8 +1,9 @@
 """Several keys of an instrument on both databases: issued, rotated with overlap, expired, revoked, listed."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
+from fleet_cast import NOW
 
 from app.services.registering.authenticate import authenticate
 from app.services.registering.keys import (
@@ -16,7 +17,6 @@ from app.services.registering.keys import (
 )
 from app.store.database import Database
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
 MONITOR = "W-T1-M"
 

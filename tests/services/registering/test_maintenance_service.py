@@ -1,8 +1,9 @@
 """Maintenance on both databases: begun, ended, called off, and what contradicts it."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
+from fleet_cast import NOW
 
 from app.domain.recording.maintenance import Spell
 from app.services.registering import maintenance
@@ -10,7 +11,6 @@ from app.store.database import Database
 from app.store.registering import maintenance as stored
 from app.store.registering import source_lookup
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 
 

@@ -3,10 +3,11 @@
 import threading
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW
 
 from app.domain.model import Asset, Compartment, Contact, Site, Source, SourceKind
 from app.services.registering import register
@@ -15,7 +16,6 @@ from app.store.database import Database
 from app.store.registering import fleet, source_lookup
 from app.store.schema import api_keys
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 SITE = Site("N", "North Weir", "CET")
 ASSET = Asset("N-T1", "Transformer 1", "N")
 PARTS = (Compartment("N-T1", "main"), Compartment("N-T1", "tap changer"))

@@ -1,10 +1,11 @@
 """Service events, limits and nameplates registered afterwards: stored samples are judged by them, without a mail."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
+from fleet_cast import NOW, quiet
 
 from app.domain.alerting.decisions import Condition, State
 from app.domain.model import Reading, Sample
@@ -17,18 +18,8 @@ from app.store.registering import fleet
 from app.store.schema import alert_events, assessments, messages
 
 TEXT = (Path(__file__).parents[2] / "data" / "fleet.yaml").read_text(encoding="utf-8")
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 LATER = NOW + timedelta(days=1)
-QUIET = {
-    "h2": 10.0,
-    "ch4": 5.0,
-    "c2h6": 4.0,
-    "c2h4": 3.0,
-    "c2h2": 0.0,
-    "co": 200.0,
-    "co2": 2000.0,
-    "o2": 900.0,
-}
+QUIET = quiet("n2")
 EVENT = "service_events:\n  - {{asset: {}, at: {:%Y-%m-%dT%H:%M:%SZ}, kind: {}}}\n"
 LIMIT = "limits:\n  - {{scope: {}, of: {}, gas: h2, typical: {}, high: {}}}\n"
 

@@ -1,9 +1,10 @@
 """Judging again, under the rules as they are now: no mail, no alert moves, nothing is lost."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW, QUIET
 
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import DailyMedians, SampleFrame
@@ -16,19 +17,7 @@ from app.store.judging import assessments
 from app.store.schema import alert_events, alerts, messages
 from app.store.schema import assessments as assessment_rows
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 LATER = NOW + timedelta(days=1)
-QUIET = {
-    "h2": 10.0,
-    "ch4": 5.0,
-    "c2h6": 4.0,
-    "c2h4": 3.0,
-    "c2h2": 0.0,
-    "co": 200.0,
-    "co2": 2000.0,
-    "o2": 900.0,
-    "n2": 5e4,
-}
 
 
 def record(database: Database, days_ago: float, source: str = "LAB", **gases: float) -> int:

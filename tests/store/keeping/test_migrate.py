@@ -10,12 +10,11 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 from alembic import command
+from fleet_cast import PROJECT
 
 from app.store.database import Database
 from app.store.keeping import migrate
 from app.store.schema import metadata
-
-PROJECT = Path(__file__).parents[3]
 
 
 def test_migrated_database_is_what_the_tables_say(database: Database) -> None:

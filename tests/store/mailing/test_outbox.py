@@ -3,10 +3,11 @@
 import threading
 from collections import Counter
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW
 
 from app.domain.alerting.decisions import AlertState, Condition, Reason, State, Transition
 from app.store.alerting import alerts
@@ -14,7 +15,6 @@ from app.store.database import Connection, Database
 from app.store.mailing import outbox
 from app.store.schema import compartments, contacts, messages
 
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 LEASE = timedelta(minutes=2)
 MESSAGE = outbox.NewMessage(
     contact_id=None,

@@ -1,18 +1,17 @@
 """Looking up the fleet, and keeping the files that samples came from; on both databases."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW
 
 from app.domain.model import Asset, AssetKind, Preservation, Site, Source, SourceKind, TapChanger
 from app.store import schema as tables
 from app.store.database import Database
 from app.store.files import files
 from app.store.registering import fleet, registration, source_lookup
-
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 
 def test_a_nameplate_comes_back_as_it_was_registered(fleet_database: Database) -> None:

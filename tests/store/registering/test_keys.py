@@ -1,15 +1,14 @@
 """Keys on both databases: shown once, kept as a digest, refused when altered, revoked or expired."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import NOW
 
 from app.store.database import Database
 from app.store.registering import keys, source_lookup
 from app.store.schema import api_keys
-
-NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy as sa
 import story
 from fastapi.testclient import TestClient
+from fleet_cast import HTML
 
 from app.config import load_settings
 from app.store.database import Database
@@ -20,7 +21,6 @@ from app.web.app import create_app
 from app.web.server.static_files import FOLDER, static_url
 
 NOW: datetime = story.NOW
-HTML = {"Accept": "text/html"}
 
 
 @pytest.fixture

@@ -1,10 +1,10 @@
 """The page of an instrument: findings in words, agreement in numbers, figures as data."""
 
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from fleet_cast import FLEET
 
 from app.config import load_settings
 from app.domain.instruments.findings import InstrumentFinding, Kind
@@ -16,7 +16,6 @@ from app.store.instruments import instrument_findings
 from app.store.registering.source_lookup import find_source
 from app.web.app import create_app
 
-FLEET = Path(__file__).parents[2] / "data" / "fleet.yaml"
 DAY = timedelta(days=1)
 NOW = datetime(2026, 3, 11, 9, 30, tzinfo=UTC)
 

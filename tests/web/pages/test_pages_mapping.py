@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 import story
 from fastapi.testclient import TestClient
+from fleet_cast import HTML
 
 from app.config import load_settings
 from app.intake.text import UnreadableFileError
@@ -22,7 +23,6 @@ from app.store.database import Database
 from app.web.app import create_app
 from app.web.pages.mapping_form import decisions_of, shown_fields
 
-HTML = {"Accept": "text/html"}
 DAY = (story.NOW - timedelta(days=2)).strftime("%d.%m.%Y")
 FILE = f"""Laboratorio Ferrán;;;;;;;
 Nº de muestra;Número de serie;Punto de muestreo;Fecha de muestreo;Hora;Hidrógeno (ppm);Acetileno (ppm);Color

@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 import story
 from fastapi.testclient import TestClient
+from fleet_cast import HTML
 
 from app.config import load_settings
 from app.store.database import Database
 from app.web.app import create_app
 from app.web.server.templating import brief
 
-HTML = {"Accept": "text/html"}
 DAY = (story.NOW - timedelta(days=2)).strftime("%d.%m.%Y")
 CONTENT = story.laboratory_file(story.GOOD_ROW.format(day=DAY, number="77"))
 WHO = {"author": "R. Oster", "reason": "digits swapped"}

@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 import story
 from fastapi.testclient import TestClient
+from fleet_cast import HTML
 
 from app.config import load_settings
 from app.store.database import Database
 from app.web.app import create_app
 
-HTML = {"Accept": "text/html"}
 FRAGMENT = {"HX-Request": "true", "HX-Target": "preview"}
 DAY = (story.NOW - timedelta(days=2)).strftime("%d.%m.%Y")
 GOOD = story.laboratory_file(story.GOOD_ROW.format(day=DAY, number="77"))
