@@ -8,6 +8,7 @@ from uuid import uuid4
 
 import psycopg
 import pytest
+import story
 from fleet_cast import DATA
 from own_postgresql import OwnPostgresql, plain, programs
 
@@ -22,6 +23,19 @@ def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("sqlite") / "migrated.db"
     database = Database(f"sqlite:///{path}")
     migrate.upgrade(database)
+    with database.engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    database.dispose()
+    return path
+
+
+@pytest.fixture(scope="session")
+def told_sqlite(migrated_sqlite: Path) -> Path:
+    """A SQLite file with the pages' story to copy: telling it anew for each test would cost most of their time."""
+    path = migrated_sqlite.with_name("told.db")
+    shutil.copy(migrated_sqlite, path)
+    database = Database(f"sqlite:///{path}")
+    story.tell(database)
     with database.engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
     database.dispose()
@@ -95,6 +109,45 @@ def postgresql_database(postgresql_url: str) -> Iterator[Database]:
     database = Database(postgresql_url)
     yield database
     database.dispose()
+
+
+@pytest.fixture(scope="session")
+def told_postgresql(postgresql_server: str, migrated_postgresql: str) -> str:
+    """A template database with the pages' story; returns its name."""
+    _execute(postgresql_server, f'CREATE DATABASE "told" TEMPLATE "{migrated_postgresql}"')
+    database = Database(postgresql_server.format(name="told"))
+    story.tell(database)
+    database.dispose()
+    return "told"
+
+
+@pytest.fixture
+def told_sqlite_database(told_sqlite: Path, tmp_path: Path) -> Iterator[Database]:
+    """The pages' story on SQLite."""
+    path = tmp_path / "told.db"
+    shutil.copy(told_sqlite, path)
+    database = Database(f"sqlite:///{path}")
+    yield database
+    database.dispose()
+
+
+@pytest.fixture
+def told_postgresql_database(postgresql_server: str, told_postgresql: str) -> Iterator[Database]:
+    """The pages' story on PostgreSQL."""
+    name = f"told_{uuid4().hex[:12]}"
+    _execute(postgresql_server, f'CREATE DATABASE "{name}" TEMPLATE "{told_postgresql}"')
+    database = Database(postgresql_server.format(name=name))
+    yield database
+    database.dispose()
+    _execute(postgresql_server, f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def told_database(request: pytest.FixtureRequest) -> Database:
+    """The story of the pages (tests/casts/story.py): the test runs on SQLite and on PostgreSQL."""
+    found = request.getfixturevalue(f"told_{request.param}_database")
+    assert isinstance(found, Database)
+    return found
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])

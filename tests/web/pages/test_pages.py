@@ -31,9 +31,10 @@ def empty(database: Database) -> Iterator[TestClient]:
 
 
 @pytest.fixture
-def client(database: Database, empty: TestClient) -> TestClient:
-    story.tell(database)
-    return empty
+def client(told_database: Database) -> Iterator[TestClient]:
+    settings = load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"})
+    with TestClient(create_app(settings, told_database, story.clock)) as client:
+        yield client
 
 
 def words(answer: Any) -> str:
@@ -322,8 +323,10 @@ def test_a_mail_is_shown_in_a_sandbox_and_comes_as_a_file(client: TestClient) ->
     assert [part.get_content_type() for part in mail.iter_parts()] == ["text/plain", "text/html"]
 
 
-def test_a_mail_that_cannot_be_written_is_told_and_no_file(client: TestClient, database: Database) -> None:
-    with database.write() as connection:
+def test_a_mail_that_cannot_be_written_is_told_and_no_file(
+    client: TestClient, told_database: Database
+) -> None:
+    with told_database.write() as connection:
         connection.execute(sa.update(messages).values(to_address="not an address"))
     answer = client.get("/mail/1/mail.eml")
     assert answer.status_code == 409

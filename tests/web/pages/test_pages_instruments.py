@@ -13,10 +13,9 @@ from app.web.app import create_app
 
 
 @pytest.fixture
-def client(database: Database) -> Iterator[TestClient]:
-    story.tell(database)
+def client(told_database: Database) -> Iterator[TestClient]:
     with TestClient(
-        create_app(load_settings({}), database, story.clock), base_url="http://localhost"
+        create_app(load_settings({}), told_database, story.clock), base_url="http://localhost"
     ) as found:
         yield found
 

@@ -39,10 +39,9 @@ NEW_LABORATORY = {"m-code": "FERRAN", "m-name": "Laboratorio Ferrán", "author":
 
 
 @pytest.fixture
-def client(database: Database) -> Iterator[TestClient]:
-    story.tell(database)
+def client(told_database: Database) -> Iterator[TestClient]:
     settings = load_settings({"ULLAGE_MAX_UPLOAD_BYTES": "100000", "ULLAGE_ALLOWED_HOSTS": "testserver"})
-    with TestClient(create_app(settings, database, story.clock), headers=HTML) as client:
+    with TestClient(create_app(settings, told_database, story.clock), headers=HTML) as client:
         yield client
 
 

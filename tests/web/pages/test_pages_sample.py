@@ -21,10 +21,9 @@ WHO = {"author": "R. Oster", "reason": "digits swapped"}
 
 
 @pytest.fixture
-def client(database: Database) -> Iterator[TestClient]:
-    story.tell(database)
+def client(told_database: Database) -> Iterator[TestClient]:
     settings = load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"})
-    with TestClient(create_app(settings, database, story.clock), headers=HTML) as client:
+    with TestClient(create_app(settings, told_database, story.clock), headers=HTML) as client:
         yield client
 
 

@@ -21,12 +21,11 @@ BAD = story.laboratory_file(story.BAD_ROW.format(day=DAY, number="78"))
 
 
 @pytest.fixture
-def client(database: Database) -> Iterator[TestClient]:
-    story.tell(database)
+def client(told_database: Database) -> Iterator[TestClient]:
     with TestClient(
         create_app(
             load_settings({"ULLAGE_MAX_UPLOAD_BYTES": "100000", "ULLAGE_ALLOWED_HOSTS": "testserver"}),
-            database,
+            told_database,
             story.clock,
         )
     ) as client:

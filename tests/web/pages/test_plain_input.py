@@ -62,9 +62,8 @@ GOOD = {
 
 
 @pytest.fixture
-def client(database: Database) -> Iterator[TestClient]:
-    story.tell(database)
-    app = create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), database, story.clock)
+def client(told_database: Database) -> Iterator[TestClient]:
+    app = create_app(load_settings({"ULLAGE_ALLOWED_HOSTS": "testserver"}), told_database, story.clock)
     with TestClient(app, headers={"Accept": "text/html"}, raise_server_exceptions=False) as client:
         yield client
 
