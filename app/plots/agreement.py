@@ -6,10 +6,12 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from app.plots.downsample import min_max
-from app.plots.figure import axis, figure
-from app.plots.palette import HAIRLINE, INK, MUTED, mark
-from app.plots.trend import TrendPoint
+from app.plots.figure import Chart, chart
+from app.plots.palette import HAIRLINE, INK, mark
+from app.plots.readings import FOUR_FIGURES, Hover, TrendPoint, markers, placed, window_range
 from app.science.quantities import BY_NAME
 
 
@@ -50,76 +52,55 @@ def beside_laboratory(
     laboratory: Sequence[TrendPoint],
     window: tuple[datetime, datetime],
     time_zone: str,
-) -> dict[str, Any]:
+) -> Chart:
     """Daily medians with their range from least to greatest, and laboratory samples, over time."""
-    zone, style = ZoneInfo(time_zone), mark(quantity)
-    points = min_max(online)
-    days = [_local(p.at, zone) for p in points]
-    traces: list[dict[str, Any]] = []
-    if points:
-        edge = {"type": "scatter", "mode": "lines", "x": days, "hoverinfo": "skip", "line": {"width": 0}}
-        traces = [
-            {**edge, "name": "least", "y": [p.low for p in points]},
-            {
-                **edge,
-                "name": "greatest",
-                "y": [p.high for p in points],
-                "fill": "tonexty",
-                "fillcolor": HAIRLINE,
-            },
-            {
-                "type": "scatter",
-                "name": "on-line, daily median",
-                "mode": "lines",
-                "x": days,
-                "y": [p.value for p in points],
-                "line": {"color": style.color, "width": 1.3},
-                "text": [f"{_said(quantity, p)}, that day {p.low:.4g} to {p.high:.4g}" for p in points],
-                "hovertemplate": "%{text}<br>%{x|%Y-%m-%d}<extra>on-line</extra>",
-            },
-        ]
+    zone = ZoneInfo(time_zone)
+    traces = _days(quantity, min_max(online), zone) if online else []
     if laboratory:
         traces.append(
             {
-                "type": "scatter",
+                **placed(quantity, laboratory, zone, Hover("laboratory")),
                 "name": "laboratory",
                 "mode": "markers",
-                "x": [_local(p.at, zone) for p in laboratory],
-                "y": [p.value for p in laboratory],
-                "marker": {
-                    "symbol": [style.symbol + ("-open" if p.below else "") for p in laboratory],
-                    "size": 10,
-                    "color": style.color,
-                    "line": {"width": 1, "color": INK},
-                },
-                "text": [_said(quantity, p) for p in laboratory],
-                "hovertemplate": "%{text}<br>%{x|%Y-%m-%d %H:%M}<extra>laboratory</extra>",
+                "marker": markers(quantity, laboratory, 10),
             }
         )
-    room = (window[1] - window[0]) * 0.03
-    across = [_local(window[0] - room, zone), _local(window[1] + room, zone)]
     layout = {
         "height": 190,
-        "xaxis": axis(type="date", range=across, nticks=6),
-        "yaxis": axis(
-            rangemode="tozero", nticks=5, automargin=True, exponentformat="none", separatethousands=True
-        ),
-        "margin": {"l": 46, "r": 10, "t": 12, "b": 26},
+        "xaxis": {"type": "date", "range": window_range(window, zone), "nticks": 6},
+        "yaxis": {"rangemode": "tozero", "nticks": 5},
     }
-    return figure(traces, layout)
+    return chart(traces, layout)
 
 
-def differences(
-    quantity: str, pairs: Sequence[Difference], lines: Lines, *, relative: bool
-) -> dict[str, Any]:
+def _days(quantity: str, points: Sequence[DayPoint], zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Two invisible edges with the grey between them, then the median of each day."""
+    low, high = np.array([p.low for p in points]), np.array([p.high for p in points])
+    spread = f", that day %{{customdata[0]:{FOUR_FIGURES}}} to %{{customdata[1]:{FOUR_FIGURES}}}"
+    median = placed(quantity, points, zone, Hover("on-line", "%Y-%m-%d", spread))
+    edge = {"type": "scatter", "mode": "lines", "x": median["x"], "hoverinfo": "skip", "line": {"width": 0}}
+    return [
+        {**edge, "name": "least", "y": low},
+        {**edge, "name": "greatest", "y": high, "fill": "tonexty", "fillcolor": HAIRLINE},
+        {
+            **median,
+            "name": "on-line, daily median",
+            "mode": "lines",
+            "line": {"color": mark(quantity).color, "width": 1.3},
+            "customdata": np.column_stack([low, high]),
+        },
+    ]
+
+
+def differences(quantity: str, pairs: Sequence[Difference], lines: Lines, *, relative: bool) -> Chart:
     """Differences on-line less laboratory against the mean of both, with bias, limits of agreement and the band."""
     style, known = mark(quantity), BY_NAME[quantity]
     trace = {
         "type": "scatter",
         "name": "pairs",
         "mode": "markers",
-        "x": [p.mean for p in pairs],
-        "y": [p.value for p in pairs],
+        "x": np.array([p.mean for p in pairs]),
+        "y": np.array([p.value for p in pairs]),
         "marker": {
             "symbol": [style.symbol + ("" if p.counts else "-open") for p in pairs],
             "size": 9,
@@ -131,31 +112,19 @@ def differences(
     }
     heights = [p.value for p in pairs] + [h for h in (lines.bias, lines.low, lines.high) if h is not None]
     top = 1.15 * max([abs(h) for h in heights] + [lines.band])
-    unit = "%" if relative else known.unit
     layout = {
         "height": 190,
-        "xaxis": axis(
-            nticks=5,
-            title={
-                "text": f"mean of both, {known.unit}",
-                "font": {"size": 11, "color": MUTED},
-                "standoff": 4,
-            },
-            separatethousands=True,
-            exponentformat="none",
-        ),
-        "yaxis": axis(
-            range=[-top, top], nticks=5, automargin=True, ticksuffix=f" {unit}" if relative else ""
-        ),
+        "xaxis": {"nticks": 5, "title": {"text": f"mean of both, {known.unit}"}},
+        "yaxis": {"range": [-top, top], "nticks": 5, "ticksuffix": " %" if relative else ""},
         "shapes": [
             _band(lines.band),
             *_level(lines.bias, "solid", 1.6),
             *_level(lines.low, "dash", 1.0),
             *_level(lines.high, "dash", 1.0),
         ],
-        "margin": {"l": 46, "r": 10, "t": 12, "b": 40},
+        "margin": {"b": 40},
     }
-    return figure([trace], layout)
+    return chart([trace], layout)
 
 
 def _band(band: float) -> dict[str, Any]:
@@ -178,12 +147,3 @@ def _level(height: float | None, dash: str, width: float) -> list[dict[str, Any]
         return []
     across = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": height, "y1": height}
     return [{**across, "line": {"color": INK, "width": width, "dash": dash}, "layer": "between"}]
-
-
-def _said(quantity: str, point: DayPoint | TrendPoint) -> str:
-    known = BY_NAME[quantity]
-    return f"{known.symbol} {'< ' if point.below else ''}{point.value:.4g} {known.unit}"
-
-
-def _local(at: datetime, zone: ZoneInfo) -> str:
-    return at.astimezone(zone).strftime("%Y-%m-%dT%H:%M:%S")

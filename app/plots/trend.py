@@ -3,23 +3,14 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from app.plots.downsample import min_max
-from app.plots.figure import axis, figure
+from app.plots.figure import Chart, chart
 from app.plots.palette import INK, MUTED, mark
-from app.science.quantities import BY_NAME
-
-
-@dataclass(frozen=True, slots=True)
-class TrendPoint:
-    """One reading; ``below`` marks a detection limit, drawn as an open marker at the limit."""
-
-    at: datetime
-    value: float
-    below: bool = False
+from app.plots.readings import Hover, TrendPoint, local_time, markers, placed, window_range
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,61 +43,49 @@ class TrendInput:
     time_zone: str
 
 
-def trend(given: TrendInput) -> dict[str, Any]:
+SEPARATE: Final = 30
+"""Markers of on-line limits at most, so that they are seen one by one; the line and the pointer have all of them."""
+
+
+def trend(given: TrendInput) -> Chart:
     """Figure of one quantity, on a linear scale.
 
-    ``meta.linear`` and ``meta.log`` hold, for the scale switch, the y range and the height of each norm label
-    on that scale (annotations want logarithms there; None: out of sight).
+    ``layout.meta`` holds, for the page's switch of scale, under ``linear`` and ``log`` the y range and the height of
+    each norm label on that scale (annotations want logarithms there; None: out of sight).
     """
     zone = ZoneInfo(given.time_zone)
     linear, log = _ranges(given)
-    traces = [*_online(given, zone), *_laboratory(given, zone)]
-    start, end = (_local(at, zone) for at in _padded(given.window))
+    norms = [n.value for n in given.norms if n.value > 0]
+    heights = {
+        "linear": {"range": linear, "labels": [v if v <= linear[1] else None for v in norms]},
+        "log": {
+            "range": log,
+            "labels": [v if log[0] <= v <= log[1] else None for v in map(math.log10, norms)],
+        },
+    }
     layout = {
         "height": 190,
-        "xaxis": axis(type="date", range=[start, end], nticks=6),
-        "yaxis": axis(
-            type="linear",
-            range=linear,
-            nticks=5,
-            automargin=True,
-            exponentformat="none",
-            separatethousands=True,
-        ),
-        "shapes": [*_norm_shapes(given.norms), *_event_shapes(given.events, zone)],
+        "xaxis": {"type": "date", "range": window_range(given.window, zone), "nticks": 6},
+        "yaxis": {"type": "linear", "range": linear, "nticks": 5},
+        "shapes": [*_norm_shapes(given, zone), *_event_shapes(given.events, zone)],
         "annotations": [*_norm_labels(given.norms, linear), *_event_labels(given.events, zone)],
-        "margin": {"l": 46, "r": 10, "t": 16, "b": 26},
+        "margin": {"t": 16},
+        "meta": heights,
     }
-    norms = [n.value for n in given.norms if n.value > 0]
-    return figure(
-        traces,
-        layout,
-        linear={"range": linear, "labels": [v if v <= linear[1] else None for v in norms]},
-        log={"range": log, "labels": [v if log[0] <= v <= log[1] else None for v in map(math.log10, norms)]},
-    )
+    return chart([*_online(given, zone), *_laboratory(given, zone)], layout)
 
 
 def _laboratory(given: TrendInput, zone: ZoneInfo) -> list[dict[str, Any]]:
     if not given.laboratory:
         return []
-    style = mark(given.quantity)
     points = min_max(given.laboratory)
     return [
         {
-            "type": "scatter",
+            **placed(given.quantity, points, zone, Hover("laboratory")),
             "name": "laboratory",
             "mode": "lines+markers",
-            "x": [_local(p.at, zone) for p in points],
-            "y": [p.value for p in points],
-            "line": {"color": style.color, "width": 1.5, "dash": "dot"},
-            "marker": {
-                "symbol": [style.symbol + ("-open" if p.below else "") for p in points],
-                "size": 9,
-                "color": style.color,
-                "line": {"width": [1.5 if p.below else 0.8 for p in points], "color": INK},
-            },
-            "text": [_said(given.quantity, p) for p in points],
-            "hovertemplate": "%{text}<br>%{x|%Y-%m-%d %H:%M}<extra>laboratory</extra>",
+            "line": {"color": mark(given.quantity).color, "width": 1.5, "dash": "dot"},
+            "marker": markers(given.quantity, points, 9),
         }
     ]
 
@@ -114,40 +93,32 @@ def _laboratory(given: TrendInput, zone: ZoneInfo) -> list[dict[str, Any]]:
 def _online(given: TrendInput, zone: ZoneInfo) -> list[dict[str, Any]]:
     if not given.online:
         return []
-    style = mark(given.quantity)
+    style, hover = mark(given.quantity), Hover("on-line")
     points = min_max(given.online)
     found: list[dict[str, Any]] = [
         {
-            "type": "scatter",
+            **placed(given.quantity, points, zone, hover),
             "name": "on-line",
             "mode": "lines",
-            "x": [_local(p.at, zone) for p in points],
-            "y": [p.value for p in points],
             "line": {"color": style.color, "width": 1.3},
-            "text": [_said(given.quantity, p) for p in points],
-            "hovertemplate": "%{text}<br>%{x|%Y-%m-%d %H:%M}<extra>on-line</extra>",
         }
     ]
     below = [p for p in points if p.below]
     if below:
         found.append(
             {
-                "type": "scatter",
+                **placed(given.quantity, below, zone, hover),
                 "name": "on-line, below limit",
                 "mode": "markers",
-                "x": [_local(p.at, zone) for p in below],
-                "y": [p.value for p in below],
-                "marker": {"symbol": f"{style.symbol}-open", "size": 5, "color": style.color},
-                "text": [_said(given.quantity, p) for p in below],
-                "hovertemplate": "%{text}<br>%{x|%Y-%m-%d %H:%M}<extra>on-line</extra>",
+                "marker": {
+                    "symbol": f"{style.symbol}-open",
+                    "size": 5,
+                    "color": style.color,
+                    "maxdisplayed": SEPARATE,
+                },
             }
         )
     return found
-
-
-def _said(quantity: str, point: TrendPoint) -> str:
-    known = BY_NAME[quantity]
-    return f"{known.symbol} {'< ' if point.below else ''}{point.value:.4g} {known.unit}"
 
 
 def _ranges(given: TrendInput) -> tuple[list[float], list[float]]:
@@ -165,19 +136,21 @@ def _ranges(given: TrendInput) -> tuple[list[float], list[float]]:
     return [floor, top * 1.12], [math.log10(bottom) - 0.12, math.log10(top) + 0.12]
 
 
-def _norm_shapes(norms: Sequence[NormLine]) -> list[dict[str, Any]]:
+def _norm_shapes(given: TrendInput, zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Lines over the grid and under the readings, which plotly.js does for lines in the axes' own units only."""
+    start, end = given.window
+    room = max(end - start, timedelta(days=1))  # for who moves out of the window
     return [
         {
             "type": "line",
-            "xref": "paper",
-            "x0": 0,
-            "x1": 1,
+            "x0": local_time(start - room, zone),
+            "x1": local_time(end + room, zone),
             "y0": n.value,
             "y1": n.value,
             "line": {"color": INK, "width": 1.4 if n.strong else 1, "dash": "solid" if n.strong else "dash"},
-            "layer": "between",  # over the grid, under the readings
+            "layer": "between",
         }
-        for n in norms
+        for n in given.norms
         if n.value > 0
     ]
 
@@ -194,8 +167,6 @@ def _norm_labels(norms: Sequence[NormLine], linear: list[float]) -> list[dict[st
             "showarrow": False,
             "visible": n.value <= linear[1],
             "font": {"size": 10, "color": INK},
-            "bgcolor": "rgba(255,255,255,0.75)",
-            "borderpad": 0,
         }
         for n in norms
         if n.value > 0
@@ -209,8 +180,8 @@ def _event_shapes(events: Sequence[EventLine], zone: ZoneInfo) -> list[dict[str,
             "yref": "paper",
             "y0": 0,
             "y1": 1,
-            "x0": _local(e.at, zone),
-            "x1": _local(e.at, zone),
+            "x0": local_time(e.at, zone),
+            "x1": local_time(e.at, zone),
             "line": {"color": MUTED, "width": 1, "dash": "dashdot"},
             "layer": "below",
         }
@@ -224,7 +195,7 @@ def _event_labels(events: Sequence[EventLine], zone: ZoneInfo) -> list[dict[str,
             "yref": "paper",
             "y": 1.0,
             "yanchor": "bottom",
-            "x": _local(e.at, zone),
+            "x": local_time(e.at, zone),
             "text": "▾",
             "hovertext": e.label,
             "showarrow": False,
@@ -232,12 +203,3 @@ def _event_labels(events: Sequence[EventLine], zone: ZoneInfo) -> list[dict[str,
         }
         for e in events
     ]
-
-
-def _padded(window: tuple[datetime, datetime]) -> tuple[datetime, datetime]:
-    room = (window[1] - window[0]) * 0.03
-    return window[0] - room, window[1] + room
-
-
-def _local(at: datetime, zone: ZoneInfo) -> str:
-    return at.astimezone(zone).strftime("%Y-%m-%dT%H:%M:%S")

@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.plots.figure import figure
-from app.plots.palette import BLUE, HAIRLINE, INK, MUTED, PAPER, VERMILION, ZONE_FILLS
+from app.plots.figure import Chart, chart
+from app.plots.palette import BLUE, INK, MUTED, PAPER, VERMILION, ZONE_FILLS
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ PATH_LENGTH = 60
 
 def triangle(
     zones: Mapping[str, Sequence[Sequence[float]]], gases: Sequence[str], path: Sequence[PathPoint]
-) -> dict[str, Any]:
+) -> Chart:
     """A ternary diagram.
 
     Args:
@@ -47,34 +47,22 @@ def triangle(
                 **_path_style([p.label for p in points]),
             }
         )
-    top, right, left = (f"% {gas}" for gas in gases)
-    axis = {
-        "min": 0,
-        "ticks": "outside",
-        "tickfont": {"size": 10, "color": MUTED},
-        "gridcolor": HAIRLINE,
-        "linecolor": INK,
-        "tickvals": [20, 40, 60, 80],
-    }
     layout = {
         "height": 360,
         "margin": {"l": 40, "r": 40, "t": 34, "b": 44},
         "ternary": {
-            "sum": 100,
-            "bgcolor": PAPER,
-            "aaxis": {**axis, "title": {"text": top, "font": {"size": 12}}},
-            "caxis": {**axis, "title": {"text": right, "font": {"size": 12}}},
-            "baxis": {**axis, "title": {"text": left, "font": {"size": 12}}},
+            side: {"title": {"text": f"% {gas}"}}
+            for side, gas in zip(("aaxis", "caxis", "baxis"), gases, strict=True)
         },
     }
-    return figure(data, layout)
+    return chart(data, layout)
 
 
 def pentagon(
     zones: Mapping[str, Sequence[Sequence[float]]],
     corners: Mapping[str, tuple[float, float]],
     path: Sequence[PathPoint],
-) -> dict[str, Any]:
+) -> Chart:
     """A pentagon in its own plane.
 
     Args:
@@ -118,7 +106,7 @@ def pentagon(
             for gas, (x, y) in corners.items()
         ],
     }
-    return figure(data, layout)
+    return chart(data, layout)
 
 
 def _triangle_zone(code: str, corners: Sequence[Sequence[float]]) -> dict[str, Any]:

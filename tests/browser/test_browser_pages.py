@@ -166,6 +166,7 @@ def desk(browser: Browser, address: str) -> Iterator[Watched]:
 def test_every_page_is_quiet_whole_and_accessible(watched: Watched, path: str) -> None:
     page = watched.open(path)
     assert watched.faults == []
+    assert page.get_by_text("could not be drawn").count() == 0
     width = page.viewport_size["width"] if page.viewport_size else 0
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.evaluate("document.querySelectorAll('main details').forEach(folded => { folded.open = true })")
@@ -185,6 +186,26 @@ def test_charts_are_drawn_with_points_norms_and_zones(watched: Watched) -> None:
     assert triangle.locator("svg .scatterlayer .point").count() >= 4
     assert triangle.locator("svg path.js-fill").count() == 7
     assert page.locator("[data-diagram=duval_pentagon_1] svg .scatterlayer .point").count() >= 4
+
+
+def test_the_pointer_says_value_limit_and_time(desk: Watched) -> None:
+    page = desk.open("/assets/BW-T1")
+    page.get_by_role("button", name="all", exact=True).click()
+    acetylene = page.locator("[data-panels] figure").filter(has_text="acetylene")
+    points = acetylene.locator("svg .point")
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('[data-panels] figure')].some(f =>"
+        " f.textContent.includes('acetylene') && f.querySelectorAll('svg .point').length === 8)"
+    )
+    acetylene.scroll_into_view_if_needed()
+    for point, value in ((points.first, "C₂H₂ < 0.5 µL/L"), (points.last, "C₂H₂ 103 µL/L")):
+        place = point.bounding_box()
+        assert place is not None
+        page.mouse.move(place["x"] + place["width"] / 2, place["y"] + place["height"] / 2)
+        said = acetylene.locator(".hoverlayer .hovertext")
+        said.filter(has_text=value).wait_for()
+        assert "laboratory" in said.inner_text()
+    assert desk.faults == []
 
 
 def test_no_chart_offers_to_send_data_anywhere(desk: Watched) -> None:

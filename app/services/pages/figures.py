@@ -1,4 +1,4 @@
-"""Figures of one unit: from its readings to plotly's JSON, ready for the browser."""
+"""Figures of one unit, from its readings."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.plots.palette import SVG_PATHS, mark
-from app.plots.trend import EventLine, NormLine, TrendInput, TrendPoint, trend
+from app.plots.readings import TrendPoint
+from app.plots.trend import EventLine, NormLine, TrendInput, trend
 from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
 from app.science.diagnosis.pentagons import PENTAGON_1_VERTICES, PENTAGON_GASES, PENTAGON_SUMMITS, centroid
 from app.science.diagnosis.triangles import TRIANGLE_1_GASES, TRIANGLE_1_VERTICES
@@ -92,7 +93,7 @@ def _trend_input(data: TrendData, quantity: str) -> TrendInput:
         limits = data.column.limits[quantity]
         drawn = ((limits.typical, False), (limits.high, True))
         norms = [
-            NormLine(limit.value, f"{data.column.titles[strong]}: {limit.value:g}", strong=strong)
+            NormLine(limit.value, f"{data.column.titles[strong]}: {limit.value:,g}", strong=strong)
             for limit, strong in drawn
             if limit is not None
         ]

@@ -15,8 +15,9 @@ from app.domain.instruments.silence import SilenceRule
 from app.domain.instruments.verdict import WORDS
 from app.domain.recording.maintenance import Spell
 from app.plots.agreement import DayPoint, Difference, Lines, beside_laboratory, differences
+from app.plots.figure import Chart
 from app.plots.palette import SVG_PATHS, mark
-from app.plots.trend import TrendPoint
+from app.plots.readings import TrendPoint
 from app.science.quantities import BY_NAME, GASES, INDEX
 from app.services.instruments.check_instruments import record_of
 from app.services.instruments.presence import InstrumentPresence, instruments_of_asset
@@ -139,7 +140,7 @@ def _place(
         return _days_only(connection, stored, own, now), around.site.time_zone
 
 
-def _item(quantity: str, what: str, said: str, figure: dict[str, Any]) -> dict[str, Any]:
+def _item(quantity: str, what: str, said: str, figure: Chart) -> dict[str, Any]:
     known, style = BY_NAME[quantity], mark(quantity)
     return {
         "quantity": quantity,

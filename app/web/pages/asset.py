@@ -3,7 +3,7 @@
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request
-from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.responses import HTMLResponse
 
 from app.services.instruments.presence import instruments_of_asset
 from app.services.pages.asset_view import asset_view
@@ -11,6 +11,7 @@ from app.services.pages.figures import diagram_figures, trend_figures
 from app.services.pages.trend_data import RANGES
 from app.web.reading.parameters import PrintableText, UtcTime
 from app.web.server.clock import now_of
+from app.web.server.figure_response import FigureResponse
 from app.web.server.templating import render
 
 router = APIRouter()
@@ -49,21 +50,21 @@ def asset(
 
 
 @router.get("/assets/{code}/figures/trend")
-def trend(request: Request, code: Code, compartment: Name, range: Range = "1y") -> JSONResponse:  # noqa: A002
+def trend(request: Request, code: Code, compartment: Name, range: Range = "1y") -> FigureResponse:  # noqa: A002
     """Figures of every quantity that has readings in the window, and what was left out of them."""
     return _found(trend_figures(request.app.state.database, code, compartment, range))
 
 
 @router.get("/assets/{code}/figures/diagrams")
-def diagrams(request: Request, code: Code, compartment: Name) -> JSONResponse:
+def diagrams(request: Request, code: Code, compartment: Name) -> FigureResponse:
     """Triangle 1 and pentagon 1 with the unit's path through them."""
     return _found(diagram_figures(request.app.state.database, code, compartment))
 
 
-def _found(answer: dict[str, Any] | None) -> JSONResponse:
+def _found(answer: dict[str, Any] | None) -> FigureResponse:
     if answer is None:
         raise HTTPException(404, "There is no such compartment.")
-    return JSONResponse(answer)
+    return FigureResponse(answer)
 
 
 def _notice(request: Request) -> str:

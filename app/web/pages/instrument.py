@@ -3,11 +3,12 @@
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, HTTPException, Path, Query, Request
-from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.responses import HTMLResponse
 
 from app.services.pages.instrument_view import agreement_figures, instrument_view
 from app.web.reading.parameters import PrintableText
 from app.web.server.clock import now_of
+from app.web.server.figure_response import FigureResponse
 from app.web.server.templating import render
 
 router = APIRouter()
@@ -28,10 +29,10 @@ def instrument(request: Request, code: Code) -> HTMLResponse:
 
 
 @router.get("/instruments/{code}/figures/agreement")
-def agreement(request: Request, code: Code, compartment: Name, range: Range = "1y") -> JSONResponse:  # noqa: A002
+def agreement(request: Request, code: Code, compartment: Name, range: Range = "1y") -> FigureResponse:  # noqa: A002
     """Each gas on-line beside the laboratory, and their differences."""
     state, now = request.app.state, now_of(request)
     found = agreement_figures(state.database, code, compartment, now, state.settings.check_rule, range)
     if found is None:
         raise HTTPException(404, "There is no such instrument or compartment.")
-    return JSONResponse(found)
+    return FigureResponse(found)

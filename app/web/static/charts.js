@@ -40,7 +40,7 @@
   /* A figure carries the y range and label heights of both scales. */
   const withScale = (figure, scale) => {
     const layout = structuredClone(figure.layout);
-    const chosen = figure.meta[scale];
+    const chosen = layout.meta?.[scale];
     if (chosen) {
       layout.yaxis.type = scale;
       layout.yaxis.range = chosen.range;
