@@ -6,6 +6,7 @@ Every query is bounded by the caller's list of ids or by a ``limit``.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -150,21 +151,32 @@ def sample_span(connection: Connection, compartment_id: int) -> tuple[datetime, 
 
     Days whose readings have passed retention belong to it.
     """
-    ends: list[datetime] = []
-    for online in (False, True):
-        for order in (samples.c.taken_at.asc(), samples.c.taken_at.desc()):
-            query = sa.select(samples.c.taken_at).where(
-                samples.c.compartment_id == compartment_id, of_kind(online), *counting()
-            )
-            ends += connection.execute(query.order_by(order).limit(1)).scalars()
-    day = daily_summaries.c.day
-    summed = sa.select(sa.func.min(day), sa.func.max(day))
-    first, last = connection.execute(summed.where(daily_summaries.c.compartment_id == compartment_id)).one()
+    *times, first, last = connection.execute(_span_query(), {"compartment_id": compartment_id}).one()
+    ends = [at for at in times if at is not None]
     if first is not None and (not ends or first < min(ends).date()):
         ends.append(datetime.combine(first, time(0), UTC))
     if last is not None and (not ends or last > max(ends).date()):
         ends.append(datetime.combine(last, time(23, 59, 59), UTC))
     return (min(ends), max(ends)) if ends else None
+
+
+@cache
+def _span_query() -> sa.Select[Any]:
+    """First and last time of either kind of source by an index each, then the first and the last day."""
+    asked: sa.BindParameter[int] = sa.bindparam("compartment_id")
+    times = [
+        sa.select(samples.c.taken_at)
+        .where(samples.c.compartment_id == asked, of_kind(online), *counting())
+        .order_by(order)
+        .limit(1)
+        .scalar_subquery()
+        for online in (False, True)
+        for order in (samples.c.taken_at.asc(), samples.c.taken_at.desc())
+    ]
+    day = daily_summaries.c.day
+    return sa.select(*times, sa.func.min(day), sa.func.max(day)).where(
+        daily_summaries.c.compartment_id == asked
+    )
 
 
 def days(

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -118,18 +119,9 @@ def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> li
 
     One index look-up per (compartment, source) pair, so the cost does not grow with the history.
     """
-    of_instruments = sa.select(source_compartments.c.compartment_id, source_compartments.c.source_id).where(
-        source_compartments.c.compartment_id.in_(compartment_ids)
-    )
-    of_laboratories = (
-        sa.select(compartments.c.id.label("compartment_id"), sources.c.id.label("source_id"))
-        .join(sources, sa.true())
-        .where(sources.c.kind == SourceKind.LABORATORY.value, compartments.c.id.in_(compartment_ids))
-    )
     found: list[NewestSample] = []
-    for pairs, online in ((of_instruments, True), (of_laboratories, False)):
-        newest = _newest_lateral if connection.dialect.name == "postgresql" else _newest_by_id
-        query = newest(pairs.subquery("pairs"), online)
+    for online in (True, False):
+        query = _newest_samples(connection.dialect.name, online)
         found += [
             NewestSample(
                 compartment_id=row.compartment_id,
@@ -142,9 +134,27 @@ def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> li
                 suspect=bool(row.suspect),
                 fault=row.fault,
             )
-            for row in connection.execute(query)
+            for row in connection.execute(query, {"compartment_ids": list(compartment_ids)})
         ]
     return found
+
+
+@cache
+def _newest_samples(dialect: str, online: bool) -> sa.Select[Any]:
+    """The query of :func:`newest_samples`, of instruments or laboratories; making it takes longer than running it."""
+    asked: sa.BindParameter[int] = sa.bindparam("compartment_ids", expanding=True)
+    if online:
+        pairs = sa.select(source_compartments.c.compartment_id, source_compartments.c.source_id).where(
+            source_compartments.c.compartment_id.in_(asked)
+        )
+    else:
+        pairs = (
+            sa.select(compartments.c.id.label("compartment_id"), sources.c.id.label("source_id"))
+            .join(sources, sa.true())
+            .where(sources.c.kind == SourceKind.LABORATORY.value, compartments.c.id.in_(asked))
+        )
+    newest = _newest_lateral if dialect == "postgresql" else _newest_by_id
+    return newest(pairs.subquery("pairs"), online)
 
 
 def _newest_lateral(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
