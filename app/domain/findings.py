@@ -6,13 +6,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from enum import IntEnum
-from typing import Any, Self
+from typing import Any, Final, Self
 
-
-def written(value: float, digits: int) -> str:
-    """A number to so many significant digits as people write it: 2600, not 2.6e+03."""
-    text = f"{value:.{digits}g}"
-    return f"{value:.0f}" if abs(float(text)) >= 10.0**digits else text
+PRACTICE: Final = "common practice, no source"
+"""The source of what is done so and stands nowhere."""
 
 
 class Severity(IntEnum):

@@ -1,4 +1,4 @@
-"""What to do next and by when: the ladder of actions for a status, and the cautions that go with it.
+"""What to do next about a sample and by when: the ladder of actions, and the cautions that go with it.
 
 The ladder is data (``app/science/tables/actions.csv``); the 2019 guide fixes no day counts except for the
 confirmation sample, so the others are common practice and say so.
@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from app.domain.alerting.cautions import GENERAL, SAMPLING
+from app.domain.alerting.shown import by_level
+from app.domain.alerting.steps import Action, cited
 from app.domain.findings import Assessment
 from app.domain.model import Asset, LadderStep, Liquid
 from app.science.norms.conditions import tdcg_action, tdcg_actions
@@ -15,27 +18,6 @@ from app.science.tables import rows
 
 URGENT_FAULTS = frozenset({"D2", "T3", "C", "T3-H"})
 """Faults that make status 2 urgent: high energy, high temperature, paper (IEEE C57.104-2019, 6.1.2)."""
-
-SAMPLING_CAUTIONS = (
-    "Before sampling, check that the oil at the valve is under positive pressure: under negative pressure air is "
-    "drawn into an energized unit.",
-    "The unit is energized and the oil may be hot. Keep the safety distances; follow local rules and permits.",
-    "Hydrogen and acetylene are explosive, in relay gas and headspace too: no flame, no hot work.",
-    "Treat the oil of an untested unit as containing PCB.",
-)
-GENERAL_CAUTION = (
-    "Ullage advises and clears nobody to work: the decision is for a qualified person, under the owner's rules and "
-    "the manufacturer's instructions."
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Action:
-    """One step to take. ``source`` cites the clause or says that it is common practice."""
-
-    text: str
-    due: date | None
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +35,7 @@ def urgency(assessment: Assessment) -> str:
         return "extreme"
     status = assessment.status
     if assessment.suspect and not assessment.doubtful:
-        status = max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
+        status = by_level(assessment)
         if status == 3:
             return "high"  # the levels alone say so; its first step is the confirming sample
     if assessment.suspect and not assessment.online:
@@ -66,12 +48,9 @@ def urgency(assessment: Assessment) -> str:
     return "routine"
 
 
-PRACTICE = "common practice, no source"
 OIL_RULES = frozenset({"oil_quality", "relative_saturation"})
-OIL_STEP = (
-    "Repeat the oil tests and have a specialist judge the oil: water, breakdown voltage or ageing stand out."
-)
 RUNGS = ("routine", "suspect", "watch", "urgent", "high", "extreme")
+"""Those that the owner may have steps of their own for."""
 OWNER_LADDER = "owner's ladder of actions"
 
 
@@ -89,32 +68,27 @@ def advice(
     if step == "suspect" and assessment.status == 3:
         actions += _rung("high", ladder, taken_at)[1:]
     if step == "routine" and assessment.online:
-        actions = (Action("Let the monitor go on; keep the laboratory's routine interval.", None, PRACTICE),)
+        actions = _rung("monitored", (), taken_at)
     if any(f.rule in OIL_RULES for f in assessment.findings):
-        actions += (Action(OIL_STEP, _due(taken_at, 90), PRACTICE),)
+        actions += _rung("oil", (), taken_at)
     if assessment.norm_set == "ieee_c57_104_2008":
         actions = _tdcg(assessment, taken_at) + actions
-    cautions: tuple[str, ...] = SAMPLING_CAUTIONS
+    cautions: tuple[str, ...] = SAMPLING
     if asset.liquid is not Liquid.MINERAL_OIL:
         cautions += ("The norms used here are for mineral oil; this unit holds another liquid.",)
     due = min((a.due for a in actions if a.due is not None), default=None)
-    return Advice(step, actions, due, (*cautions, GENERAL_CAUTION))
+    return Advice(step, actions, due, (*cautions, GENERAL))
 
 
 def _rung(name: str, ladder: Sequence[LadderStep], taken_at: datetime) -> tuple[Action, ...]:
     own = sorted((s for s in ladder if s.urgency == name), key=lambda s: s.order)
     if own:
         return tuple(Action(s.text, _due(taken_at, s.days), OWNER_LADDER) for s in own)
-    return tuple(_published(row, taken_at) for row in rows("actions") if row["urgency"] == name)
-
-
-def _published(row: dict[str, str], taken_at: datetime) -> Action:
-    source = PRACTICE
-    if row["provenance"] == "standard":
-        source = f"{row['source']}-{row['edition']}, {row['clause']}"
-    elif row["source"] != "common practice":
-        source = f"common practice; {row['source']}-{row['edition']}, {row['clause']} gives no day count"
-    return Action(row["action"], _due(taken_at, int(row["days"])), source)
+    return tuple(
+        Action(row["action"], _due(taken_at, int(row["days"])) if row["days"] else None, cited(row))
+        for row in rows("actions")
+        if row["urgency"] == name
+    )
 
 
 def _tdcg(assessment: Assessment, taken_at: datetime) -> tuple[Action, ...]:

@@ -1,66 +1,21 @@
 """Alert decisions: previous state + what a sample shows -> transitions, each with an enumerated reason.
 
-States after ANSI/ISA-18.2: ``normal``, ``unacknowledged``, ``acknowledged``, ``returned`` (to normal, not yet
-acknowledged) and ``shelved``. A compartment has one alert per condition, for ever; its events are its history.
+A subject has one alert per condition, for ever; its events are its history.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from enum import StrEnum
 from typing import Any, Final
 
-
-class Condition(StrEnum):
-    """What somebody must know of; each is about a compartment, an instrument, a site or the whole fleet."""
-
-    GASSING = "gassing"
-    CONFIRMATION = "confirmation"
-    SILENT = "silent"
-    """Of an instrument: 1 late, 2 silent."""
-    DATA_QUALITY = "data_quality"
-    """Of an instrument: its readings look wrong."""
-    AGREEMENT = "agreement"
-    """Of an instrument: it disagrees with the laboratory."""
-    SITE_SILENT = "site_silent"
-    """Of a site: 2 its instruments fell silent together, 1 some are back."""
-    FLEET_SILENT = "fleet_silent"
-    """Of the whole fleet, likewise."""
-
-
-OF_INSTRUMENTS: Final = frozenset({Condition.SILENT, Condition.DATA_QUALITY, Condition.AGREEMENT})
-OF_COMPARTMENTS: Final = frozenset({Condition.GASSING, Condition.CONFIRMATION})
-
-
-class State(StrEnum):
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"
-    ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned"
-    SHELVED = "shelved"
-
-
-class Reason(StrEnum):
-    """Why an alert changed."""
-
-    RAISED = "raised"
-    WORSENED = "worsened"
-    FAULT_CHANGED = "fault_changed"
-    EASED = "eased"
-    RETURNED = "returned"
-    ACKNOWLEDGED = "acknowledged"
-    SHELVED = "shelved"
-    UNSHELVED = "unshelved"
-
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.shown import Evidence
+from app.domain.alerting.states import Change, Reason, State
 
 ONLINE_IN_A_ROW_TO_WORSEN = 2
 """On-line readings in a row before an alert is raised or gets worse (common practice, no source)."""
 ONLINE_IN_A_ROW_TO_EASE = 12
 """On-line readings in a row before it eases or returns: two days of 4-hourly readings (likewise)."""
-
-
-EXTREME: Final = 4
-"""Severity of an extreme result: one rung above status 3."""
 INSTRUMENT_MEMORY: Final = timedelta(days=30)
 """What an instrument said counts this long after its last word, when others speak (common practice, no source)."""
 
@@ -82,23 +37,6 @@ class AlertState:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """What a sample shows about a condition: ``severity`` 0 when there is nothing to tell.
-
-    ``gases`` are those that raise it, ``judged`` those that could have: a sample eases only what it measured.
-    """
-
-    source: str
-    online: bool
-    severity: int
-    fault: str | None = None
-    at: datetime | None = None
-    gases: tuple[str, ...] = ()
-    judged: frozenset[str] | None = None
-    """None when the sample can ease anything."""
-
-
-@dataclass(frozen=True, slots=True)
 class Transition:
     """One change of one alert."""
 
@@ -106,6 +44,11 @@ class Transition:
     reason: Reason
     before: AlertState
     after: AlertState
+
+    @property
+    def change(self) -> Change:
+        """What words need of it."""
+        return Change(self.reason, self.after.severity, self.before.severity or None)
 
 
 LABORATORIES: Final = ":laboratories"

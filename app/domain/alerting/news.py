@@ -1,23 +1,21 @@
-"""What changed about the alerts of a compartment because of one sample: the input of a mail."""
+"""What changed about the alerts of a subject: the input of a mail."""
 
 from dataclasses import dataclass
 from datetime import datetime
 
+from app.domain.alerting.condition import OfSamples
+from app.domain.alerting.states import Change
 from app.domain.findings import Assessment
 
 
 @dataclass(frozen=True, slots=True)
-class AlertChange:
-    """One transition of one alert; ``reason`` is a value of :class:`app.domain.alerting.decisions.Reason`."""
+class SampleChange:
+    """One transition of one alert that samples raise."""
 
     alert_id: int
     event_id: int
-    condition: str
-    reason: str
-    from_state: str
-    to_state: str
-    severity: int
-    previous_status: int | None
+    condition: OfSamples
+    change: Change
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,5 +26,5 @@ class AlertNews:
     compartment_id: int
     taken_at: datetime
     source_name: str
-    changes: tuple[AlertChange, ...]
+    changes: tuple[SampleChange, ...]
     assessment: Assessment

@@ -4,7 +4,8 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from app.domain.alerting.decisions import State, Transition
+from app.domain.alerting.decisions import Transition
+from app.domain.alerting.states import State
 
 OLD_NEWS = timedelta(days=400)
 """A sample older than this says nothing urgent: a yearly sample and a month of grace (common practice)."""

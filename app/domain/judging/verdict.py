@@ -4,20 +4,12 @@ Made from an Assessment's data alone, so it can be made again, tested, and shown
 """
 
 from dataclasses import dataclass
-from typing import Final
 
-from app.domain.findings import Assessment, Severity, written
+from app.domain.findings import PRACTICE, Assessment, Severity
 from app.domain.judging.norms import NORM_SET_NAMES
+from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
+from app.domain.writing import written
 from app.science.quantities import BY_NAME
-
-STATUS_WORDS: Final = {
-    1: "low gas, no sign of gassing",
-    2: "intermediate gas or possible gassing",
-    3: "high gas or probable active gassing",
-}
-"""The meaning of the DGA status (IEEE C57.104-2019, 6.1.2)."""
-
-PRACTICE: Final = "common practice, no source"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +30,14 @@ def verdict(assessment: Assessment) -> tuple[Sentence, ...]:
 
 
 def _status(assessment: Assessment) -> Sentence:
-    source = "IEEE C57.104-2019, 6.1.2"
     if assessment.status is None:
-        return Sentence("status", "No status: " + " ".join(assessment.status_reasons), (source,))
-    text = f"Status {assessment.status}, {STATUS_WORDS[assessment.status]}, by {NORM_SET_NAMES[assessment.norm_set]}"
+        return Sentence("status", "No status: " + " ".join(assessment.status_reasons), (STATUS_SOURCE,))
+    text = f"Status {assessment.status}, {STATUS_MEANING[assessment.status]}, by {NORM_SET_NAMES[assessment.norm_set]}"
     if assessment.doubtful:
         text += "; the sample itself is in doubt"
     elif assessment.suspect:
         text += "; not confirmed yet"
-    return Sentence("status", text + ".", (source,))
+    return Sentence("status", text + ".", (STATUS_SOURCE,))
 
 
 def _why(assessment: Assessment) -> list[Sentence]:
@@ -54,9 +45,7 @@ def _why(assessment: Assessment) -> list[Sentence]:
     found = [f for f in assessment.findings if f.rule in wanted]
     found.sort(key=lambda f: (-f.severity, wanted.index(f.rule)))
     if not found:
-        return [
-            Sentence("why", reason, ("IEEE C57.104-2019, 6.1.2",)) for reason in assessment.status_reasons
-        ]
+        return [Sentence("why", reason, (STATUS_SOURCE,)) for reason in assessment.status_reasons]
     return [Sentence("why", f.text, (f.source or PRACTICE,)) for f in found]
 
 

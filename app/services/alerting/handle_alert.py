@@ -4,7 +4,9 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
-from app.domain.alerting.decisions import AlertState, Reason, State, Transition
+from app.domain.alerting.conditions.registry import OF_SILENCE
+from app.domain.alerting.decisions import AlertState, Transition
+from app.domain.alerting.states import Reason, State
 from app.services.alerting import silence_memory as memory
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
@@ -51,7 +53,7 @@ def _told_with(connection: Connection, stored: alerts.StoredAlert) -> list[alert
     fleet_wide = stored.subject == memory.FLEET
     return [
         one
-        for one in alerts.of_conditions(connection, memory.CONDITIONS).values()
+        for one in alerts.of_conditions(connection, OF_SILENCE).values()
         if one.id != stored.id
         and one.state.state in SEEN
         and (

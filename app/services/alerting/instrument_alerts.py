@@ -1,21 +1,21 @@
 """Alerts about instruments, sites and the fleet: the same states and events as those of compartments."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from app.domain.alerting.decisions import AlertState, Condition, Transition, stand
-from app.domain.alerting.news import AlertChange
+from app.domain.alerting.condition import OfInstruments, OfReadings
+from app.domain.alerting.conditions.registry import OF_READINGS
+from app.domain.alerting.decisions import AlertState, Transition, stand
+from app.domain.alerting.notices import Facts, Missed
 from app.domain.alerting.suppression import suppressed
-from app.services.mailing.compose_notice import Missed, NoticeNews, enqueue_notice
+from app.services.mailing.compose_notice import NoticeNews, enqueue_notice
+from app.services.mailing.queue_mail import Told
 from app.store.alerting import alerts
 from app.store.alerting.alerts import StoredAlert, Subject
 from app.store.database import Connection
 from app.store.instruments import instruments
-
-READINGS: frozenset[Condition] = frozenset({Condition.DATA_QUALITY, Condition.AGREEMENT})
-"""The conditions that the look at an instrument's readings speaks for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,58 +31,52 @@ class ConditionState:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A transition that was recorded."""
+    """A transition that was recorded, and what the alert then says."""
 
-    change: AlertChange
+    told: Told
     transition: Transition
+    headline: str
 
 
 def update_alerts(
     connection: Connection,
     source_id: int,
-    conditions: Mapping[str, tuple[int, str]],
+    seen: Mapping[OfReadings, tuple[int, str]],
     now: datetime,
     public_url: str,
-    owned: Collection[Condition] = READINGS,
 ) -> int:
-    """Say how the conditions of an instrument stand; returns how many mails were queued.
+    """Say how the conditions stand that readings speak for; returns how many mails were queued.
 
     Args:
-        conditions: (severity, headline) by condition, severity 0 for nothing to tell. One of ``owned`` that is not
-            named returns to normal.
+        seen: (severity, headline) by condition, severity 0 for nothing to tell. One not named returns to normal.
 
     Raises:
-        ValueError: a condition that is not one of ``owned``.
+        ValueError: a condition that readings do not speak for.
     """
-    if unknown := set(conditions) - {c.value for c in owned}:
+    if unknown := [c.name for c in seen if c not in OF_READINGS]:
         raise ValueError(f"not to be told here: {', '.join(sorted(unknown))}")
     instruments.hold(connection, source_id)
-    stored = alerts.of_conditions(connection, owned, source_id)
+    stored = alerts.of_conditions(connection, OF_READINGS, source_id)
     subject = Subject(source_id=source_id)
     moved = []
-    for condition in sorted(owned):
-        severity, headline = conditions.get(condition.value, (0, ""))
-        found = stored.get((subject, condition))
-        said = ConditionState(severity, headline or _over(condition))
-        if one := move(connection, subject, condition, found, said, now):
-            moved.append((one, said.headline))
+    for condition in OF_READINGS:
+        severity, headline = seen.get(condition, (0, ""))
+        said = ConditionState(severity, headline or condition.over)
+        if one := move(connection, subject, condition, stored.get((subject, condition)), said, now):
+            moved.append((condition, one))
     mails = 0
     about = instruments.instruments(connection, now, ids=[source_id]) if moved else []
-    for one, headline in moved:
+    for condition, one in moved:
         if about and not suppressed(one.transition, now, now):
-            news = NoticeNews(one.change, headline, (Missed(about[0]),))
-            mails += enqueue_notice(connection, news, now, public_url)
+            facts = Facts(one.transition.change, one.headline, (Missed(about[0]),), now)
+            mails += enqueue_notice(connection, NoticeNews(one.told, condition, facts), public_url)
     return mails
-
-
-def _over(condition: Condition) -> str:
-    return "Agrees with the laboratory" if condition is Condition.AGREEMENT else "Nothing is found any more"
 
 
 def move(
     connection: Connection,
     subject: Subject,
-    condition: Condition,
+    condition: OfInstruments,
     stored: StoredAlert | None,
     said: ConditionState,
     now: datetime,
@@ -102,18 +96,4 @@ def move(
     change = replace(change, after=after)
     note = alerts.EventNote(now, said.headline, since=said.since, note=said.headline)
     alert_id, event_id = alerts.append(connection, subject, alert_id, change, note)
-    return Moved(change_of(alert_id, event_id, change), change)
-
-
-def change_of(alert_id: int, event_id: int, change: Transition) -> AlertChange:
-    """What a mail needs of a transition that was stored."""
-    return AlertChange(
-        alert_id=alert_id,
-        event_id=event_id,
-        condition=change.after.condition.value,
-        reason=change.reason.value,
-        from_state=change.before.state.value,
-        to_state=change.after.state.value,
-        severity=change.after.severity,
-        previous_status=change.before.severity or None,
-    )
+    return Moved(Told(alert_id, event_id), change, said.headline)

@@ -1,29 +1,25 @@
-"""The notice of an alert about instruments that comes back though nothing new has come: its shelf has ended."""
+"""The facts of an alert about instruments that comes back though nothing new has come: its shelf has ended."""
 
 from datetime import datetime
 
-from app.domain.alerting.decisions import Condition
-from app.domain.alerting.news import AlertChange
+from app.domain.alerting.conditions.registry import OF_SILENCE
+from app.domain.alerting.notices import Facts, Missed
+from app.domain.alerting.states import Change
 from app.services.alerting import silence_memory as memory
-from app.services.mailing.compose_notice import Missed, NoticeNews, enqueue_notice
 from app.store.alerting import alerts
 from app.store.alerting.alerts import StoredAlert
 from app.store.database import Connection
 from app.store.instruments import instruments
 
 
-def enqueue_again(
-    connection: Connection, stored: StoredAlert, change: AlertChange, now: datetime, public_url: str
-) -> int:
-    """Queue the mail of what is known now of an instrument, a site's instruments or the fleet's."""
+def facts_again(connection: Connection, stored: StoredAlert, change: Change, now: datetime) -> Facts | None:
+    """What is known now of an instrument, a site's instruments or the fleet's; None when none is left."""
     group = memory.group_of(stored)
     single = stored.subject.source_id
     ids = group.members if group else {single} if single is not None else set()
-    known = memory.known(alerts.of_conditions(connection, [Condition.SILENT]).values())
+    known = memory.known(alerts.of_conditions(connection, OF_SILENCE).values())
     missed = tuple(
         Missed(one, known.absences.get(one.id), back=group is not None and not known.severities.get(one.id))
         for one in instruments.instruments(connection, now, ids=ids)
     )
-    if not missed:
-        return 0
-    return enqueue_notice(connection, NoticeNews(change, stored.headline, missed), now, public_url)
+    return Facts(change, stored.headline, missed, now) if missed else None

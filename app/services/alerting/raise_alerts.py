@@ -4,10 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from app.domain.alerting.decisions import AlertState, Condition, Reason, State, Transition, decide
-from app.domain.alerting.news import AlertChange, AlertNews
+from app.domain.alerting.condition import Condition, OfSamples
+from app.domain.alerting.decisions import AlertState, Transition, decide
+from app.domain.alerting.news import AlertNews, SampleChange
+from app.domain.alerting.states import Change, Reason, State
 from app.domain.alerting.suppression import suppressed
-from app.domain.findings import Assessment
 from app.domain.model import Asset, Source
 from app.services.judging.evidence import SampleEvidence
 from app.services.mailing.compose_alert_mail import enqueue_alert_mail
@@ -33,6 +34,7 @@ class _Episode:
 
     alert_id: int
     event_id: int
+    condition: OfSamples
     first: AlertState
     last: Transition
     said: SampleEvidence
@@ -73,7 +75,7 @@ def raise_alerts(
                 continue
             note = alerts.EventNote(
                 now,
-                headline(condition, sample.assess()),
+                condition.headline(sample.assess()),
                 sample.sample_id,
                 sample.taken_at,
                 note=news.again or "",
@@ -82,23 +84,10 @@ def raise_alerts(
                 connection, alerts.Subject(news.compartment_id), ids.get(condition), change, note
             )
             first = episodes[condition].first if condition in episodes else before
-            episodes[condition] = _Episode(ids[condition], event_id, first, change, sample)
+            episodes[condition] = _Episode(ids[condition], event_id, condition, first, change, sample)
     _remember(connection, news.compartment_id, mine, states, ids, episodes, now)
     if news.again is None:
         _mail(connection, news, list(episodes.values()), now)
-
-
-def headline(condition: Condition, assessment: Assessment) -> str:
-    """One line for lists and subjects."""
-    if condition is Condition.CONFIRMATION:
-        if not assessment.suspect:
-            return "Confirmation sample received"
-        return "Confirmation sample asked for"
-    if assessment.status is None:
-        return f"Not judged: {'; '.join(assessment.status_reasons) or 'no norm gas was measured'}"
-    words = {1: "Status 1, normal", 2: "Status 2, intermediate gas or possible gassing"}
-    line = words.get(assessment.status or 0, "Status 3, high gas or probable gassing")
-    return f"{line}: {assessment.fault.name}" if assessment.fault else line
 
 
 def _remember(
@@ -107,7 +96,7 @@ def _remember(
     stored: Mapping[Condition, alerts.StoredAlert],
     states: dict[Condition, AlertState],
     ids: dict[Condition, int],
-    episodes: dict[Condition, _Episode],
+    episodes: Mapping[Condition, _Episode],
     now: datetime,
 ) -> None:
     """Store counters that moved without a transition, or after the last one."""
@@ -125,17 +114,12 @@ def _mail(connection: Connection, news: News, episodes: list[_Episode], now: dat
         reason = _net_reason(episode)
         if reason is None or suppressed(episode.last, episode.said.taken_at, now):
             continue
-        after = episode.last.after
         changes.append(
-            AlertChange(
-                alert_id=episode.alert_id,
-                event_id=episode.event_id,
-                condition=after.condition.value,
-                reason=reason.value,
-                from_state=episode.first.state.value,
-                to_state=after.state.value,
-                severity=after.severity,
-                previous_status=episode.first.severity or 1,
+            SampleChange(
+                episode.alert_id,
+                episode.event_id,
+                episode.condition,
+                Change(reason, episode.last.after.severity, episode.first.severity or 1),
             )
         )
         if newest is None or episode.said.taken_at > newest.taken_at:

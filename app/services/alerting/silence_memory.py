@@ -5,14 +5,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from app.domain.alerting.decisions import Condition, State
+from app.domain.alerting.conditions.fleet_silent import FLEET_SILENT
+from app.domain.alerting.states import State
 from app.domain.instruments.silence import Absence, Group, Known
+from app.store.alerting import alerts
 from app.store.alerting.alerts import StoredAlert, Subject
+from app.store.database import Connection
 
 Memory = Mapping[str, Mapping[str, Any]]
-CONDITIONS: Final = (Condition.SILENT, Condition.SITE_SILENT, Condition.FLEET_SILENT)
 FLEET: Final = Subject()
-OPEN_STATES: Final = tuple(state.value for state in State if state is not State.NORMAL)
 _QUIET: Final = {State.NORMAL, State.RETURNED}
 
 
@@ -72,20 +73,27 @@ def group_of(stored: StoredAlert) -> Group | None:
     return Group(frozenset(kept["members"]), last, severity, _time(kept["back_since"]))
 
 
+def read_watch(connection: Connection) -> Watch:
+    """What the watch keeps of itself, in the alert of the whole fleet."""
+    found = alerts.of_conditions(connection, [FLEET_SILENT], held=False).get((FLEET, FLEET_SILENT))
+    return watch_of(found)
+
+
 def watch_of(stored: StoredAlert | None) -> Watch:
+    """The same of that alert."""
     kept = stored.state.memory.get("watch") if stored else None
     return Watch(_time(kept["checked_at"]), _time(kept["since"])) if kept else Watch()
 
 
 def known(stored: Iterable[StoredAlert]) -> Known:
-    """What has been told and is not over."""
+    """What has been told and is not over, of the alerts that the watch over silence raises."""
     absences: dict[int, Absence] = {}
     severities: dict[int, int] = {}
     groups: dict[int | None, Group] = {}
     for alert in stored:
         if alert.state.state in _QUIET:
             continue
-        if alert.state.condition is Condition.SILENT and alert.subject.source_id is not None:
+        if alert.subject.source_id is not None:
             severities[alert.subject.source_id] = alert.state.severity
             if absence := absence_of(alert):
                 absences[alert.subject.source_id] = absence

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.domain.alerting.decisions import State
+from app.domain.alerting.states import State
 from app.domain.model import Sample
 from app.services.files.import_outcome import AlertEffect, RowResult, UnitEffect
 from app.services.judging.leading_sample import leading
@@ -107,7 +107,7 @@ def _changed_alerts(
         if (was, severity) == (alert.state.state, alert.state.severity):
             continue
         effect = AlertEffect(
-            condition=alert.state.condition.value,
+            condition=alert.state.condition.name,
             from_state=was.value,
             to_state=alert.state.state.value,
             severity=alert.state.severity,

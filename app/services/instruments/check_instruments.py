@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from app.domain.alerting.condition import Look
+from app.domain.alerting.conditions.registry import OF_READINGS
 from app.domain.instruments.agreement import Agreement, CheckRule, agreement
 from app.domain.instruments.continued import reconcile
 from app.domain.instruments.findings import InstrumentFinding
 from app.domain.instruments.record import InstrumentRecord, to_days, to_time
 from app.domain.instruments.rules import look
-from app.domain.instruments.verdict import conditions
 from app.services.alerting.instrument_alerts import update_alerts
 from app.store.database import Connection, Database
 from app.store.instruments import instrument_findings, instrument_readings, instruments
@@ -68,8 +69,8 @@ def check_instrument(
                 _keep(connection, stored.id, one, now)
         known = instrument_findings.findings_of(connection, stored.id, since=now - REMEMBERED)
         instrument_findings.mark_checked(connection, [stored.id], now)
-        told = conditions([k.finding for k in known], [a for one in seen for a in one.agreement], now)
-        update_alerts(connection, stored.id, told, now, public_url)
+        saw = Look([k.finding for k in known], [a for one in seen for a in one.agreement], now)
+        update_alerts(connection, stored.id, {c: c.seen(saw) for c in OF_READINGS}, now, public_url)
     return [finding for one in seen for finding in one.findings]
 
 

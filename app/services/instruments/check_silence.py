@@ -9,18 +9,23 @@ from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from app.domain.alerting.decisions import AlertState, Condition
+from app.domain.alerting.condition import Condition, OfInstruments
+from app.domain.alerting.conditions.fleet_silent import FLEET_SILENT
+from app.domain.alerting.conditions.registry import OF_SILENCE
+from app.domain.alerting.conditions.silent import SILENT
+from app.domain.alerting.conditions.site_silent import SITE_SILENT
+from app.domain.alerting.conditions.together import Together
+from app.domain.alerting.decisions import AlertState
+from app.domain.alerting.notices import Facts, Missed
 from app.domain.alerting.suppression import suppressed
-from app.domain.instruments.silence import Absence, Group, Picture, SilenceRule, listening_since, look
+from app.domain.instruments.silence import Group, Picture, SilenceRule, listening_since, look
 from app.services.alerting import silence_memory as memory
 from app.services.alerting.instrument_alerts import ConditionState, Moved, move
-from app.services.mailing.compose_notice import Missed, NoticeNews, duration, enqueue_notice
-from app.services.mailing.queue_mail import local_time
+from app.services.mailing.compose_notice import NoticeNews, enqueue_notice
 from app.store.alerting import alerts
 from app.store.alerting.alerts import StoredAlert, Subject
 from app.store.database import Connection, Database, try_alone
 from app.store.instruments import instruments
-from app.store.instruments.instruments import Instrument
 
 FAR_AHEAD: Final = timedelta(days=1)
 """A time of hearing further ahead than this was noted by a clock that was wrong."""
@@ -39,8 +44,8 @@ def check_silence(database: Database, now: datetime, rule: SilenceRule, public_u
 class _Change:
     key: int | None
     """Of a single one its own id, else the site's; None: the fleet."""
+    condition: OfInstruments
     moved: Moved
-    headline: str
 
 
 class _Check:
@@ -48,12 +53,12 @@ class _Check:
 
     def __init__(self, connection: Connection, now: datetime, rule: SilenceRule, public_url: str) -> None:
         self.connection, self.now, self.rule, self.public_url = connection, now, rule, public_url
-        self.stored = alerts.of_conditions(connection, memory.CONDITIONS)
+        self.stored = alerts.of_conditions(connection, OF_SILENCE)
         self.instruments = {one.id: one for one in instruments.instruments(connection, now)}
         self.known = memory.known(self.stored.values())
 
     def run(self) -> int:
-        before = memory.watch_of(self._alert(memory.FLEET, Condition.FLEET_SILENT))
+        before = memory.watch_of(self._alert(memory.FLEET, FLEET_SILENT))
         since = listening_since(before.checked_at, before.since, self.now, self.rule)
         watched = [one.watched for one in self.instruments.values()]
         picture = look(watched, self.known, self.now, self.rule, since)
@@ -76,22 +81,22 @@ class _Check:
             severity = picture.severities.get(source_id, self.known.severities.get(source_id, 0))
             absence = picture.absences.get(source_id)
             subject = Subject(source_id=source_id)
-            headline = self._headline(self.instruments[source_id], severity, absence)
+            headline = SILENT.headline(self.instruments[source_id], severity, absence, self.now)
             said = ConditionState(
                 severity,
                 headline,
                 absence.heard_at if absence else None,
                 memory.of_absence(absence) if absence else None,
             )
-            stored = self._alert(subject, Condition.SILENT)
-            if moved := move(self.connection, subject, Condition.SILENT, stored, said, self.now):
-                yield _Change(source_id, moved, headline)
+            stored = self._alert(subject, SILENT)
+            if moved := move(self.connection, subject, SILENT, stored, said, self.now):
+                yield _Change(source_id, SILENT, moved)
 
     def _groups(self, picture: Picture, watch: memory.Watch) -> Iterable[_Change]:
         for key in sorted({*picture.groups, None}, key=lambda k: (k is not None, k or 0)):
             group = picture.groups.get(key)
             subject = Subject(site_id=key)
-            condition = Condition.FLEET_SILENT if key is None else Condition.SITE_SILENT
+            condition: Together = FLEET_SILENT if key is None else SITE_SILENT
             stored = self._alert(subject, condition)
             kept = memory.of_group(group, watch if key is None else None)
             if (
@@ -105,46 +110,21 @@ class _Check:
                     self.now,
                 )
                 continue
-            headline = self._group_headline(group, self.known.groups.get(key))
+            headline = self._group_headline(condition, group, self.known.groups.get(key))
             said = ConditionState(
                 group.severity if group else 0, headline, group.last if group else None, kept
             )
             if moved := move(self.connection, subject, condition, stored, said, self.now):
-                yield _Change(key, moved, headline)
+                yield _Change(key, condition, moved)
 
     def _alert(self, subject: Subject, condition: Condition) -> StoredAlert | None:
         return self.stored.get((subject, condition))
 
-    def _headline(self, one: Instrument, severity: int, absence: Absence | None) -> str:
-        if absence is not None and absence.never:
-            return self._headline_of_unheard(one, severity, absence)
-        last = absence.heard_at if absence else one.watched.heard_at
-        when = local_time(last, ZoneInfo(one.time_zone)) if last else "never"
-        if not severity:
-            again = (one.watched.heard_at or self.now) - (last or self.now)
-            return f"Heard again after {duration(again)}"
-        word = "Silent" if severity >= 2 else "Late"
-        return f"{word}: last heard {when}, expected every {duration(one.watched.interval)}"
-
-    def _headline_of_unheard(self, one: Instrument, severity: int, absence: Absence) -> str:
-        if severity:
-            when = local_time(absence.heard_at, ZoneInfo(one.time_zone))
-            return f"Never heard: waited for since {when}, expected every {duration(one.watched.interval)}"
-        if one.watched.heard_at is None:
-            return "Never heard, and not waited for any more: it has no valid key"
-        return f"Heard for the first time, after {duration(one.watched.heard_at - absence.heard_at)}"
-
-    def _group_headline(self, group: Group | None, before: Group | None) -> str:
+    def _group_headline(self, condition: Together, group: Group | None, before: Group | None) -> str:
         if group is None:
             return ""
-        count = len(group.members)
-        if not group.severity:
-            return f"All {count} instruments are heard again"
-        if group.severity == 1:
-            codes = sorted(self.instruments[i].code for i in group.members if i in self.instruments)
-            return f"{count} of {len(before.members) if before else count} still silent: {', '.join(codes)}"
-        zone = self._zone(group)
-        return f"{count} instruments fell silent together, last heard {local_time(group.last, zone)}"
+        codes = sorted(self.instruments[i].code for i in group.members if i in self.instruments)
+        return condition.headline(group, before, codes, self._zone(group))
 
     def _zone(self, group: Group) -> ZoneInfo:
         zones = {self.instruments[i].time_zone for i in group.members if i in self.instruments}
@@ -183,8 +163,10 @@ class _Check:
     def _mail(self, change: _Change, missed: tuple[Missed, ...]) -> None:
         if suppressed(change.moved.transition, self.now, self.now) or not missed:
             return
-        news = NoticeNews(change.moved.change, change.headline, missed, self.rule)
-        enqueue_notice(self.connection, news, self.now, self.public_url)
+        facts = Facts(change.moved.transition.change, change.moved.headline, missed, self.now, self.rule)
+        enqueue_notice(
+            self.connection, NoticeNews(change.moved.told, change.condition, facts), self.public_url
+        )
 
 
 def _members(groups: Iterable[Group]) -> frozenset[int]:

@@ -5,14 +5,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from app.domain.alerting.decisions import Condition
+from app.domain.alerting.conditions.registry import OF_READINGS
+from app.domain.alerting.states import OPEN_STATES
+from app.domain.instruments.instrument import Instrument
 from app.domain.instruments.silence import Heard, SilenceRule, heard
 from app.domain.model import Site
 from app.services.alerting import silence_memory as memory
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
 from app.store.instruments import instruments
-from app.store.instruments.instruments import Instrument
 from app.store.pages.view_alerts import AlertView, alert_list
 from app.store.pages.views import all_sites
 
@@ -40,7 +41,8 @@ class InstrumentPresence:
     @property
     def disagrees(self) -> bool:
         """Whether an alert says that it disagrees with the laboratory."""
-        return any(a.condition == Condition.AGREEMENT and a.severity for a in self.alerts)
+        disputes = {c.name for c in OF_READINGS if c.disputes_laboratory}
+        return any(a.condition in disputes and a.severity for a in self.alerts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +112,11 @@ def _presences(
     connection: Connection, found: Sequence[Instrument], now: datetime, rule: SilenceRule
 ) -> list[InstrumentPresence]:
     ids = [one.id for one in found]
-    of_the_fleet = alerts.of_conditions(connection, [Condition.FLEET_SILENT], held=False)
-    watch = memory.watch_of(of_the_fleet.get((memory.FLEET, Condition.FLEET_SILENT)))
+    watch = memory.read_watch(connection)
     served = instruments.compartments_served(connection, ids)
     findings = instruments.open_findings(connection)
     told: dict[str | None, list[AlertView]] = {}
-    for alert in alert_list(connection, states=memory.OPEN_STATES, source_ids=ids, limit=10_000):
+    for alert in alert_list(connection, states=OPEN_STATES, source_ids=ids, limit=10_000):
         told.setdefault(alert.source_code, []).append(alert)
     return [
         InstrumentPresence(

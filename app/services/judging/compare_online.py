@@ -7,7 +7,9 @@ from functools import cache
 
 import numpy as np
 
-from app.domain.alerting.shown import OnlineShown, Speaker, evidence
+from app.domain.alerting.conditions.registry import evidence
+from app.domain.alerting.online_shown import OnlineShown
+from app.domain.alerting.shown import Speaker
 from app.domain.findings import Assessment
 from app.domain.judging.frame import to_days
 from app.domain.judging.light_view import OnlineView, ShortVerdict, online_view

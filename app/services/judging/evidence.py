@@ -4,8 +4,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from app.domain.alerting.decisions import LABORATORIES, Condition, Evidence
-from app.domain.alerting.shown import Speaker, evidence, of_assessment
+from app.domain.alerting.condition import OfSamples
+from app.domain.alerting.conditions.registry import evidence
+from app.domain.alerting.decisions import LABORATORIES
+from app.domain.alerting.shown import Evidence, Speaker, of_assessment
 from app.domain.findings import Assessment
 from app.domain.model import Source, SourceKind
 from app.store.judging.assessments import Judged
@@ -17,7 +19,7 @@ class SampleEvidence:
 
     sample_id: int
     taken_at: datetime
-    evidence: Mapping[Condition, Evidence]
+    evidence: Mapping[OfSamples, Evidence]
     assess: Callable[[], Assessment]
 
 

@@ -6,39 +6,20 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from app.domain.alerting.advice import advice
-from app.domain.alerting.decisions import EXTREME, Condition, Reason
-from app.domain.alerting.news import AlertChange, AlertNews
-from app.domain.findings import Assessment, Finding
+from app.domain.alerting.news import AlertNews
+from app.domain.alerting.states import REASON_WORDS
+from app.domain.findings import PRACTICE, Assessment, Finding
 from app.domain.model import Asset, LadderStep
+from app.domain.writing import local_time
 from app.notify.content import PREFIX, Evidence, MailContent, Row, Step, render
 from app.science.quantities import BY_NAME
-from app.services.mailing.queue_mail import Told, local_time, queue_mail
+from app.services.mailing.queue_mail import Told, queue_mail
 from app.store.alerting import alerts
 from app.store.database import Connection
 from app.store.registering import fleet
 from app.store.registering.fleet import CompartmentContext
 from app.store.registering.limits import ladder
 
-REASONS: Final = {
-    Reason.RAISED: "raised",
-    Reason.WORSENED: "worsened",
-    Reason.FAULT_CHANGED: "the fault pattern changed",
-    Reason.EASED: "eased",
-    Reason.RETURNED: "back to normal",
-    Reason.UNSHELVED: "the shelving has ended",
-    Reason.ACKNOWLEDGED: "acknowledged",
-    Reason.SHELVED: "shelved",
-}
-VERBS: Final = {
-    Reason.RAISED: "is raised",
-    Reason.WORSENED: "has worsened",
-    Reason.FAULT_CHANGED: "stays, but the fault pattern has changed",
-    Reason.EASED: "has eased",
-    Reason.RETURNED: "is back to normal",
-    Reason.UNSHELVED: "is back, since its shelving has ended",
-    Reason.ACKNOWLEDGED: "is acknowledged",
-    Reason.SHELVED: "is shelved",
-}
 EVIDENCE_RULES: Final = {
     "extreme": "Extreme rise against the sample before",
     "level": "Level above its norm",
@@ -73,15 +54,17 @@ def compose(
     """Everything the mail says; ``own_steps`` are the owner's own steps of the ladder of actions."""
     assessment, asset = news.assessment, context.asset
     zone = ZoneInfo(context.site.time_zone)
-    change = news.changes[0]
-    headline = _headline(assessment, change)
+    first = news.changes[0]
+    headline = first.condition.subject_line(assessment)
+    reason = first.change.reason
+    why_now = "" if reason in first.condition.says_itself else f" ({REASON_WORDS[reason]})"
     unit = f"{asset.code} {asset.name}, {context.compartment.name}"
     steps = advice(assessment, asset, news.taken_at, own_steps)
     actions = sorted(steps.actions, key=lambda a: a.due or date.max)  # of one day: as the ladder has them
     return MailContent(
-        subject=f"{PREFIX} {asset.code} {context.compartment.name}: {headline}{_why_now(change)}",
+        subject=f"{PREFIX} {asset.code} {context.compartment.name}: {headline}{why_now}",
         headline=headline[:1].upper() + headline[1:],
-        what=" ".join(_sentence(c, assessment) for c in news.changes),
+        what=" ".join(one.condition.sentence(one.change, assessment) for one in news.changes),
         unit=unit,
         place=f"{context.site.name} ({context.site.code})",
         nameplate=nameplate(asset),
@@ -110,58 +93,6 @@ def nameplate(asset: Asset) -> str:
         f"serial {asset.serial}" if asset.serial else None,
     ]
     return ", ".join(p for p in parts if p)
-
-
-def _headline(assessment: Assessment, change: AlertChange) -> str:
-    status = f"status {assessment.status}" if assessment.status else "no status"
-    if _has(assessment, "extreme"):
-        status += " extreme"
-    what = "gas" if _has(assessment, "level") else "change"
-    told = f"{status}, {'normal' if assessment.status == 1 else f'{what} above its norms'}"
-    if assessment.status is None:
-        told = "; ".join((status, *assessment.status_reasons[:1]))
-    if assessment.fault and assessment.status != 1:
-        told = f"{status}, {assessment.fault.name}"
-    if change.condition != Condition.CONFIRMATION:
-        return told
-    if assessment.suspect:
-        return "take a confirmation sample"
-    if _has(assessment, "confirmed"):
-        return f"change confirmed, {told}"
-    return f"change not confirmed, {told}" if _has(assessment, "refuted") else f"confirmation sample, {told}"
-
-
-def _why_now(change: AlertChange) -> str:
-    """The reason in the subject; the headline of a confirmation sample says it by itself."""
-    if change.condition == Condition.CONFIRMATION and change.reason == Reason.RETURNED:
-        return ""
-    return f" ({REASONS[Reason(change.reason)]})"
-
-
-def _has(assessment: Assessment, rule: str) -> bool:
-    return any(f.rule == rule for f in assessment.findings)
-
-
-def _standing(severity: int) -> str:
-    """A severity as people say it: above status 3 there is only "extreme"."""
-    return "3, extreme" if severity >= EXTREME else str(severity)
-
-
-def _sentence(change: AlertChange, assessment: Assessment) -> str:
-    if change.condition == Condition.CONFIRMATION:
-        if change.reason != Reason.RETURNED:
-            acting = " Until then, act on it as if it were true." if (assessment.status or 0) >= 3 else ""
-            return f"The change is greater than the norm and not confirmed yet: take a confirmation sample.{acting}"
-        if _has(assessment, "confirmed"):
-            return "The confirmation sample confirms the change: it is taken as real."
-        return "The confirmation sample does not show the change of the one before it."
-    was = f", it was {_standing(change.previous_status)}" if change.previous_status else ""
-    stands = f"status {_standing(max(change.severity, 1))}{was}"
-    if change.reason == Reason.RETURNED:
-        return f"The gassing alert is back to normal ({stands})."
-    if change.reason == Reason.FAULT_CHANGED:
-        return f"In the gassing alert the fault pattern changed ({stands})."
-    return f"The gassing alert {VERBS[Reason(change.reason)]} ({stands})."
 
 
 def _how_sure(assessment: Assessment) -> str:
@@ -197,7 +128,7 @@ def _row(finding: Finding) -> Row:
 
 
 def _source(finding: Finding) -> str:
-    source = finding.source or "common practice, no source"
+    source = finding.source or PRACTICE
     if finding.provenance and finding.provenance != "standard" and finding.provenance not in source:
         source += f" ({finding.provenance})"
     return source

@@ -5,7 +5,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo
 
 from app.domain.model import Contact
 from app.notify.content import RenderedMail
@@ -53,12 +52,6 @@ def queue_mail(
         )
         queued += outbox.enqueue(connection, message, now)
     return queued
-
-
-def local_time(at: datetime, zone: ZoneInfo) -> str:
-    """A time as a mail writes it: in the zone of the site, with the zone's name."""
-    local = at.astimezone(zone)
-    return f"{local:%Y-%m-%d %H:%M} {local.tzname()}"
 
 
 def _host(url: str) -> str:

@@ -2,12 +2,11 @@
 
 from dataclasses import dataclass
 
+from app.domain.alerting.states import OPEN_STATES
 from app.store.database import Database
 from app.store.pages.view_alerts import AlertEventView, AlertView, alert_counts, alert_list, events_of_alerts
 
 LIMIT = 200
-OPEN = ("unacknowledged", "returned", "acknowledged", "shelved")
-"""States in which somebody may still have to do something, the most urgent first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +24,7 @@ def alert_groups(database: Database, state: str | None = None) -> list[AlertGrou
         counts = alert_counts(connection)
         return [
             AlertGroup(name, counts.get(name, 0), tuple(alert_list(connection, states=[name], limit=LIMIT)))
-            for name in ([state] if state else OPEN)
+            for name in ([state] if state else OPEN_STATES)
         ]
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 from app.domain.alerting.advice import Advice, advice
+from app.domain.alerting.states import OPEN_STATES
 from app.domain.findings import Assessment, Finding
 from app.domain.model import LadderStep, Reading, Site, SourceKind
 from app.science.quantities import NORM_GASES
@@ -20,7 +21,6 @@ from app.store.registering.limits import ladder
 PAGE_LENGTH = 100
 SPARK_SAMPLES = 12
 SPARK_DAYS = 90
-OPEN_STATES = ("unacknowledged", "acknowledged", "returned", "shelved")
 
 
 @dataclass(frozen=True, slots=True)

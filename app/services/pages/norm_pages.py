@@ -18,6 +18,7 @@ TITLES = {
 }
 LISTED = {
     "actions": "What to do next, by urgency; days from the sample",
+    "notice_steps": "What to do next about an instrument; days from the mail",
     "doernenburg_l1": "Doernenburg: L1 concentrations",
     "doernenburg_ratios": "Doernenburg: ratios",
     "duval_pentagon_1": "Duval pentagon 1: corners of the zones",

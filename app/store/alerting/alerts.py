@@ -7,7 +7,10 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import AlertState, Condition, State, Transition
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.registry import condition_of
+from app.domain.alerting.decisions import AlertState, Transition
+from app.domain.alerting.states import State
 from app.store.database import Connection, wait_alone
 from app.store.registering.fleet import lock_compartments
 from app.store.schema import alert_events, alerts
@@ -68,7 +71,7 @@ def of_conditions(
     held: bool = True,
 ) -> dict[tuple[Subject, Condition], StoredAlert]:
     """All alerts of some conditions, or those of one instrument; held, so that nobody handles them meanwhile."""
-    query = sa.select(alerts).where(alerts.c.condition.in_([c.value for c in conditions]))
+    query = sa.select(alerts).where(alerts.c.condition.in_([c.name for c in conditions]))
     if source_id is not None:
         query = query.where(alerts.c.source_id == source_id)
     query = query.order_by(alerts.c.id)
@@ -101,7 +104,7 @@ def hold(connection: Connection, alert_id: int) -> StoredAlert | None:
 
 def _stored(row: sa.Row[tuple[object, ...]]) -> StoredAlert:
     state = AlertState(
-        condition=Condition(row.condition),
+        condition=condition_of(row.condition),
         state=State(row.state),
         severity=row.severity,
         fault=row.memory.get("fault"),
@@ -128,7 +131,7 @@ def remember(
         "compartment_id": subject.compartment_id,
         "source_id": subject.source_id,
         "site_id": subject.site_id,
-        "condition": state.condition.value,
+        "condition": state.condition.name,
         "state": State.NORMAL.value,
         "severity": 0,
         "opened_at": now,

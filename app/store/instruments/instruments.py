@@ -1,13 +1,14 @@
 """What is known of instruments for the watch over their silence and for the pages: who they are and when heard."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
 
-from app.domain.alerting.decisions import Condition
+from app.domain.alerting.conditions.registry import OF_SAMPLES
+from app.domain.instruments.instrument import Instrument
 from app.domain.instruments.silence import LEARNT_FROM, Watched, learnt_interval
 from app.domain.model import SourceKind
 from app.domain.recording.maintenance import Spell
@@ -25,26 +26,6 @@ from app.store.schema import (
     source_compartments,
     sources,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Instrument:
-    """An instrument with the unit and site it is at, and what the watch needs of it."""
-
-    code: str
-    name: str
-    asset_code: str
-    asset_name: str
-    site_code: str
-    site_name: str
-    time_zone: str
-    learnt: bool
-    """Its interval was not registered but learnt from its readings."""
-    watched: Watched
-
-    @property
-    def id(self) -> int:
-        return self.watched.id
 
 
 def instruments(
@@ -225,20 +206,21 @@ def open_findings(connection: Connection) -> dict[int, int]:
     return {row[0]: row[1] for row in connection.execute(query)}
 
 
-def units_gassing(connection: Connection, asset_codes: Iterable[str]) -> dict[str, int]:
-    """The severity of the gravest gassing alert of some assets; those without one are left out."""
+def units_to_watch(connection: Connection, asset_codes: Iterable[str]) -> tuple[str, ...]:
+    """Those of some assets that have an open alert that wants them watched on-line, by code."""
     query = (
-        sa.select(assets.c.code, sa.func.max(alerts.c.severity))
-        .join(compartments, compartments.c.id == alerts.c.compartment_id)
-        .join(assets, assets.c.id == compartments.c.asset_id)
+        sa.select(assets.c.code)
+        .join(compartments, compartments.c.asset_id == assets.c.id)
+        .join(alerts, alerts.c.compartment_id == compartments.c.id)
         .where(
-            alerts.c.condition == Condition.GASSING.value,
-            alerts.c.severity >= 2,
+            alerts.c.condition.in_([c.name for c in OF_SAMPLES if c.wants_watching]),
+            alerts.c.severity > 0,
             assets.c.code.in_(sorted(set(asset_codes))),
         )
-        .group_by(assets.c.code)
+        .distinct()
+        .order_by(assets.c.code)
     )
-    return {row[0]: row[1] for row in connection.execute(query)}
+    return tuple(connection.execute(query).scalars())
 
 
 def hold(connection: Connection, source_id: int) -> None:

@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import sqlalchemy as sa
 
+from app.domain.alerting.condition import SubjectKind
+from app.domain.alerting.conditions.registry import condition_of
 from app.store.database import Connection
 from app.store.schema import alert_events, alerts, assets, compartments, instrument_states, sites, sources
 
@@ -39,22 +41,18 @@ class AlertView:
     shelved_until: datetime | None
 
     @property
-    def about(self) -> Literal["unit", "instrument", "site", "fleet"]:
+    def about(self) -> SubjectKind:
         """What kind of thing it is about."""
-        if self.compartment_id is not None:
-            return "unit"
-        if self.source_code is not None:
-            return "instrument"
-        return "fleet" if self.site_code is None else "site"
+        return condition_of(self.condition).subject
 
     @property
     def subject(self) -> str:
         """What it is about, in a few words."""
         names = {
-            "unit": f"{self.asset_code}, {self.compartment}",
-            "instrument": f"{self.source_code} on {self.asset_code}",
-            "site": self.site_name or "",
-            "fleet": "the whole fleet",
+            SubjectKind.COMPARTMENT: f"{self.asset_code}, {self.compartment}",
+            SubjectKind.INSTRUMENT: f"{self.source_code} on {self.asset_code}",
+            SubjectKind.SITE: self.site_name or "",
+            SubjectKind.FLEET: "the whole fleet",
         }
         return names[self.about]
 
@@ -65,6 +63,7 @@ class AlertEventView:
 
     id: int
     alert_id: int
+    condition: str
     at: datetime
     from_state: str
     to_state: str
@@ -134,7 +133,8 @@ def events_of_alerts(
 ) -> list[AlertEventView]:
     """The transitions of some alerts, newest first."""
     query = (
-        sa.select(alert_events)
+        sa.select(alert_events, alerts.c.condition)
+        .join(alerts, alerts.c.id == alert_events.c.alert_id)
         .where(alert_events.c.alert_id.in_(alert_ids))
         .order_by(alert_events.c.at.desc(), alert_events.c.id.desc())
         .limit(limit)
@@ -143,6 +143,7 @@ def events_of_alerts(
         AlertEventView(
             id=row.id,
             alert_id=row.alert_id,
+            condition=row.condition,
             at=row.at,
             from_state=row.from_state,
             to_state=row.to_state,

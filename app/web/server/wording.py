@@ -2,46 +2,15 @@
 
 from typing import Final
 
+from app.domain.alerting.condition import RaisedBy
+from app.domain.alerting.conditions.registry import condition_of
+from app.domain.findings import Finding
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.fault import FAULT_NAMES
 from app.domain.judging.reporting.methods import METHOD_NAMES
-
-STATUS_WORDS: Final = {1: "low", 2: "intermediate", 3: "high", 4: "extreme"}
-STATUS_MEANING: Final = {
-    1: "low gas, no sign of gassing",
-    2: "intermediate gas or possible gassing",
-    3: "high gas or probable active gassing",
-}
-"""After IEEE C57.104-2019, 6.1, in our words."""
+from app.domain.judging.status_words import STATUS_WORDS
 
 LEVEL_WORDS: Final = {0: "0 typical", 1: "1 above typical", 2: "2 high"}
-SEVERITY_WORDS: Final = {0: "information", 1: "normal", 2: "intermediate", 3: "high", 4: "extreme"}
-
-STATE_WORDS: Final = {
-    "unacknowledged": "unacknowledged",
-    "acknowledged": "acknowledged",
-    "returned": "returned to normal, unacknowledged",
-    "shelved": "shelved",
-    "normal": "normal",
-}
-OPEN_STATES: Final = ("unacknowledged", "acknowledged", "returned", "shelved")
-
-CONDITION_WORDS: Final = {
-    "gassing": "Gassing",
-    "confirmation": "Confirmation sample wanted",
-    "silent": "Instrument silent",
-    "data_quality": "Readings in doubt",
-    "agreement": "Against the laboratory",
-    "site_silent": "Site silent",
-    "fleet_silent": "Whole fleet silent",
-}
-SEVERITIES_OF_INSTRUMENTS: Final = {
-    "silent": {1: "late", 2: "silent"},
-    "data_quality": {1: "disturbed", 2: "blind"},
-    "agreement": {1: "out of its band", 2: "far out of its band"},
-    "site_silent": {1: "partly back", 2: "silent"},
-    "fleet_silent": {1: "partly back", 2: "silent"},
-}
 HEARD_WORDS: Final = {
     "silent": "2 silent",
     "late": "1 late",
@@ -91,8 +60,13 @@ def increment(name: str) -> str:
 
 
 def severity(condition: str, value: int) -> str:
-    """What a severity means for an alert of that condition."""
-    return SEVERITIES_OF_INSTRUMENTS.get(condition, SEVERITY_WORDS).get(value, "")
+    """The word of a severity of an alert of that condition."""
+    return condition_of(condition).grade(value)
+
+
+def weight(finding: Finding) -> str:
+    """``2 intermediate``: how much a finding matters."""
+    return f"{int(finding.severity)} {finding.severity.name.lower()}"
 
 
 def status_word(status: int | None) -> str:
@@ -112,4 +86,14 @@ def norm_set(name: str) -> str:
 
 def condition(name: str) -> str:
     """An alert condition's name for people."""
-    return CONDITION_WORDS.get(name, name.replace("_", " ").capitalize())
+    return condition_of(name).title
+
+
+def of_samples(name: str) -> bool:
+    """Whether samples raise the condition: its severity then is shown as a status."""
+    return condition_of(name).raised_by is RaisedBy.SAMPLES
+
+
+def of_silence(name: str) -> bool:
+    """Whether the watch over silence raises it."""
+    return condition_of(name).raised_by is RaisedBy.SILENCE

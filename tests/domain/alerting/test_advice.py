@@ -11,13 +11,12 @@ import pytest
 from engine_cast import QUIET, last, one, steady
 
 from app.domain.alerting.advice import (
-    GENERAL_CAUTION,
-    SAMPLING_CAUTIONS,
     URGENT_FAULTS,
     Advice,
     advice,
     urgency,
 )
+from app.domain.alerting.cautions import GENERAL, SAMPLING
 from app.domain.findings import Assessment, FaultCall, Finding, Severity
 from app.domain.model import Asset, Liquid
 
@@ -90,7 +89,7 @@ def cautions(steps: Advice) -> str:
 def test_cautions_come_with_every_advice() -> None:
     for given in (assessment(1), assessment(3, extreme=True)):
         steps = advice(given, UNIT, TAKEN)
-        assert steps.cautions == (*SAMPLING_CAUTIONS, GENERAL_CAUTION)
+        assert steps.cautions == (*SAMPLING, GENERAL)
         for words in (
             "positive pressure",
             "energized",

@@ -5,17 +5,17 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.registry import evidence
 from app.domain.alerting.decisions import (
     ONLINE_IN_A_ROW_TO_EASE,
     AlertState,
-    Condition,
-    Evidence,
-    Reason,
-    State,
     decide,
     unshelve,
 )
-from app.domain.alerting.shown import Speaker, evidence, of_assessment
+from app.domain.alerting.shown import Evidence, Speaker, of_assessment
+from app.domain.alerting.states import Reason, State
 from app.domain.alerting.suppression import Suppressed, suppressed
 from app.domain.findings import Assessment, Finding, Severity
 
@@ -31,7 +31,7 @@ def monitor(severity: int, fault: str | None = None) -> Evidence:
 
 
 def run(shown: list[Evidence], start: AlertState | None = None) -> tuple[AlertState, list[Reason]]:
-    state, reasons = start or AlertState(Condition.GASSING), []
+    state, reasons = start or AlertState(GASSING), []
     for one in shown:
         state, change = decide(state, one, NOW)
         if change is not None:
@@ -95,7 +95,7 @@ def test_transitions(shown: list[Evidence], state: State, severity: int, reasons
 
 
 def test_a_unit_that_was_always_normal_leaves_no_alert_behind() -> None:
-    start = AlertState(Condition.GASSING)
+    start = AlertState(GASSING)
     after, change = decide(start, monitor(0), NOW)
     assert after is start
     assert change is None
@@ -129,7 +129,7 @@ def test_shelved_and_old_news_are_recorded_not_sent() -> None:
     assert change is not None
     assert after.state is State.SHELVED
     assert suppressed(change, NOW, NOW) is Suppressed.SHELVED
-    _, raised = decide(AlertState(Condition.GASSING), laboratory(3), NOW)
+    _, raised = decide(AlertState(GASSING), laboratory(3), NOW)
     assert raised is not None
     assert suppressed(raised, NOW - timedelta(days=401), NOW) is Suppressed.OLD_NEWS
     assert suppressed(raised, NOW - timedelta(days=30), NOW) is None
@@ -145,15 +145,15 @@ def test_a_suspect_sample_asks_for_confirmation_and_its_change_raises_no_gassing
     shown = evidence(
         of_assessment(assessment(3, suspect=True, levels=1), Speaker("laboratory", online=False))
     )
-    assert shown[Condition.GASSING].severity == 0
-    assert shown[Condition.CONFIRMATION].severity == 3
+    assert shown[GASSING].severity == 0
+    assert shown[CONFIRMATION].severity == 3
 
 
 def test_a_suspect_sample_above_table_2_is_gassing_at_once() -> None:
     shown = evidence(
         of_assessment(assessment(3, suspect=True, levels=3), Speaker("laboratory", online=False))
     )
-    assert shown[Condition.GASSING].severity == 3
+    assert shown[GASSING].severity == 3
 
 
 # --- who may ease, what counts in a row, shelves ----------------------------------------------------------
@@ -175,9 +175,7 @@ def test_a_sample_eases_only_what_it_measured() -> None:
 def test_extreme_is_worse_than_status_3() -> None:
     findings = (Finding("extreme", Severity.HIGH, "C2H4 rose by 300.", "c2h4"),)
     extreme = Assessment(3, False, ("because",), "ieee_c57_104_2019", "test", findings=findings)
-    assert (
-        evidence(of_assessment(extreme, Speaker("laboratory", online=False)))[Condition.GASSING].severity == 4
-    )
+    assert evidence(of_assessment(extreme, Speaker("laboratory", online=False)))[GASSING].severity == 4
     state, reasons = run([laboratory(3), laboratory(4)])
     assert (state.severity, reasons) == (4, [Reason.RAISED, Reason.WORSENED])
 
@@ -228,5 +226,5 @@ def test_a_sample_refuted_within_its_own_batch_was_suspect_when_it_came() -> Non
     refuted = Finding("dropped", Severity.INFORMATION, "A later sample did not confirm this one.")
     told = Assessment(3, False, ("because",), "ieee_c57_104_2019", "test", findings=(refuted,))
     shown = evidence(of_assessment(told, Speaker("laboratory", online=False)))
-    assert shown[Condition.GASSING].severity == 0
-    assert shown[Condition.CONFIRMATION].severity == 3
+    assert shown[GASSING].severity == 0
+    assert shown[CONFIRMATION].severity == 3

@@ -7,8 +7,11 @@ import numpy as np
 import pytest
 from engine_cast import QUIET, START
 
-from app.domain.alerting.decisions import AlertState, Condition, decide
-from app.domain.alerting.shown import OnlineShown, Speaker, evidence, of_assessment
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.registry import evidence
+from app.domain.alerting.decisions import AlertState, decide
+from app.domain.alerting.online_shown import OnlineShown
+from app.domain.alerting.shown import Speaker, of_assessment
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.light_view import online_view
@@ -81,7 +84,7 @@ def test_rows_that_are_passed_over_move_no_alert(seed: int) -> None:
     few = shown.that_can_move_alerts(everything)
 
     def course(rows: list[int]) -> tuple[AlertState, list[tuple[str, int, str | None]]]:
-        state, told = AlertState(Condition.GASSING), []
+        state, told = AlertState(GASSING), []
         for row in rows:
             at = START + timedelta(days=row / A_DAY)
             for one in evidence(shown.row(row, Speaker("GM-1", online=True, at=at))).values():

@@ -7,11 +7,14 @@ import numpy as np
 import pytest
 from fleet_cast import T0
 
+from app.domain.alerting.condition import Look
+from app.domain.alerting.conditions.agreement import AGREEMENT
+from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.instruments.agreement import Agreed, Agreement, AgreementRule, agreement
 from app.domain.instruments.continued import reconcile
 from app.domain.instruments.findings import InstrumentFinding, Kind
 from app.domain.instruments.record import DailyRecord, InstrumentRecord, LaboratoryRecord, to_days
-from app.domain.instruments.verdict import AGREEMENT, DATA_QUALITY, TOLD_FOR, conditions
+from app.domain.instruments.verdict import TOLD_FOR
 from app.domain.model import EventKind
 from app.science.quantities import INDEX, NAMES
 
@@ -121,7 +124,7 @@ def test_scatter_that_cannot_tell_a_bias_from_none_is_not_out_of_band() -> None:
 
 
 def test_nothing_found_is_severity_zero() -> None:
-    assert conditions([], [], T0) == {DATA_QUALITY: (0, ""), AGREEMENT: (0, "")}
+    assert DATA_QUALITY.seen(Look([], [], T0)) == AGREEMENT.seen(Look([], [], T0)) == (0, "")
 
 
 @pytest.mark.parametrize(
@@ -145,22 +148,22 @@ def test_nothing_found_is_severity_zero() -> None:
     ],
 )
 def test_what_is_told_of_findings(found: list[InstrumentFinding], severity: int, headline: str) -> None:
-    assert conditions(found, [], T0 + DAY)[DATA_QUALITY] == (severity, headline)
+    assert DATA_QUALITY.seen(Look(found, [], T0 + DAY)) == (severity, headline)
 
 
 def test_a_finding_that_is_long_over_asks_for_nothing() -> None:
     over = finding(Kind.STUCK, 0, 3)
-    assert conditions([over], [], T0 + 3 * DAY + TOLD_FOR)[DATA_QUALITY][0] == 2
-    assert conditions([over], [], T0 + 4 * DAY + TOLD_FOR)[DATA_QUALITY][0] == 0
+    assert DATA_QUALITY.seen(Look([over], [], T0 + 3 * DAY + TOLD_FOR))[0] == 2
+    assert DATA_QUALITY.seen(Look([over], [], T0 + 4 * DAY + TOLD_FOR))[0] == 0
 
 
 def test_the_headline_of_agreement_says_how_far() -> None:
     co = agreement(record({"co": 420.0}, [{"co": v} for v in (300.0, 310.0, 290.0)]), AgreementRule())
-    assert conditions([], co, T0)[AGREEMENT] == (1, "against the laboratory: CO +40 %")
+    assert AGREEMENT.seen(Look([], co, T0)) == (1, "against the laboratory: CO +40 %")
     low = agreement(record({"co": 120.0}, [{"co": v} for v in (300.0, 310.0, 290.0)]), AgreementRule())
-    assert conditions([], low, T0)[AGREEMENT][0] == 2
+    assert AGREEMENT.seen(Look([], low, T0))[0] == 2
     h2 = agreement(record({"h2": 90.0}, [{"h2": v} for v in (60.0, 61.0, 59.0)]), AgreementRule())
-    assert conditions([], h2, T0)[AGREEMENT] == (2, "against the laboratory: H₂ +50 %")
+    assert AGREEMENT.seen(Look([], h2, T0)) == (2, "against the laboratory: H₂ +50 %")
 
 
 # --- going on ---------------------------------------------------------------------------------------------

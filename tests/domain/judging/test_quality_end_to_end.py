@@ -7,8 +7,10 @@ import pytest
 from engine_cast import QUIET, frame, judge, steady
 
 from app.domain.alerting.advice import urgency
-from app.domain.alerting.decisions import Condition
-from app.domain.alerting.shown import Speaker, evidence, of_assessment
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.registry import evidence
+from app.domain.alerting.shown import Speaker, of_assessment
 from app.domain.findings import Assessment, Severity
 from app.domain.judging.engine import assess
 from app.domain.judging.report import ReportOptions, report
@@ -64,8 +66,8 @@ def test_an_odd_sample_is_doubted_asks_for_confirmation_and_raises_no_gassing_al
     assert any(words in f.text for f in quality), [f.text for f in quality]
     assert all(f.source == "IEEE C57.104-2019, 5.1" and f.severity is Severity.INFORMATION for f in quality)
     shown = evidence(of_assessment(found, Speaker("LAB", online=False)))
-    assert Condition.GASSING not in shown, "it neither raises nor clears the alarm"
-    assert shown[Condition.CONFIRMATION].severity >= 2
+    assert GASSING not in shown, "it neither raises nor clears the alarm"
+    assert shown[CONFIRMATION].severity >= 2
     assert found.status is not None, "it is judged all the same"
     assert "the sample itself is in doubt" in verdict(found)[0].text
 
@@ -86,14 +88,14 @@ def test_an_ordinary_sample_is_not_doubted() -> None:
     found = odd_sample(h2=62.0)
     assert not found.doubtful
     assert not found.suspect
-    assert Condition.GASSING in evidence(of_assessment(found, Speaker("LAB", online=False)))
+    assert GASSING in evidence(of_assessment(found, Speaker("LAB", online=False)))
 
 
 def test_a_real_fault_is_suspected_but_not_doubted() -> None:
     """Thermal gas in about the shares of E.1: all hydrocarbons rise together."""
     found = odd_sample(h2=95.0, ch4=421.0, c2h6=128.0, c2h4=695.0, c2h2=7.0)
     assert (found.status, found.suspect, found.doubtful) == (3, True, False)
-    assert evidence(of_assessment(found, Speaker("LAB", online=False)))[Condition.GASSING].severity == 3, (
+    assert evidence(of_assessment(found, Speaker("LAB", online=False)))[GASSING].severity == 3, (
         "levels above Table 2 count at once"
     )
 

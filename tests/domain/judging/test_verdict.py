@@ -7,9 +7,11 @@ from dataclasses import asdict
 import pytest
 from engine_cast import QUIET, judge, last, one, steady
 
-from app.domain.findings import Assessment, written
+from app.domain.findings import Assessment
 from app.domain.judging.report import report
-from app.domain.judging.verdict import STATUS_WORDS, Sentence, verdict
+from app.domain.judging.status_words import STATUS_MEANING
+from app.domain.judging.verdict import Sentence, verdict
+from app.domain.writing import written
 
 THERMAL = {"h2": 95.0, "ch4": 421.0, "c2h6": 128.0, "c2h4": 695.0, "c2h2": 7.0, "co": 25.0, "co2": 360.0}
 WET = {"water": 20.0, "oil_temperature": 60.0}
@@ -82,7 +84,7 @@ def test_an_unknown_key_in_a_stored_form_is_an_error() -> None:
 def test_the_first_sentence_is_the_status_and_the_norm_set() -> None:
     first = verdict(one(QUIET))[0]
     assert first == Sentence(
-        "status", f"Status 1, {STATUS_WORDS[1]}, by IEEE C57.104-2019.", ("IEEE C57.104-2019, 6.1.2",)
+        "status", f"Status 1, {STATUS_MEANING[1]}, by IEEE C57.104-2019.", ("IEEE C57.104-2019, 6.1.2",)
     )
 
 

@@ -3,21 +3,25 @@
 import csv
 import io
 from datetime import timedelta
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 from fleet_cast import T0, URL
 
+from app.domain.alerting.conditions.agreement import AGREEMENT
+from app.domain.alerting.conditions.data_quality import DATA_QUALITY
+from app.domain.alerting.conditions.silent import SILENT
 from app.services.alerting.instrument_alerts import update_alerts
 from app.services.exporting.export_files import export
 from app.store.database import Database
 from app.store.exporting.exports import Scope
 from app.store.schema import alert_events, alerts, messages, sources
 
-DOUBT, AGAINST = "data_quality", "agreement"
+DOUBT, AGAINST = DATA_QUALITY, AGREEMENT
 
 
-def say(database: Database, hours: float, conditions: dict[str, tuple[int, str]]) -> int:
+def say(database: Database, hours: float, conditions: dict[Any, tuple[int, str]]) -> int:
     with database.write() as connection:
         source = connection.execute(sa.select(sources.c.id).where(sources.c.code == "W-T1-M")).scalar_one()
         return update_alerts(connection, source, conditions, T0 + timedelta(hours=hours), URL)
@@ -41,7 +45,7 @@ def test_each_change_is_told_once_to_each_contact(fleet_database: Database) -> N
     stuck = {DOUBT: (2, "H₂: stuck"), AGAINST: (0, "")}
     assert say(fleet_database, 0, stuck) == 2
     assert say(fleet_database, 1, stuck) == 0
-    assert stands(fleet_database) == {DOUBT: ("unacknowledged", 2, "H₂: stuck")}
+    assert stands(fleet_database) == {DOUBT.name: ("unacknowledged", 2, "H₂: stuck")}
     assert say(fleet_database, 2, {DOUBT: (1, "H₂: spikes"), AGAINST: (1, "CO 40 % high")}) == 4
     assert say(fleet_database, 3, {}) == 4
     assert {state for state, _, _ in stands(fleet_database).values()} == {"returned"}
@@ -76,7 +80,7 @@ def test_what_was_never_told_leaves_nothing_behind(fleet_database: Database) -> 
 
 def test_the_look_at_readings_does_not_speak_of_silence(fleet_database: Database) -> None:
     with pytest.raises(ValueError, match="silent"):
-        say(fleet_database, 0, {"silent": (1, "late")})
+        say(fleet_database, 0, {SILENT: (1, "late")})
 
 
 def test_the_alert_of_an_instrument_is_exported_with_its_code(fleet_database: Database) -> None:
@@ -85,4 +89,4 @@ def test_the_alert_of_an_instrument_is_exported_with_its_code(fleet_database: Da
     assert export(fleet_database, "alerts", Scope(site="W"), "csv", out) == 1
     (row,) = csv.DictReader(io.StringIO(out.getvalue().decode("utf-8-sig"), newline=""))
     assert (row["asset"], row["compartment"], row["instrument"]) == ("W-T1", "", "W-T1-M")
-    assert (row["condition"], row["severity"]) == (DOUBT, "2")
+    assert (row["condition"], row["severity"]) == (DOUBT.name, "2")

@@ -8,7 +8,10 @@ import pytest
 import sqlalchemy as sa
 from fleet_cast import NOW, URL, quiet
 
-from app.domain.alerting.decisions import Condition, State
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.states import State
 from app.domain.model import Reading, Sample, utc_day
 from app.services.correcting.put_right import (
     NoSuchError,
@@ -66,7 +69,7 @@ def history(database: Database, *sample_ids: int) -> list[Correction]:
         return corrections.history(connection, sample_ids)
 
 
-def state(database: Database, condition: Condition = Condition.GASSING, asset: str = "W-T1") -> State:
+def state(database: Database, condition: Condition = GASSING, asset: str = "W-T1") -> State:
     with database.read() as connection:
         compartment_id = fleet.compartment_ids(connection, [(asset, "main")])[asset, "main"]
         found = alerts.states_of(connection, [compartment_id]).get((compartment_id, condition))
@@ -108,12 +111,12 @@ def test_an_edit_is_a_revision_with_author_and_reason_and_the_old_and_new_values
 def test_assessments_and_alerts_follow_an_edit_of_the_newest_sample(fleet_database: Database) -> None:
     record(fleet_database, days_ago(300))
     wrong = record(fleet_database, days_ago(1), **ALARMING)
-    assert state(fleet_database) is state(fleet_database, Condition.CONFIRMATION) is State.UNACKNOWLEDGED
+    assert state(fleet_database) is state(fleet_database, CONFIRMATION) is State.UNACKNOWLEDGED
     right = edit_sample(
         fleet_database, wrong, contents(fleet_database, wrong, h2=11.0, c2h2=0.0, c2h4=3.0), BY, URL
     )
     assert status_of(fleet_database, right) == 1
-    assert state(fleet_database) is state(fleet_database, Condition.CONFIRMATION) is State.RETURNED
+    assert state(fleet_database) is state(fleet_database, CONFIRMATION) is State.RETURNED
 
 
 def test_an_edit_of_an_older_sample_judges_what_came_after_it_and_leaves_the_alerts(
@@ -122,11 +125,11 @@ def test_an_edit_of_an_older_sample_judges_what_came_after_it_and_leaves_the_ale
     older = record(fleet_database, days_ago(300))
     newer = record(fleet_database, days_ago(1), h2=70.0)
     assert status_of(fleet_database, newer) == 2  # 60 more than before: IEEE C57.104-2019, Table 3 has 40
-    before = state(fleet_database, Condition.CONFIRMATION)
+    before = state(fleet_database, CONFIRMATION)
     mails = count(fleet_database, messages)
     edit_sample(fleet_database, older, contents(fleet_database, older, h2=69.0), BY, URL)
     assert status_of(fleet_database, newer) == 1
-    assert state(fleet_database, Condition.CONFIRMATION) is before
+    assert state(fleet_database, CONFIRMATION) is before
     assert count(fleet_database, messages) == mails
 
 
@@ -183,7 +186,7 @@ def test_the_form_is_read_in_our_units_and_every_fault_is_named() -> None:
 def test_excluding_the_newest_sample_lets_the_one_before_it_speak(fleet_database: Database) -> None:
     record(fleet_database, days_ago(300))
     wrong = record(fleet_database, days_ago(1), **ALARMING)
-    assert state(fleet_database, Condition.CONFIRMATION) is State.UNACKNOWLEDGED
+    assert state(fleet_database, CONFIRMATION) is State.UNACKNOWLEDGED
     exclude_sample(fleet_database, wrong, By("R. Oster", "syringe mixed up", NOW), URL)
     stored = row(fleet_database, wrong)
     assert (stored.excluded_by, stored.excluded_because, stored.current) == (
@@ -191,10 +194,10 @@ def test_excluding_the_newest_sample_lets_the_one_before_it_speak(fleet_database
         "syringe mixed up",
         True,
     )
-    assert state(fleet_database, Condition.CONFIRMATION) is State.RETURNED
+    assert state(fleet_database, CONFIRMATION) is State.RETURNED
     restore_sample(fleet_database, wrong, By("R. Oster", "it was not", NOW), URL)
     assert row(fleet_database, wrong).excluded_at is None
-    assert state(fleet_database, Condition.CONFIRMATION) is State.UNACKNOWLEDGED
+    assert state(fleet_database, CONFIRMATION) is State.UNACKNOWLEDGED
     assert [line.kind for line in history(fleet_database, wrong)] == ["excluded", "restored"]
 
 
@@ -260,8 +263,8 @@ def test_a_moved_sample_stands_there_and_stays_visible_here(fleet_database: Data
     there = move_sample(fleet_database, wrong, Place("W-T2", "main"), BY, URL)
     assert row(fleet_database, wrong).excluded_because == "moved to W-T2, main: digits swapped"
     assert (row(fleet_database, there).h2, row(fleet_database, there).taken_at) == (400.0, days_ago(1))
-    assert state(fleet_database, Condition.CONFIRMATION) is State.RETURNED
-    assert state(fleet_database, Condition.CONFIRMATION, "W-T2") is State.UNACKNOWLEDGED
+    assert state(fleet_database, CONFIRMATION) is State.RETURNED
+    assert state(fleet_database, CONFIRMATION, "W-T2") is State.UNACKNOWLEDGED
     for sample_id in (wrong, there):
         (line,) = history(fleet_database, sample_id)
         assert (line.detail["from"]["asset"], line.detail["to"]["sample"]) == ("W-T1", there)

@@ -9,7 +9,9 @@ import pytest
 import sqlalchemy as sa
 from fleet_cast import NOW, URL, quiet
 
-from app.domain.alerting.decisions import Condition, State
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.states import State
 from app.domain.model import Reading, Sample
 from app.intake.files.profile import load_profile
 from app.services.correcting import sample_places
@@ -73,7 +75,7 @@ def stored_alert(database: Database, condition: Condition, asset: str = "W-T1") 
         return alerts.states_of(connection, [compartment_id]).get((compartment_id, condition))
 
 
-def state(database: Database, condition: Condition = Condition.GASSING, asset: str = "W-T1") -> State:
+def state(database: Database, condition: Condition = GASSING, asset: str = "W-T1") -> State:
     found = stored_alert(database, condition, asset)
     return found.state.state if found else State.NORMAL
 
@@ -150,13 +152,13 @@ def take(database: Database, content: bytes) -> ImportResult:
 def test_undoing_a_file_of_several_sources_follows_up_each_of_them(fleet_database: Database) -> None:
     file_id = file_of_two_sources(fleet_database)
     assert medians(fleet_database) == {"W-T1-M": 8, "W-T2-M": 8}
-    raised = stored_alert(fleet_database, Condition.GASSING, "W-T2")
+    raised = stored_alert(fleet_database, GASSING, "W-T2")
     assert raised is not None
     assert raised.state.memory["W-T2-M"]["severity"] == 3
     told = mails(fleet_database)
     assert undo_file(fleet_database, file_id, BY, URL) == Undone(9, 0)
     assert medians(fleet_database) == {"W-T1-M": 8}
-    after = stored_alert(fleet_database, Condition.GASSING, "W-T2")
+    after = stored_alert(fleet_database, GASSING, "W-T2")
     assert after is not None
     assert after.state.memory["W-T2-M"]["severity"] == 0
     assert after.state.state is State.RETURNED

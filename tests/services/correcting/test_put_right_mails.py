@@ -5,7 +5,10 @@ from datetime import datetime, timedelta
 import sqlalchemy as sa
 from fleet_cast import NOW, URL, quiet
 
-from app.domain.alerting.decisions import Condition, State
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.states import State
 from app.domain.model import Reading, Sample
 from app.services.correcting.put_right import edit_sample, exclude_sample, restore_sample
 from app.services.recording.record_samples import BatchTerms, record_samples
@@ -43,7 +46,7 @@ def edit(database: Database, sample_id: int, after: timedelta = timedelta(0), /,
     return edit_sample(database, sample_id, new, By(BY.author, BY.reason, NOW + after), URL)
 
 
-def state(database: Database, condition: Condition = Condition.GASSING) -> State:
+def state(database: Database, condition: Condition = GASSING) -> State:
     with database.read() as connection:
         compartment_id = fleet.compartment_ids(connection, [("W-T1", "main")])["W-T1", "main"]
         found = alerts.states_of(connection, [compartment_id]).get((compartment_id, condition))
@@ -72,7 +75,7 @@ def test_edits_of_the_newest_sample_up_and_down_tell_each_change_once(fleet_data
     two = edit(fleet_database, one, minute, **{n: QUIET[n] for n in ALARMING})
     assert (state(fleet_database), mails(fleet_database)) == (State.RETURNED, ["raised", "returned"])
     three = edit(fleet_database, two, 2 * minute, **ALARMING)
-    assert state(fleet_database) is state(fleet_database, Condition.CONFIRMATION) is State.UNACKNOWLEDGED
+    assert state(fleet_database) is state(fleet_database, CONFIRMATION) is State.UNACKNOWLEDGED
     assert mails(fleet_database) == ["raised", "returned", "raised"]
     edit(fleet_database, three, 3 * minute, h2=401.0)  # nothing about the alert changes
     assert mails(fleet_database) == ["raised", "returned", "raised"]

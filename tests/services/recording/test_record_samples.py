@@ -7,7 +7,10 @@ import pytest
 import sqlalchemy as sa
 from fleet_cast import NOW, QUIET
 
-from app.domain.alerting.decisions import Condition, State
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.states import State
 from app.domain.model import Reading, Rejection, Sample
 from app.services.recording.outcomes import Outcome
 from app.services.recording.record_samples import BatchTerms, UnknownSourceError, record_samples
@@ -38,9 +41,7 @@ def count(database: Database, table: sa.Table) -> int:
         return int(connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one())
 
 
-def state(
-    database: Database, condition: Condition = Condition.GASSING, asset: str = "W-T1"
-) -> tuple[State, int]:
+def state(database: Database, condition: Condition = GASSING, asset: str = "W-T1") -> tuple[State, int]:
     with database.read() as connection:
         compartment_id = fleet.compartment_ids(connection, [(asset, "main")])[asset, "main"]
         found = alerts.states_of(connection, [compartment_id]).get((compartment_id, condition))
@@ -100,7 +101,7 @@ def test_a_high_laboratory_sample_raises_an_alert_and_mails_each_contact_once(
     assert count(fleet_database, messages) == 0
     record(fleet_database, sample(days_ago(1), c2h4=400.0, ch4=250.0, h2=120.0))
     assert state(fleet_database) == (State.UNACKNOWLEDGED, 3)
-    assert state(fleet_database, Condition.CONFIRMATION) == (State.UNACKNOWLEDGED, 3)
+    assert state(fleet_database, CONFIRMATION) == (State.UNACKNOWLEDGED, 3)
     with fleet_database.read() as connection:
         mails = connection.execute(sa.select(messages).order_by(messages.c.to_address)).all()
     assert [m.to_address for m in mails] == ["planner@weirs.example", "watch@weirs.example"]
@@ -205,7 +206,7 @@ def test_a_copy_of_the_last_report_is_doubted_and_asks_for_a_confirmation_sample
 ) -> None:
     record(fleet_database, sample(days_ago(200)))
     record(fleet_database, sample(days_ago(10)))
-    assert state(fleet_database, Condition.CONFIRMATION) == (State.UNACKNOWLEDGED, 2)
+    assert state(fleet_database, CONFIRMATION) == (State.UNACKNOWLEDGED, 2)
     assert state(fleet_database) == (State.NORMAL, 0)
 
 

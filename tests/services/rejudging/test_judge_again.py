@@ -7,7 +7,10 @@ from typing import Any
 import sqlalchemy as sa
 from fleet_cast import NOW, quiet
 
-from app.domain.alerting.decisions import Condition, State
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.states import State
 from app.domain.model import Reading, Sample
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
@@ -76,13 +79,13 @@ def test_an_oil_treatment_entered_afterwards_takes_a_false_alarm_back_quietly(
     record(fleet_database, days_ago(300))
     newest = record(fleet_database, days_ago(1), h2=65.0)
     assert verdict_of(fleet_database, newest)[1] is True
-    assert state(fleet_database, Condition.CONFIRMATION) is State.UNACKNOWLEDGED
+    assert state(fleet_database, CONFIRMATION) is State.UNACKNOWLEDGED
     mails = count(fleet_database, messages)
     assert mails == 2
     again = load(fleet_database, EVENT.format("W-T1", days_ago(100), "oil_change"))
     assert (again.samples, again.changed > 0, again.alerts) == (2, True, 1)
     assert verdict_of(fleet_database, newest) == (1, False)
-    assert state(fleet_database, Condition.CONFIRMATION) is State.RETURNED
+    assert state(fleet_database, CONFIRMATION) is State.RETURNED
     event = last_event(fleet_database)
     assert (event.reason, event.sample_id) == ("returned", newest)
     assert event.note.startswith("judged again: ")
@@ -97,29 +100,29 @@ def test_a_wider_limit_of_the_owner_ends_an_alert_and_a_narrower_one_leaves_it_t
 ) -> None:
     first = record(fleet_database, days_ago(1), h2=150.0)
     assert verdict_of(fleet_database, first)[0] in {2, 3}
-    assert state(fleet_database, Condition.GASSING) is State.UNACKNOWLEDGED
+    assert state(fleet_database, GASSING) is State.UNACKNOWLEDGED
     mails = count(fleet_database, messages)
     assert load(fleet_database, LIMIT.format("asset", "W-T1", 300, 600)).alerts == 1
-    assert (verdict_of(fleet_database, first)[0], state(fleet_database, Condition.GASSING)) == (
+    assert (verdict_of(fleet_database, first)[0], state(fleet_database, GASSING)) == (
         1,
         State.RETURNED,
     )
     assert load(fleet_database, LIMIT.format("asset", "W-T1", 100, 120)).alerts == 0
     assert verdict_of(fleet_database, first)[0] == 3
-    assert state(fleet_database, Condition.GASSING) is State.RETURNED
+    assert state(fleet_database, GASSING) is State.RETURNED
     assert count(fleet_database, messages) == mails
     record(fleet_database, days_ago(0.5), h2=151.0)
-    assert state(fleet_database, Condition.GASSING) is State.UNACKNOWLEDGED
+    assert state(fleet_database, GASSING) is State.UNACKNOWLEDGED
     assert count(fleet_database, messages) == mails + 2
 
 
 def test_a_monitor_s_readings_speak_as_often_as_it_takes_to_be_believed(fleet_database: Database) -> None:
     for i in range(14):
         record(fleet_database, days_ago(10 - i / 6), "W-T1-M", h2=150.0 + i / 10)
-    assert state(fleet_database, Condition.GASSING) is State.UNACKNOWLEDGED
+    assert state(fleet_database, GASSING) is State.UNACKNOWLEDGED
     again = load(fleet_database, LIMIT.format("asset", "W-T1", 300, 600))
     assert (again.samples, again.alerts) == (14, 1)
-    assert state(fleet_database, Condition.GASSING) is State.RETURNED
+    assert state(fleet_database, GASSING) is State.RETURNED
 
 
 def test_only_the_compartments_concerned_are_judged_again(fleet_database: Database) -> None:

@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import sqlalchemy as sa
 
+from app.domain.instruments.instrument import Instrument
 from app.domain.instruments.silence import UNKNOWN_INTERVAL
 from app.domain.model import Source, SourceKind
 from app.store.bulk import insert_rows
@@ -17,7 +18,7 @@ NOW = datetime(2026, 3, 1, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 
 
-def one(database: Database, code: str) -> instruments.Instrument:
+def one(database: Database, code: str) -> Instrument:
     with database.read() as connection:
         return next(i for i in instruments.instruments(connection, NOW) if i.code == code)
 

@@ -9,7 +9,11 @@ import pytest
 import sqlalchemy as sa
 from fleet_cast import NOW
 
-from app.domain.alerting.decisions import AlertState, Condition, Reason, State, Transition
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
+from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.decisions import AlertState, Transition
+from app.domain.alerting.states import Reason, State
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
 from app.store.mailing import outbox
@@ -153,8 +157,8 @@ def mail_about(connection: Connection, event_id: int, thread: str, at: datetime)
 
 def test_an_event_makes_one_mail_an_address_and_the_next_event_another(fleet_database: Database) -> None:
     with fleet_database.write() as connection:
-        alert, first = event(connection, Condition.GASSING, State.NORMAL, State.UNACKNOWLEDGED, NOW)
-        again, second = event(connection, Condition.GASSING, State.RETURNED, State.UNACKNOWLEDGED, NOW)
+        alert, first = event(connection, GASSING, State.NORMAL, State.UNACKNOWLEDGED, NOW)
+        again, second = event(connection, GASSING, State.RETURNED, State.UNACKNOWLEDGED, NOW)
         assert alert == again
         assert mail_about(connection, first, "a", NOW)
         assert not mail_about(connection, first, "a", NOW)
@@ -166,19 +170,19 @@ def test_an_event_makes_one_mail_an_address_and_the_next_event_another(fleet_dat
 def test_a_thread_lasts_as_long_as_the_episode(fleet_database: Database) -> None:
     up, down, day = State.UNACKNOWLEDGED, State.RETURNED, timedelta(days=1)
     with fleet_database.write() as connection:
-        alert, raised = event(connection, Condition.GASSING, State.NORMAL, up, NOW)
+        alert, raised = event(connection, GASSING, State.NORMAL, up, NOW)
         assert outbox.threads(connection, alert) == {}
         mail_about(connection, raised, "first", NOW)
         ((contact, thread),) = outbox.threads(connection, alert).items()
         assert thread == "<first@weirs.example>"
-        _, worse = event(connection, Condition.GASSING, up, up, NOW + day)
+        _, worse = event(connection, GASSING, up, up, NOW + day)
         mail_about(connection, worse, "first", NOW + day)
-        _, over = event(connection, Condition.GASSING, up, down, NOW + 2 * day)
+        _, over = event(connection, GASSING, up, down, NOW + 2 * day)
         assert outbox.threads(connection, alert) == {contact: thread}, "the mail of the return belongs to it"
         mail_about(connection, over, "first", NOW + 2 * day)
-        event(connection, Condition.GASSING, down, State.NORMAL, NOW + 3 * day)  # acknowledged afterwards
+        event(connection, GASSING, down, State.NORMAL, NOW + 3 * day)  # acknowledged afterwards
         assert outbox.threads(connection, alert) == {contact: thread}
-        _, anew = event(connection, Condition.GASSING, State.NORMAL, up, NOW + 3 * day)
+        _, anew = event(connection, GASSING, State.NORMAL, up, NOW + 3 * day)
         assert outbox.threads(connection, alert) == {}
         mail_about(connection, anew, "second", NOW + 3 * day)
         assert outbox.threads(connection, alert) == {contact: "<second@weirs.example>"}
@@ -189,12 +193,12 @@ def test_a_thread_may_have_begun_with_the_mail_about_another_alert_raised_at_onc
 ) -> None:
     up, later = State.UNACKNOWLEDGED, NOW + timedelta(days=1)
     with fleet_database.write() as connection:
-        gassing, raised = event(connection, Condition.GASSING, State.NORMAL, up, NOW)
-        asked, _ = event(connection, Condition.CONFIRMATION, State.NORMAL, up, NOW)
+        gassing, raised = event(connection, GASSING, State.NORMAL, up, NOW)
+        asked, _ = event(connection, CONFIRMATION, State.NORMAL, up, NOW)
         mail_about(connection, raised, "both", NOW)
         assert outbox.threads(connection, asked) == outbox.threads(connection, gassing) != {}
-        event(connection, Condition.CONFIRMATION, up, State.RETURNED, later)
-        event(connection, Condition.CONFIRMATION, State.RETURNED, up, later)
+        event(connection, CONFIRMATION, up, State.RETURNED, later)
+        event(connection, CONFIRMATION, State.RETURNED, up, later)
         assert outbox.threads(connection, asked) == {}, "its second episode has no mail yet"
 
 

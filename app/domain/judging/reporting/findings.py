@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from app.domain.findings import Finding, Severity, written
+from app.domain.findings import PRACTICE, Finding, Severity
 from app.domain.judging.engine import Judgement
 from app.domain.judging.norms import (
     AGES,
@@ -23,12 +23,12 @@ from app.domain.judging.norms import (
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.extreme import EXTREME
 from app.domain.judging.rules.levels import HIGH, RAISED, UNKNOWN
+from app.domain.writing import written
 from app.science.norms.limits import beyond
 from app.science.norms.limits import limit as single_limit
 from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
 
 GUIDE: Final = "IEEE C57.104-2019"
-PRACTICE: Final = "common practice, no source"
 
 
 def findings_of(judgement: Judgement, row: int) -> Iterator[Finding]:

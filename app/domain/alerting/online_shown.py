@@ -1,0 +1,62 @@
+"""What on-line readings show the alerts, read off the columns they were judged in."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.domain.alerting.decisions import ONLINE_IN_A_ROW_TO_EASE, ONLINE_IN_A_ROW_TO_WORSEN
+from app.domain.alerting.shown import Shown, Speaker
+from app.domain.judging.light_view import OnlineView
+from app.science.quantities import NORM_GASES
+
+
+@dataclass(frozen=True)
+class OnlineShown:
+    """What the readings of a view show, row by row."""
+
+    view: OnlineView
+
+    def row(self, row: int, speaker: Speaker) -> Shown | None:
+        """What one reading shows; None without a status."""
+        view = self.view
+        status, suspect, fault = view.verdicts[row]
+        if status is None:
+            return None
+        return Shown(
+            speaker,
+            status,
+            by_level=int(view.by_level[row]),
+            suspect=suspect,
+            extreme=bool(view.extreme[row]),
+            fault=fault,
+            raising=tuple(sorted(g for g, on in zip(NORM_GASES, view.raising[row], strict=True) if on)),
+            judged=frozenset(g for g, on in zip(NORM_GASES, view.judged[row], strict=True) if on),
+        )
+
+    def that_can_move_alerts(self, rows: Sequence[int]) -> list[int]:
+        """Those of the rows that can move an alert: of a long run that shows the same, its beginning and its end.
+
+        A source is believed after so many readings in a row; after that a reading that shows the same again changes
+        nothing.
+        """
+        if len(rows) <= _ENOUGH:
+            return list(rows)
+        view, index = self.view, np.asarray(rows)
+        verdicts = [view.verdicts[row] for row in rows]
+        shown = np.column_stack(
+            [
+                [v.status or 0 for v in verdicts],
+                [v.suspect for v in verdicts],
+                np.unique([v.fault or "" for v in verdicts], return_inverse=True)[1],
+                *(view.by_level[index], view.extreme[index], view.raising[index], view.judged[index]),
+            ]
+        ).astype(np.int64)
+        new = np.r_[True, (shown[1:] != shown[:-1]).any(axis=1)]
+        place = np.arange(len(rows))
+        since = place - np.maximum.accumulate(np.where(new, place, 0))
+        last = np.r_[new[1:], True]
+        return [rows[int(i)] for i in np.flatnonzero((since <= _ENOUGH) | last)]
+
+
+_ENOUGH = max(ONLINE_IN_A_ROW_TO_EASE, ONLINE_IN_A_ROW_TO_WORSEN) + 1
