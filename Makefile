@@ -15,7 +15,7 @@ help:
 	@echo "make fuzz    more than 5,000 made-up requests to every endpoint and page; prints what was sent"
 	@echo "make bench   the benchmarks, each beside its baseline"
 	@echo "make faults  a hundred kills of server, worker and PostgreSQL, full disks, cut connections: what was lost"
-	@echo "make help-pages  write the help's pages of settings and commands from the code"
+	@echo "make help-pages  write what the help takes from the code: settings, commands, alerts"
 	@echo "make screenshots  take the pictures of README from the demo"
 	@echo "make soak    the server under an hour's steady load"
 
@@ -61,7 +61,7 @@ faults: $(VENV)/ready-dev
 soak: $(VENV)/ready-dev
 	$(BIN)/python -m tests.benchmarks soak
 
-# app/help/settings.md and commands.md; a test compares them with the code
+# what the help takes from the code; a test compares it with what is committed
 help-pages: $(VENV)/ready-dev
 	$(BIN)/python -m tests.help.help_reference
 

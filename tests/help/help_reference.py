@@ -1,4 +1,4 @@
-"""The two pages of the help that are made from the code: every setting, every command.
+"""What is made from the code in the help: every setting, every command, every condition that raises an alert.
 
 ``make help-pages`` writes them into app/help; a test compares what is committed with what the code says.
 """
@@ -16,6 +16,8 @@ from pydantic.fields import FieldInfo
 
 from app.cli.main import app
 from app.config import PREFIX, Settings
+from app.domain.alerting.condition import Condition
+from app.domain.alerting.conditions.registry import CONDITIONS
 
 FOLDER: Final = Path(__file__).parents[2] / "app" / "help"
 
@@ -181,7 +183,20 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     return "\n".join(f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in line)} |" for line in lines)
 
 
-PAGES: Final = {"settings.md": settings_page, "commands.md": commands_page}
+def alerts_page() -> str:
+    """The page about alerts with its table of conditions made anew; the rest is written by hand."""
+    text = (FOLDER / "alerts.md").read_text(encoding="utf-8")
+    before, head, rest = text.partition("## What raises an alert\n\n")
+    _, _, after = rest.partition("\n\n")
+    rows = ((c.title, c.about, _grades(c), c.told.value) for c in CONDITIONS)
+    return f"{before}{head}{_table(('alert', 'about', 'severities', 'told'), rows)}\n\n{after}"
+
+
+def _grades(condition: Condition) -> str:
+    return "; ".join(f"**{g.severity} {g.word}**: {g.meaning}" for g in condition.grades)
+
+
+PAGES: Final = {"settings.md": settings_page, "commands.md": commands_page, "alerts.md": alerts_page}
 
 
 def main() -> None:

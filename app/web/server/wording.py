@@ -4,11 +4,12 @@ from typing import Final
 
 from app.domain.alerting.condition import RaisedBy
 from app.domain.alerting.conditions.registry import condition_of
+from app.domain.alerting.states import STATE_WORDS, State
 from app.domain.findings import Finding
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.fault import FAULT_NAMES
 from app.domain.judging.reporting.methods import METHOD_NAMES
-from app.domain.judging.status_words import STATUS_WORDS
+from app.domain.judging.status_words import STATUS_MEANING, STATUS_WORDS
 
 LEVEL_WORDS: Final = {0: "0 typical", 1: "1 above typical", 2: "2 high"}
 HEARD_WORDS: Final = {
@@ -67,6 +68,16 @@ def severity(condition: str, value: int) -> str:
 def weight(finding: Finding) -> str:
     """``2 intermediate``: how much a finding matters."""
     return f"{int(finding.severity)} {finding.severity.name.lower()}"
+
+
+def state(name: str) -> str:
+    """A state of an alert in words."""
+    return STATE_WORDS[State(name)]
+
+
+def status_meaning(status: int) -> str:
+    """What a DGA status means."""
+    return STATUS_MEANING[status]
 
 
 def status_word(status: int | None) -> str:

@@ -24,8 +24,12 @@ class Silent(OfInstruments):
     about = "an instrument"
     raised_by = RaisedBy.SILENCE
     grades = (
-        Grade(1, "late", "two intervals and the grace have passed since its last post"),
-        Grade(2, "silent", "four have, or it has a key and was never heard: nobody watches the unit on-line"),
+        Grade(1, "late", "about two intervals have passed since its last post"),
+        Grade(
+            2,
+            "silent",
+            "about four have, or it has a key and was never heard: nobody watches the unit on-line",
+        ),
     )
     told = Audience.SITE
     cases = ("late", "silent", "never_heard", "back")
