@@ -16,7 +16,7 @@ from app.science.tables import rows
 NOW, ROME = datetime(2026, 3, 1, 23, 30, tzinfo=UTC), ZoneInfo("Europe/Rome")
 """In Rome it is March 2 already."""
 FILLS = {"unit": "W-T1", "units": "W-T1, W-T2", "has": "have", "silent_at": "2026-03-01 16:15 CET"}
-STEPS = {
+STEPS: dict[str, list[tuple[str, int | None]]] = {
     "late": [("It counts as silent from 2026-03-01 16:15 CET on, and a mail follows then.", None)],
     "silent": [
         ("otherwise the gateway or the link.", 1),
