@@ -25,6 +25,7 @@ class ExportKind(StrEnum):
 class ExportFormat(StrEnum):
     CSV = "csv"
     XLSX = "xlsx"
+    PARQUET = "parquet"
 
 
 def import_command(
@@ -160,16 +161,17 @@ def export_command(
     ] = None,
     asset: Annotated[str | None, typer.Option(help="Of one unit only.")] = None,
     site: Annotated[str | None, typer.Option(help="Of one site's units only.")] = None,
-    form: Annotated[ExportFormat, typer.Option("--format", help="csv or xlsx.")] = ExportFormat.CSV,
+    form: Annotated[ExportFormat, typer.Option("--format", help="csv, xlsx or parquet.")] = ExportFormat.CSV,
 ) -> None:
     """Write samples, assessments or alerts to a file. Samples as CSV can be imported by the profile ullage."""
-    from app.services.exporting.export_files import UnknownScopeError, export
+    from app.services.exporting.export_files import NoParquetError, export
+    from app.services.exporting.export_tables import UnknownScopeError
     from app.store.exporting.exports import Scope
 
     if asset is not None and site is not None:
         raise typer.BadParameter("give --asset or --site, not both")
-    if output is None and form is ExportFormat.XLSX:
-        raise typer.BadParameter("a workbook needs -o FILE")
+    if output is None and form is not ExportFormat.CSV:
+        raise typer.BadParameter(f"{form.value} needs -o FILE")
     scope = Scope(asset, site)
     with open_database() as database:
         try:
@@ -181,7 +183,7 @@ def export_command(
             with partial.open("wb") as out:
                 count = export(database, kind.value, scope, form.value, out)
             partial.replace(output)
-        except UnknownScopeError as error:
+        except (UnknownScopeError, NoParquetError) as error:
             if output is not None:
                 partial.unlink(missing_ok=True)
             fail(str(error))

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from fleet_cast import FLEET
 from typer.testing import CliRunner
@@ -122,7 +123,23 @@ def test_an_export_goes_to_standard_output_or_a_workbook(run: Run, march: Path, 
     assert run("export", "alerts", "--format", "xlsx", "-o", book).exit_code == 0
     assert book.read_bytes().startswith(b"PK")
     assert run("export", "samples", "--format", "xlsx").exit_code == 2
+    assert run("export", "samples", "--format", "parquet").exit_code == 2
     assert run("export", "samples", "--asset", "W-T2", "--site", "W").exit_code == 2
+
+
+def test_an_export_as_parquet_or_a_word_how_to_get_it(
+    run: Run, march: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run("import", march, "--laboratory", "LAB")
+    out = tmp_path / "samples.parquet"
+    assert run("export", "samples", "--format", "parquet", "-o", out).stdout == f"{out}: 1 samples\n"
+    (row,) = pd.read_parquet(out).to_dict("records")
+    assert (row["asset"], row["c2h2"], row["c2h2_below"]) == ("W-T2", 0.5, True)
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    refused = run("export", "samples", "--format", "parquet", "-o", tmp_path / "again.parquet")
+    assert refused.exit_code == 1
+    assert "pip install 'ullage[parquet]'" in refused.stderr
+    assert sorted(p.name for p in tmp_path.glob("*parquet*")) == ["samples.parquet"]
 
 
 def test_an_export_of_nothing_that_is_registered_leaves_no_file(run: Run, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any, Final, Literal
 
 from app.domain.findings import Assessment
+from app.intake.numbers import shown
 from app.science.quantities import INDEX, NAMES, NORM_GASES
 from app.store.database import Connection
 from app.store.exporting import exports
@@ -31,13 +32,17 @@ _BEFORE: Final = ("asset", "site", "serial", "compartment", "source", "source_ki
 _NOTES: Final = ("laboratory_number", "remark")
 _AFTER: Final = ("revision", "status", "file", "line")
 SAMPLE_COLUMNS: Final = (*_BEFORE, *_NOTES, *NAMES, *_AFTER)
-ASSESSMENT_COLUMNS: Final = (
-    *("asset", "site", "compartment", "source", "taken_at", "status", "suspect", "doubtful"),
-    *("fault", "fault_name", "confidence", "status_reasons"),
+SAID_COLUMNS: Final = (
+    *("status", "suspect", "doubtful", "fault", "fault_name", "confidence", "status_reasons"),
     *METHODS,
     *(f"delta_{gas}" for gas in NORM_GASES),
     *(f"rate_{gas}" for gas in NORM_GASES),
-    *("nei_oil", "relative_saturation", "norm_set", "rule_set", "assessed_at"),
+    *("nei_oil", "relative_saturation", "norm_set"),
+)
+ASSESSMENT_COLUMNS: Final = (
+    *("asset", "site", "compartment", "source", "taken_at"),
+    *SAID_COLUMNS,
+    *("rule_set", "assessed_at"),
 )
 ALERT_COLUMNS: Final = (
     *("asset", "site", "compartment", "condition", "state", "severity", "opened_at", "changed_at"),
@@ -51,6 +56,10 @@ COLUMNS: Final[Mapping[Kind, tuple[str, ...]]] = {
 """Gases µL/L, water and furfural mg/kg, temperatures °C, rates µL/L per year, nei_oil kJ/kL, times UTC."""
 
 
+class UnknownScopeError(LookupError):
+    """No asset or site of that code is registered."""
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """``rows`` are read while the connection they come from is open."""
@@ -61,7 +70,14 @@ class Table:
 
 
 def table_of(connection: Connection, kind: Kind, scope: Scope) -> Table:
-    """The rows of one kind in a scope."""
+    """The rows of one kind in a scope.
+
+    Raises:
+        UnknownScopeError: if the scope's asset or site is not registered.
+    """
+    if not exports.is_registered(connection, scope):
+        what, code = ("asset", scope.asset) if scope.asset is not None else ("site", scope.site)
+        raise UnknownScopeError(f"no {what} has the code {shown(code)}")
     read, row_of = _READERS[kind]
     return Table(kind, COLUMNS[kind], (row_of(row) for row in read(connection, scope)))
 
@@ -80,34 +96,30 @@ def _reading(number: float | None, below: bool) -> Cell:
     return f"<{number!r}" if below else number
 
 
-def _assessment_row(row: Any) -> tuple[Cell, ...]:
-    if row.detail is None:  # an on-line reading that says what the one before it said
-        width = len(COLUMNS["assessments"])
-        head = (
-            row.asset,
-            row.site,
-            row.compartment,
-            row.source,
-            row.taken_at,
-            row.status,
-            row.suspect,
-            False,
-        )
-        blank = (None,) * (width - len(head) - 3)
-        return (*head, row.fault, *blank, row.rule_set, row.assessed_at)
-    said = Assessment.from_json(row.detail)
+def said_of(assessment: Assessment) -> tuple[Cell, ...]:
+    """The cells of :data:`SAID_COLUMNS`."""
+    said, fault = assessment, assessment.fault
     methods = (said.methods.get(name) for name in METHODS)
     rates = (said.rates.get(gas) for gas in NORM_GASES)
     return (
-        *(row.asset, row.site, row.compartment, row.source, row.taken_at),
         *(said.status, said.suspect, said.doubtful),
-        *((said.fault.code, said.fault.name, said.fault.confidence) if said.fault else (None, None, None)),
+        *((fault.code, fault.name, fault.confidence) if fault else (None, None, None)),
         "; ".join(said.status_reasons),
         *(call.code if call is not None else None for call in methods),
         *(said.deltas.get(gas) for gas in NORM_GASES),
         *(None if rate is None else rate.per_year for rate in rates),
-        *(said.nei_oil, said.relative_saturation, said.norm_set, row.rule_set, row.assessed_at),
+        *(said.nei_oil, said.relative_saturation, said.norm_set),
     )
+
+
+def _assessment_row(row: Any) -> tuple[Cell, ...]:
+    head = (row.asset, row.site, row.compartment, row.source, row.taken_at)
+    if row.detail is None:  # an on-line reading that says what the one before it said
+        short = (row.status, row.suspect, False, row.fault)
+        said: tuple[Cell, ...] = (*short, *(None for _ in SAID_COLUMNS[len(short) :]))
+    else:
+        said = said_of(Assessment.from_json(row.detail))
+    return (*head, *said, row.rule_set, row.assessed_at)
 
 
 def _alert_row(row: Any) -> tuple[Cell, ...]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -17,10 +18,13 @@ _AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """Which units: one asset, the assets of one site, or (both None) the fleet."""
+    """Which units: one asset, the assets of one site, or (both None) the fleet. Which samples: since <= taken_at <
+    until; alerts are not narrowed by it."""
 
     asset: str | None = None
     site: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None
 
 
 def samples_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
@@ -50,7 +54,7 @@ def samples_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
         .outerjoin(files, files.c.id == samples.c.file_id)
         .outerjoin(assessments, _counting_assessment())
     )
-    return _rows(connection, _placed(query).where(*_counts()), scope, samples.c.taken_at, sources.c.code)
+    return _rows(connection, _placed(query).where(*_counts(scope)), scope, samples.c.taken_at, sources.c.code)
 
 
 def assessments_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
@@ -73,7 +77,7 @@ def assessments_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]
         .outerjoin(assessments, _counting_assessment())
         .where(samples.c.rule_set.is_not(None))
     )
-    return _rows(connection, _placed(query).where(*_counts()), scope, samples.c.taken_at, sources.c.code)
+    return _rows(connection, _placed(query).where(*_counts(scope)), scope, samples.c.taken_at, sources.c.code)
 
 
 def alerts_of(connection: Connection, scope: Scope) -> Iterator[sa.Row[Any]]:
@@ -115,8 +119,13 @@ def is_registered(connection: Connection, scope: Scope) -> bool:
     return True
 
 
-def _counts() -> tuple[sa.ColumnElement[bool], ...]:
-    return counting()
+def _counts(scope: Scope) -> tuple[sa.ColumnElement[bool], ...]:
+    window = []
+    if scope.since is not None:
+        window.append(samples.c.taken_at >= scope.since)
+    if scope.until is not None:
+        window.append(samples.c.taken_at < scope.until)
+    return (*counting(), *window)
 
 
 def _counting_assessment() -> sa.ColumnElement[bool]:

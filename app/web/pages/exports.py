@@ -1,4 +1,4 @@
-"""Files to take away: samples, assessments and alerts of a unit, a site or the fleet, as CSV or xlsx."""
+"""Files to take away: samples, assessments and alerts of a unit, a site or the fleet, as CSV, xlsx or Parquet."""
 
 import re
 from collections.abc import Iterator
@@ -8,8 +8,8 @@ from typing import Annotated, BinaryIO, cast
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import StreamingResponse
 
-from app.services.exporting.export_files import Format, UnknownScopeError, export
-from app.services.exporting.export_tables import Kind
+from app.services.exporting.export_files import Format, NoParquetError, export
+from app.services.exporting.export_tables import Kind, UnknownScopeError
 from app.store.exporting.exports import Scope
 from app.web.reading.parameters import PrintableText
 
@@ -20,6 +20,7 @@ BLOCK = 256 * 1024
 TYPES: dict[Format, str] = {
     "csv": "text/csv; charset=utf-8",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    "parquet": "application/vnd.apache.parquet",
 }
 Code = Annotated[PrintableText | None, Query(min_length=1, max_length=200)]
 
@@ -38,6 +39,9 @@ def take_away(
     except UnknownScopeError as error:
         written.close()
         raise HTTPException(404, f"{error}.") from None
+    except NoParquetError as error:
+        written.close()
+        raise HTTPException(501, f"{error}.") from None
     of = re.sub(r"[^A-Za-z0-9._-]", "_", asset or site or "fleet")
     headers = {"Content-Disposition": f'attachment; filename="ullage-{of}-{kind}.{form}"'}
     return StreamingResponse(_blocks(written), media_type=TYPES[form], headers=headers)

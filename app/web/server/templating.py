@@ -16,6 +16,7 @@ from app.plots.palette import marker_svg
 from app.plots.sparkline import sparkline
 from app.science.oil.moisture import solubility_constants
 from app.science.quantities import BY_NAME
+from app.services.exporting.export_files import has_parquet
 from app.services.health.pulse import read_pulse
 from app.services.pages.fleet_overview import FleetRow
 from app.web.server import wording
@@ -175,6 +176,7 @@ def _environment() -> Environment:
     )
     environment.globals.update(
         static_url=static_url,
+        has_parquet=has_parquet,
         QUANTITIES=BY_NAME,
         wording=wording,
         marker_svg=lambda quantity: Markup(marker_svg(quantity)),

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from app.domain.model import Reading, Sample
 from app.intake.escaping import escaped, unescaped
 from app.intake.files.profile import load_profile
-from app.services.exporting.export_files import UnknownScopeError, export
-from app.services.exporting.export_tables import COLUMNS, KINDS, Kind
+from app.services.exporting.export_files import export
+from app.services.exporting.export_tables import COLUMNS, KINDS, Kind, UnknownScopeError
 from app.services.files.import_file import ImportChoices, ImportResult, import_file
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database

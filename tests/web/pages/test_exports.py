@@ -3,9 +3,11 @@
 import csv
 import io
 import re
+import sys
 from datetime import UTC, datetime
 
 import openpyxl
+import pandas as pd
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
@@ -50,6 +52,25 @@ def test_the_fleets_alerts_as_a_workbook(client: TestClient) -> None:
     assert {row[0] for row in rows} == {"W-T1", "E-R1"}
 
 
+def test_a_units_samples_as_parquet(client: TestClient) -> None:
+    answer = client.get("/exports/samples.parquet?asset=W-T1")
+    assert answer.headers["content-type"] == "application/vnd.apache.parquet"
+    assert answer.headers["content-disposition"] == 'attachment; filename="ullage-W-T1-samples.parquet"'
+    (row,) = pd.read_parquet(io.BytesIO(answer.content)).to_dict("records")
+    assert (row["asset"], row["h2"], row["c2h2"], row["c2h2_below"]) == ("W-T1", 2400.0, 0.5, True)
+
+
+def test_without_pyarrow_the_page_offers_no_parquet_and_the_address_says_why(
+    client: TestClient, fleet_database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    answer = client.get("/exports/samples.parquet")
+    assert answer.status_code == 501
+    assert "pip install" in answer.text
+    application = create_app(Settings.model_validate({"allowed_hosts": "testserver"}), fleet_database)
+    assert ".parquet" not in TestClient(application).get("/").text
+
+
 @pytest.mark.parametrize(
     ("path", "status", "says"),
     [
@@ -73,6 +94,6 @@ def test_the_pages_of_fleet_and_unit_offer_the_files(fleet_database: Database) -
     for page, query in (("/", ""), ("/assets/W-T1", "?asset=W-T1")):
         html = browser.get(page).text
         links = set(re.findall(r'href="(/exports/[^"]+)"', html))
-        kinds, forms = ("samples", "assessments", "alerts"), ("csv", "xlsx")
+        kinds, forms = ("samples", "assessments", "alerts"), ("csv", "xlsx", "parquet")
         assert links == {f"/exports/{kind}.{form}{query}" for kind in kinds for form in forms}
         assert all(browser.get(link).status_code == 200 for link in links)
