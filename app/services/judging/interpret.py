@@ -10,7 +10,7 @@ import csv
 import math
 from array import array
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, TextIO
@@ -101,11 +101,11 @@ def as_object(number: int, asset: str, taken_at: datetime, assessment: Assessmen
 def judge_csv(file: TextIO) -> tuple[list[CsvRow], Judgement, list[int]]:
     """Rows of a file, the judgement of all of them, and where each row stands in it. Raises CsvError."""
     rows = _read(file)
-    judgement, place = _judge(rows)
+    judgement, place = judge_rows(rows)
     return rows, judgement, place
 
 
-def _judge(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
+def judge_rows(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
     """One call of the engine for all rows; also where each row of the file stands in its frame."""
     online = _online(rows)
     baselines = _baselines(rows)
@@ -172,7 +172,7 @@ def _read(file: TextIO) -> list[CsvRow]:
             try:
                 if len(cells) != len(header):
                     raise ValueError(f"{len(cells)} cells where the header has {len(header)} columns")
-                rows.append(_row(len(rows) + 1, dict(zip(header, cells, strict=True))))
+                rows.append(row_of(len(rows) + 1, dict(zip(header, cells, strict=True))))
             except ValueError as error:
                 problems.append(f"line {reader.line_num}: {error}")
     except csv.Error as error:
@@ -197,7 +197,8 @@ def _header_problems(header: list[str]) -> list[str]:
     return problems
 
 
-def _row(number: int, cells: dict[str, str]) -> CsvRow:
+def row_of(number: int, cells: Mapping[str, str]) -> CsvRow:
+    """A row from its cells by column; columns that nobody knows are passed over. Raises ValueError, naming the cell."""
     asset = cells["asset"].strip()
     if not asset:
         raise ValueError("asset: is empty")
