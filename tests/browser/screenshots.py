@@ -19,7 +19,7 @@ from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
 FOLDER: Final = Path(__file__).parents[2] / "docs"
-PICTURES: Final = (("fleet", "/", 760), ("unit", "/assets/QUE-T1", 900))
+PICTURES: Final = (("fleet", "/", 760), ("unit", "/assets/QUE-T1", 880))
 """Name, page, height [px]."""
 WIDTH: Final = 1280
 COLOURS: Final = 256
