@@ -1,22 +1,19 @@
 """Sites, assets, compartments and contacts as they are registered."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from enum import StrEnum
 from itertools import groupby
-from typing import Any
+from typing import Any, get_type_hints
 
 import sqlalchemy as sa
 
 from app.domain.model import (
     Asset,
-    AssetKind,
     Compartment,
     CompartmentKind,
     Contact,
-    Liquid,
-    Preservation,
     Site,
-    TapChanger,
 )
 from app.store.database import Connection
 from app.store.schema import assets, compartments, contacts, site_contacts, sites
@@ -215,23 +212,17 @@ def contacts_by_site(connection: Connection, site_ids: Iterable[int]) -> dict[in
 
 
 def asset_of(row: Any) -> Asset:
-    """The asset of a row that has the columns of ``assets`` and ``site_code``."""
-    return Asset(
-        code=row.code,
-        name=row.name,
-        site_code=row.site_code,
-        kind=AssetKind(row.kind),
-        serial=row.serial,
-        manufacturer=row.manufacturer,
-        year_energized=row.year_energized,
-        rated_kv=row.rated_kv,
-        rated_mva=row.rated_mva,
-        liquid=Liquid(row.liquid),
-        oil_volume_l=row.oil_volume_l,
-        preservation=Preservation(row.preservation),
-        tap_changer=TapChanger(row.tap_changer),
-        norm_set=row.norm_set,
-    )
+    """The asset of a row with the columns of ``assets`` and ``site_code``: each field from the column of its name."""
+    held = {f.name: getattr(row, f.name) for f in fields(Asset)}
+    return Asset(**{**held, **{name: kind(held[name]) for name, kind in _WORDS.items()}})
+
+
+_WORDS = {
+    name: kind
+    for name, kind in get_type_hints(Asset).items()
+    if isinstance(kind, type) and issubclass(kind, StrEnum)
+}
+"""The fields of an asset that hold one word of a list."""
 
 
 def _compartment(row: Any) -> Compartment:

@@ -1,5 +1,7 @@
 """What is registered goes in: created, changed or found unchanged, one registration at a time."""
 
+from dataclasses import fields
+from enum import StrEnum
 from typing import Any, Literal
 
 import sqlalchemy as sa
@@ -84,21 +86,9 @@ def upsert_site(connection: Connection, site: Site) -> Upserted:
 
 def upsert_asset(connection: Connection, asset: Asset) -> Upserted:
     """Raises UnknownReferenceError when its site is not registered."""
-    values = {
-        "site_id": _id_of(connection, sites, asset.site_code, "site"),
-        "name": asset.name,
-        "kind": asset.kind.value,
-        "serial": asset.serial,
-        "manufacturer": asset.manufacturer,
-        "year_energized": asset.year_energized,
-        "rated_kv": asset.rated_kv,
-        "rated_mva": asset.rated_mva,
-        "liquid": asset.liquid.value,
-        "oil_volume_l": asset.oil_volume_l,
-        "preservation": asset.preservation.value,
-        "tap_changer": asset.tap_changer.value,
-        "norm_set": asset.norm_set,
-    }
+    plate = {f.name: getattr(asset, f.name) for f in fields(asset) if f.name in assets.c and f.name != "code"}
+    values = {name: value.value if isinstance(value, StrEnum) else value for name, value in plate.items()}
+    values["site_id"] = _id_of(connection, sites, asset.site_code, "site")
     return _upsert(connection, assets, {"code": asset.code}, values)[1]
 
 

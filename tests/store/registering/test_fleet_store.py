@@ -1,5 +1,6 @@
 """Looking up the fleet, and keeping the files that samples came from; on both databases."""
 
+from dataclasses import fields
 from datetime import timedelta
 from typing import Any
 
@@ -7,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 from fleet_cast import NOW
 
-from app.domain.model import Asset, AssetKind, Preservation, Site, Source, SourceKind, TapChanger
+from app.domain.model import Asset, AssetKind, Liquid, Preservation, Site, Source, SourceKind, TapChanger
 from app.store import schema as tables
 from app.store.database import Database
 from app.store.files import files
@@ -27,6 +28,18 @@ def test_a_nameplate_comes_back_as_it_was_registered(fleet_database: Database) -
     assert [(p.name, p.oil_volume_l) for p in parts] == [("main", 19000), ("tap changer", 1000)]
     assert reactor is not None
     assert reactor[0].kind is AssetKind.REACTOR
+
+
+def test_a_changed_nameplate_is_kept_whole(fleet_database: Database) -> None:
+    plate = Asset("W-T1", "Other", "E", AssetKind.REACTOR, "S", "Maker", 1999, 132.5, 40.5, Liquid.SILICONE, 5.5,
+                  Preservation.NITROGEN, TapChanger.NONE, "iec_60599")  # fmt: skip
+    with fleet_database.write() as connection:
+        assert [registration.upsert_asset(connection, plate) for _ in range(2)] == ["changed", "unchanged"]
+        found = fleet.find_asset(connection, "W-T1")
+        assert found is not None
+        assert found[0] == plate
+        unlike = [f.name for f in fields(Asset) if getattr(found[0], f.name) == f.default]
+    assert unlike == []  # a field left at its default would not show that it is kept
 
 
 def test_an_instrument_knows_its_compartments_and_a_laboratory_has_none(fleet_database: Database) -> None:
