@@ -1,13 +1,14 @@
 """The help names what there is: its made pages equal the code, and every command it shows can be called so."""
 
 import re
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from fleet_cast import PROJECT
 from help_reference import FOLDER, PAGES, commands
 
 from app.config import PREFIX, Settings
+from app.intake.registering.things import CompartmentBody, FleetEntries, keys_of
 
 COMMANDS: dict[str, Any] = dict(commands())
 TEXTS = {
@@ -38,6 +39,13 @@ def test_a_made_page_is_as_the_code_makes_it(name: str) -> None:
 def test_every_setting_is_described(name: str) -> None:
     assert Settings.model_fields[name].description
     assert f"| `{PREFIX}{name.upper()}` |" in TEXTS["settings.md"]
+
+
+def test_every_key_of_a_fleet_file_is_shown() -> None:
+    sections = [get_args(field.annotation)[0] for field in FleetEntries.model_fields.values()]
+    keys = {key for kind in (FleetEntries, *sections, CompartmentBody) for key in keys_of(kind)}
+    shown = set(re.findall(r"([a-z_]+):", "".join(block for block, _ in CODE.findall(TEXTS["fleet.md"]))))
+    assert keys - shown == set()
 
 
 @pytest.mark.parametrize("path", sorted(COMMANDS))

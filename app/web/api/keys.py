@@ -6,7 +6,8 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Path, Response
 from pydantic import BaseModel, Field
 
-from app.intake.registering.registration import CODE_PATTERN, KeyBody, moment_of
+from app.intake.registering.fields import CODE_PATTERN
+from app.intake.registering.key_bodies import KeyBody, moment_of
 from app.intake.strict_json import inlined
 from app.services.registering.keys import (
     KeyRecord,

@@ -7,7 +7,8 @@ from fastapi import APIRouter, Depends, Path
 from pydantic import BaseModel
 
 from app.domain.recording.maintenance import Spell
-from app.intake.registering.registration import CODE_PATTERN, SpellBody, moment_of
+from app.intake.registering.fields import CODE_PATTERN
+from app.intake.registering.key_bodies import SpellBody, moment_of
 from app.intake.strict_json import inlined
 from app.services.registering import maintenance
 from app.services.registering.maintenance import MaintenanceError, StoredSpell

@@ -8,7 +8,7 @@ from pydantic import BaseModel, Field
 
 from app.domain.model import Reading
 from app.intake.iso_time import iso_time
-from app.intake.registering.registration import CODE_PATTERN
+from app.intake.registering.fields import CODE_PATTERN
 from app.intake.validate import ImpossibleError
 from app.services.exporting.read_samples import PageQuery, PlacedSample, read_newest, read_page, read_sample
 from app.services.pages.missing_sample import why_missing

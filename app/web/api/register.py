@@ -6,18 +6,18 @@ from fastapi import APIRouter, Depends, Path, Response
 from pydantic import BaseModel
 
 from app.domain.model import SourceKind
-from app.intake.registering.registration import (
-    CODE_PATTERN,
+from app.intake.registering.fields import CODE_PATTERN
+from app.intake.registering.things import (
     AssetBody,
-    AssetRecord,
+    AssetEntry,
     ContactBody,
-    ContactRecord,
+    ContactEntry,
     InstrumentBody,
-    InstrumentRecord,
+    InstrumentEntry,
     LaboratoryBody,
-    LaboratoryRecord,
+    LaboratoryEntry,
     SiteBody,
-    SiteRecord,
+    SiteEntry,
 )
 from app.intake.strict_json import inlined
 from app.services.registering import register
@@ -80,19 +80,19 @@ def put_site(code: Code, body: Body, database: Store, response: Response) -> Reg
 
 
 @router.get("/sites", summary="All sites", **_LIST)
-def get_sites(database: Store) -> list[SiteRecord]:
+def get_sites(database: Store) -> list[SiteEntry]:
     """All sites by their codes."""
     with database.read() as connection:
-        return [SiteRecord.model_construct(**SiteBody.of(site)) for site in fleet.all_sites(connection)]
+        return [SiteEntry.describing(site) for site in fleet.all_sites(connection)]
 
 
 @router.get("/sites/{code}", summary="One site", **_READ)
-def get_site(code: Code, database: Store) -> SiteRecord:
+def get_site(code: Code, database: Store) -> SiteEntry:
     """A site by its code."""
     with database.read() as connection:
         for site in fleet.all_sites(connection):
             if site.code == code:
-                return SiteRecord.model_construct(**SiteBody.of(site))
+                return SiteEntry.describing(site)
     raise not_there("site", code)
 
 
@@ -118,21 +118,21 @@ def put_asset(code: Code, body: Body, database: Store, response: Response) -> Re
 
 
 @router.get("/assets", summary="All assets", **_LIST)
-def get_assets(database: Store) -> list[AssetRecord]:
+def get_assets(database: Store) -> list[AssetEntry]:
     """All assets by their codes."""
     with database.read() as connection:
         found = fleet.assets_with_compartments(connection)
-    return [AssetRecord.model_construct(**AssetBody.of(*pair)) for pair in found]
+    return [AssetEntry.describing_whole(*pair) for pair in found]
 
 
 @router.get("/assets/{code}", summary="One asset", **_READ)
-def get_asset(code: Code, database: Store) -> AssetRecord:
+def get_asset(code: Code, database: Store) -> AssetEntry:
     """An asset by the owner's code, with its compartments."""
     with database.read() as connection:
         found = fleet.find_asset(connection, code)
     if found is None:
         raise not_there("asset", code)
-    return AssetRecord.model_construct(**AssetBody.of(*found))
+    return AssetEntry.describing_whole(*found)
 
 
 def _refuse_other_kind(database: Database, code: str, kind: SourceKind) -> None:
@@ -158,21 +158,21 @@ def put_laboratory(code: Code, body: Body, database: Store, response: Response) 
 
 
 @router.get("/laboratories", summary="All laboratories", **_LIST)
-def get_laboratories(database: Store) -> list[LaboratoryRecord]:
+def get_laboratories(database: Store) -> list[LaboratoryEntry]:
     """All laboratories by their codes."""
     with database.read() as connection:
         found = source_lookup.all_sources(connection, SourceKind.LABORATORY)
-    return [LaboratoryRecord.model_construct(**LaboratoryBody.of(source)) for source in found]
+    return [LaboratoryEntry.describing(source) for source in found]
 
 
 @router.get("/laboratories/{code}", summary="One laboratory", **_READ)
-def get_laboratory(code: Code, database: Store) -> LaboratoryRecord:
+def get_laboratory(code: Code, database: Store) -> LaboratoryEntry:
     """A laboratory by its code."""
     with database.read() as connection:
         found = source_lookup.find_source(connection, code)
     if found is None or found.source.kind is not SourceKind.LABORATORY:
         raise not_there("laboratory", code)
-    return LaboratoryRecord.model_construct(**LaboratoryBody.of(found.source))
+    return LaboratoryEntry.describing(found.source)
 
 
 _INSTRUMENT_EXAMPLE = {"name": "Monitor on Kelder 1", "asset": "KEL-T1", "compartments": ["main"]}
@@ -192,21 +192,21 @@ def put_instrument(code: Code, body: Body, database: Store, response: Response) 
 
 
 @router.get("/instruments", summary="All instruments", **_LIST)
-def get_instruments(database: Store) -> list[InstrumentRecord]:
+def get_instruments(database: Store) -> list[InstrumentEntry]:
     """All instruments by their codes."""
     with database.read() as connection:
         found = source_lookup.all_sources(connection, SourceKind.INSTRUMENT)
-    return [InstrumentRecord.model_construct(**InstrumentBody.of(source)) for source in found]
+    return [InstrumentEntry.describing(source) for source in found]
 
 
 @router.get("/instruments/{code}", summary="One instrument", **_READ)
-def get_instrument(code: Code, database: Store) -> InstrumentRecord:
+def get_instrument(code: Code, database: Store) -> InstrumentEntry:
     """An instrument by its code."""
     with database.read() as connection:
         found = source_lookup.find_source(connection, code)
     if found is None or found.source.kind is not SourceKind.INSTRUMENT:
         raise not_there("instrument", code)
-    return InstrumentRecord.model_construct(**InstrumentBody.of(found.source))
+    return InstrumentEntry.describing(found.source)
 
 
 _CONTACT_EXAMPLE = {"name": "Maintenance planner", "email": "planner@example.org", "sites": ["KEL"]}
@@ -223,20 +223,17 @@ def put_contact(code: Code, body: Body, database: Store, response: Response) -> 
 
 
 @router.get("/contacts", summary="All contacts", **_LIST)
-def get_contacts(database: Store) -> list[ContactRecord]:
+def get_contacts(database: Store) -> list[ContactEntry]:
     """All contacts by their codes."""
     with database.read() as connection:
-        return [
-            ContactRecord.model_construct(**ContactBody.of(contact))
-            for contact in fleet.all_contacts(connection)
-        ]
+        return [ContactEntry.describing(contact) for contact in fleet.all_contacts(connection)]
 
 
 @router.get("/contacts/{code}", summary="One contact", **_READ)
-def get_contact(code: Code, database: Store) -> ContactRecord:
+def get_contact(code: Code, database: Store) -> ContactEntry:
     """A contact by its code."""
     with database.read() as connection:
         for contact in fleet.all_contacts(connection):
             if contact.code == code:
-                return ContactRecord.model_construct(**ContactBody.of(contact))
+                return ContactEntry.describing(contact)
     raise not_there("contact", code)

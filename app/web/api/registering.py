@@ -4,7 +4,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
-from app.intake.registering.registration import BadRegistration, parse_registration
+from app.intake.registering.bodies import BadRegistration, read_body
 from app.intake.strict_json import BadPayload
 from app.web.server.problems import Problem
 
@@ -14,7 +14,7 @@ B = TypeVar("B", bound=BaseModel)
 def parsed(body: bytes, kind: type[B]) -> B:
     """A posted body; 400 when it is no JSON, 422 naming the fields when it cannot be taken."""
     try:
-        return parse_registration(body, kind)
+        return read_body(body, kind)
     except BadRegistration as error:
         raise Problem(422 if error.readable else 400, str(error), error.errors) from None
     except BadPayload as error:

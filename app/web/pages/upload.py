@@ -4,15 +4,14 @@ Nothing of a preview is kept on the server. The browser sends the file again to 
 was previewed; when the two differ, the new one is previewed instead of imported.
 """
 
-import json
+from collections.abc import Mapping
 from functools import partial
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from app.intake.numbers import shown
-from app.intake.registering.fleet_file import CODE
-from app.intake.registering.registration import AssetBody, BadRegistration, parse_registration
+from app.intake.registering.bodies import BadRegistration, read_form
+from app.intake.registering.things import AssetEntry
 from app.services.files.import_file import ImportChoices, import_file, preview
 from app.services.recording.record_samples import BatchTerms
 from app.services.registering.register import (
@@ -21,7 +20,7 @@ from app.services.registering.register import (
     register_new_asset,
 )
 from app.web.pages.mapping import mapping_page
-from app.web.pages.upload_form import NEW_UNIT, Sent, Upload, said_units
+from app.web.pages.upload_form import NEW_UNIT, Sent, Upload, said_units, unit_fields
 from app.web.pages.upload_page import NOT_LISTED, Shown, upload_page
 from app.web.pages.upload_progress import UploadProgress
 from app.web.reading.parameters import PrintableText
@@ -118,25 +117,11 @@ def _choices(request: Request, sent: Upload) -> ImportChoices:
     return ImportChoices(units=units, progress=partial(told.tell, ticket[:64]) if ticket else None)
 
 
-def _register(request: Request, fields: dict[str, str], i: int) -> str:
+def _register(request: Request, fields: Mapping[str, str], i: int) -> str:
     """Register the new unit of the form; returns its code."""
-    code = fields.get(f"unit-code-{i}", "")
-    if not CODE.fullmatch(code):
-        raise BadRegistration([("code", f"{shown(code)} is no code; use letters, digits and -")])
-    body = {
-        "name": fields.get(f"unit-name-{i}") or code,
-        "site": fields.get(f"unit-site-{i}", ""),
-        "kind": fields.get(f"unit-kind-{i}", "transformer"),
-        "serial": fields.get(f"unit-serial-{i}") or None,
-        "year_energized": _whole(fields.get(f"unit-year-{i}", "")),
-    }
-    parsed = parse_registration(json.dumps(body).encode("ascii"), AssetBody)
-    register_new_asset(request.app.state.database, *parsed.asset(code))
-    return code
-
-
-def _whole(text: str) -> int | str | None:
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 9 else text or None
+    unit = read_form(unit_fields(fields, i), AssetEntry)
+    register_new_asset(request.app.state.database, *unit.asset(unit.code))
+    return unit.code
 
 
 def _incomplete(sent: Upload) -> str:

@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import UploadFile
 
+from app.intake.registering.things import AssetEntry, keys_of
 from app.web.reading.forms import FORM_BYTES, check_form, check_texts
 
 MOST_FIELDS = 1000
@@ -68,6 +69,12 @@ def said_units(fields: Mapping[str, str]) -> dict[str, tuple[int, str]]:
         if text and said:
             found[text] = (i, said)
     return found
+
+
+def unit_fields(fields: Mapping[str, str], i: int) -> dict[str, str]:
+    """What the form says of a new unit, by the keys of an asset; one without a name is called by its code."""
+    said = {key: fields[name] for key in keys_of(AssetEntry) if (name := f"unit-{key}-{i}") in fields}
+    return {**said, "name": said.get("name") or said.get("code", "")}
 
 
 Sent = Annotated[Upload, Depends(read_upload)]

@@ -8,6 +8,7 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
+from app.domain.model import AssetKind
 from app.intake.files.synonyms import meaning_of
 from app.services.files.import_file import ImportPreview, UnknownUnit
 from app.services.pages.upload_view import (
@@ -76,6 +77,7 @@ def _about(database: Database, outcome: ImportPreview, fields: Mapping[str, str]
         "excluded": known_but_excluded(database, outcome, ROWS_SHOWN),
         "zones": asset_zones(database),
         "choices": unit_choices(database) if unknown else None,
+        "kinds": tuple(AssetKind),
         "earlier": units_decided(database, outcome.laboratory_code) if unknown else {},
         "unknown": _numbered(outcome, fields),
         "by_serial": _by_serial(outcome),

@@ -160,7 +160,12 @@ def test_an_unknown_unit_is_picked_and_the_file_imported(client: TestClient) -> 
 
 
 def test_an_unknown_unit_is_registered_on_the_spot(client: TestClient) -> None:
-    new = {"unit-is-0": "?new", "unit-code-0": "SP-T11", "unit-name-0": "Sandry spare", "unit-year-0": "2001"}
+    new = {
+        "unit-is-0": "?new",
+        "unit-code-0": "SP-T11",
+        "unit-name-0": "Sandry spare",
+        "unit-year_energized-0": "2001",
+    }
     fields = fields_of(mapped(client)) | new | {"unit-site-0": "sandry"}
     looked = send(client, "units", fields)
     said = words(looked)
@@ -180,9 +185,9 @@ def test_an_unknown_unit_is_registered_on_the_spot(client: TestClient) -> None:
         ({"unit-site-0": ""}, "site"),
         ({"unit-site-0": "nowhere"}, "no site has the code 'nowhere'"),
         ({"unit-code-0": "BW-T1"}, "a unit with the code 'BW-T1' is registered; choose it above"),
-        ({"unit-code-0": "two words"}, "is no code"),
+        ({"unit-code-0": "two words"}, "'two words' is not a code"),
         ({"unit-kind-0": "windmill"}, "kind"),
-        ({"unit-year-0": "soon"}, "year_energized"),
+        ({"unit-year_energized-0": "soon"}, "year_energized"),
     ],
 )
 def test_a_unit_that_cannot_be_registered_is_told_and_nothing_is_lost(
