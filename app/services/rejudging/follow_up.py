@@ -85,22 +85,29 @@ def _judge(connection: Connection, change: _Change, around: JudgingContext) -> S
         left = dict(samples.newest_of(connection, change.compartment_id, instrument_id, set(fresh), in_a_row))
         speakers = set(left)
         times += left.values()
-    said = _said(connection, change, around, (times, speakers))
+    evidence = _judge_again(connection, change, around, _Judging(times, speakers))
     if newest_went and not speakers:
         return evidence_of(change.source.source, _nothing_left(max(gone, key=lambda t: t.taken_at), in_a_row))
-    return said
+    return evidence
 
 
-def _said(
-    connection: Connection, change: _Change, around: JudgingContext, what: tuple[Sequence[datetime], set[int]]
+@dataclass(frozen=True, slots=True)
+class _Judging:
+    """Times from which samples are judged again, and the ids of those that the alerts hear."""
+
+    times: Sequence[datetime]
+    heard: set[int]
+
+
+def _judge_again(
+    connection: Connection, change: _Change, around: JudgingContext, judging: _Judging
 ) -> list[SampleEvidence]:
-    times, speakers = what
     if change.instrument is not None:
         key = OnlineKey(change.compartment_id, change.instrument)
-        return judge_times_again(connection, key, times, speakers, change.now)
-    judged = judge_since(connection, change.compartment_id, around, min(times))
+        return judge_times_again(connection, key, judging.times, judging.heard, change.now)
+    judged = judge_since(connection, change.compartment_id, around, min(judging.times))
     assessments.save(connection, judged, change.now)
-    return evidence_of(change.source.source, [j for j in judged if j.sample_id in speakers])
+    return evidence_of(change.source.source, [j for j in judged if j.sample_id in judging.heard])
 
 
 def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequence[datetime]) -> bool:
