@@ -58,8 +58,7 @@ def fault_probabilities(
     """Probability of each fault, given where the gases lie in triangle 1 and in one of the pentagons.
 
     Args:
-        triangle_1: probabilities of :data:`~app.science.diagnosis.triangles.TRIANGLE_1_ZONES`, shape (..., 7), e.g.
-        from
+        triangle_1: probabilities of :data:`~app.science.diagnosis.triangles.TRIANGLE_1_ZONES`, shape (..., 7): from
             :func:`~app.science.measuring.uncertainty.zone_probabilities`, or :func:`one_hot` of a zone. A row of
             zeros says that the method does not apply, and leaves it out.
         pentagon_1: the same for :data:`~app.science.diagnosis.pentagons.PENTAGON_1_ZONES`, shape (..., 7).
@@ -212,6 +211,7 @@ def combine(evidence: tuple[Floats, ...], likelihoods: tuple[Floats, ...], power
         speaking = heard if speaking is None else speaking + heard
     if product is None or speaking is None:
         raise ValueError("combine: at least one method is needed")
+    # rows sum to 1 or 0, so their sum counts the methods that speak
     weighed = np.where(speaking > 1.5, product**power, product)
     with np.errstate(invalid="ignore"):
         return np.asarray(np.where(speaking < 0.5, np.nan, weighed / weighed.sum(axis=-1, keepdims=True)))
@@ -255,6 +255,7 @@ def _evidence(given: ArrayLike, method: str) -> Floats:
             f"{method}: a zone probability is negative or not a finite number; "
             "give a row of zeros where the method does not apply"
         )
+    # nearly all calls: dividing by 1 would copy the array for nothing
     if bool(((total == 1.0) | (total == 0.0)).all()):
         return row
     return np.asarray(row / np.where(total > 0.0, total, 1.0))

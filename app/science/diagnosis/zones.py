@@ -129,9 +129,12 @@ class PolygonMap:
     def _classify(self, x: Floats, y: Floats, zone: NDArray[np.int8]) -> NDArray[np.bool_]:
         inside = np.zeros((len(self.names), x.size), dtype=np.bool_)
         for x0, y0, x1, y1, zones in self._edges:
+            # half-open, so that a corner on the ray is crossed once and not by both edges that meet there
             crossed = (y >= y0) & (y < y1)
+            # "<=" gives a point on the edge to the zone on its left
             crossed &= x <= x0 + (y - y0) * ((x1 - x0) / (y1 - y0))
             for number in zones:
+                # one comparison toggles both neighbours: rounding cannot give the point to both or to none
                 inside[number] ^= crossed
         for number, hits in enumerate(inside):
             zone[hits] = number
@@ -162,6 +165,7 @@ def _on_side(corner: tuple[float, float], a: tuple[float, float], b: tuple[float
     (x, y), (ax, ay), (bx, by) = corner, a, b
     cross = (bx - ax) * (y - ay) - (by - ay) * (x - ax)
     along = (x - ax) * (bx - ax) + (y - ay) * (by - ay)
+    # the corners are printed to three figures: 1e-9 is equality, and far from the next different corner
     return abs(cross) < 1e-9 and 0.0 < along < (bx - ax) ** 2 + (by - ay) ** 2
 
 

@@ -188,6 +188,7 @@ def daily_cycle(days: ArrayLike, values: ArrayLike, companion: ArrayLike | None 
     if use.sum() < 12:
         return None
     t, rest = t[use], rest[use]
+    # of the UTC day: the hour of the peak is told in UTC, and a fixed offset only turns the phase
     phase = 2.0 * np.pi * (t % 1.0)
     basis = np.stack([np.cos(phase), np.sin(phase)], axis=1)
     weight, *_ = np.linalg.lstsq(basis, rest, rcond=None)
@@ -220,6 +221,7 @@ def _coherence(t: Floats, rest: Floats, basis: Floats) -> float:
     day -= day[0]
     vectors = np.stack([np.bincount(day, rest * basis[:, k]) for k in (0, 1)], axis=1)
     length = np.hypot(vectors[:, 0], vectors[:, 1])
+    # only the direction of each day counts: a day with a large swing must not speak for the others
     units = vectors[length > 0.0] / length[length > 0.0][:, None]
     return float(np.hypot(*units.mean(axis=0))) if len(units) else 0.0
 
@@ -232,6 +234,7 @@ def _best_correlation(t: Floats, rest: Floats, companion: Floats) -> float:
     other_t, other = t[known], companion[known]
     best = math.nan
     for lag in (0.0, 1 / 24, 2 / 24, 4 / 24, 6 / 24):
+        # gas follows the oil that the sensor sees, which follows the top oil after some hours
         moved = np.interp(t - lag, other_t, other)
         smooth = _less_daily_mean(t, moved)
         both = np.isfinite(smooth)

@@ -132,6 +132,7 @@ def stay_probability(sd: float, resolution: float) -> float:
     """
     if not sd > 0.0:
         return 1.0
+    # P(|z| < a) = erf(a/sqrt 2): the step is 2a wide and the signal in its middle
     return math.erf(resolution / (2.0 * sd) / math.sqrt(2.0))
 
 

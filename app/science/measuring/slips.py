@@ -66,6 +66,7 @@ def lost_digit(values: ArrayLike, reference: ArrayLike) -> Bools:
     )
     near = both & (tenfold <= np.log1p(c["tolerance"])) & (np.abs(away) > sign_parameters("columns")["fit"])
     square = np.where(both, away * away, 0.0)
+    # all but each gas itself, for every gas at once
     others = square.sum(axis=-1, keepdims=True) - square
     number = both.sum(axis=-1, keepdims=True) - both
     fit = (number >= 2) & (others <= number * sign_parameters("columns")["fit"] ** 2)
@@ -117,6 +118,7 @@ def rearranged_columns(values: ArrayLike, reference: ArrayLike) -> Rearranged:
     a, b = np.broadcast_arrays(np.asarray(values, dtype=np.float64), np.asarray(reference, dtype=np.float64))
     lead, q = a.shape[:-1], a.shape[-1]
     as_is = _misfit(a, b, 3)
+    # compared without the column that fell off the end
     late, early = _misfit(a[..., 1:], b[..., :-1], 4), _misfit(a[..., :-1], b[..., 1:], 4)
     shift = np.where(_better(late, as_is), 1, np.where(_better(early, as_is), -1, 0))
     best = np.full(lead, np.inf)

@@ -122,6 +122,7 @@ def rate_bounds(days: ArrayLike, values: ArrayLike, below: ArrayLike, valid: Arr
     use = use & np.isfinite(t) & np.isfinite(y)
     mean = np.where(use, t, 0.0).sum(axis=-1, keepdims=True) / np.maximum(use.sum(axis=-1, keepdims=True), 1)
     late = t > mean
+    # late values low and early ones high make the least slope, and the other way round
     least = least_squares_rate(t, np.where(below_ & late, 0.0, y), use).per_year
     most = least_squares_rate(t, np.where(below_ & ~late, 0.0, y), use).per_year
     return RateBounds(least, most)
@@ -140,9 +141,12 @@ class _Pairs:
         counts = use[row, early] & use[row, late] & (dt != 0.0)
         slope = np.divide(y[row, late] - y[row, early], np.abs(dt), out=np.zeros(dt.shape), where=counts)
         # rising: the late value is measured and above the early one (or above its limit); falling likewise
+        # a residual y - b t rises from early to late just where b is below the slope of the pair; a value "below L" can
+        # only be certainly lower than something, so it bounds one side
         self.rises_below = np.where(counts & ~below[row, late], slope, -np.inf)
         self.falls_above = np.where(counts & ~below[row, early], slope, np.inf)
         spread = np.where(counts, np.abs(slope), 0.0).max(axis=1, initial=0.0)
+        # beyond the steepest pair S does not change any more: a bracket for the bisection
         self.reach = 2.0 * spread + 1e-9
         self.t, self.y, self.use, self.below = t, y, use, below
 

@@ -87,10 +87,13 @@ def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool) -> Floats:
     dy = np.where(use, y - (y.sum(axis=1, keepdims=True) / n), 0.0)
     tt, ty, yy = (dt * dt).sum(axis=1), (dt * dy).sum(axis=1), (dy * dy).sum(axis=1)
     safe_tt = np.where(tt > 0.0, tt, 1.0)
+    # what the step or bend adds once level and slope are fitted: both are taken out (Frisch, Waugh, Lovell), so
+    # that all candidate dates need one pass and no fit each
     f = np.where(used, basis - (basis.sum(axis=1) / n)[:, None, :], 0.0)
     ft = np.einsum("bpc,bp->bc", f, dt)
     ff = np.einsum("bpc,bpc->bc", f, f) - ft * ft / safe_tt[:, None]
     fy = np.einsum("bpc,bp->bc", f, dy) - ft * (ty / safe_tt)[:, None]
+    # a basis that the slope explains already leaves nothing to divide by
     usable = tried & (ff > 1e-9 * np.maximum(safe_tt, 1.0)[:, None] / n) & (count >= _FEWEST)[:, None]
     gain = np.where(usable, fy * fy / np.where(usable, ff, 1.0), -1.0)
     best = gain.argmax(axis=1)
@@ -99,6 +102,7 @@ def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool) -> Floats:
     d = fy[row, best] / np.where(found, ff[row, best], 1.0)
     slope = (ty - d * ft[row, best]) / safe_tt
     rest = np.maximum(yy - ty * ty / safe_tt - gain[row, best], 0.0)
+    # three fitted numbers; times the dates tried (Bonferroni), as the best of many is looked at
     p = _f_tail(gain[row, best], rest, count - 3) * usable.sum(axis=1)
     result = np.stack([t[row, best], d, np.minimum(p, 1.0), slope])
     return np.where(found, result, np.nan)

@@ -52,6 +52,7 @@ def acceleration(days: ArrayLike, values: ArrayLike, valid: ArrayLike) -> Accele
     n = np.maximum(count, 1)
     scale = np.where(use, t, 0.0).max(axis=1, initial=0.0)
     scale = np.where(scale > 0.0, scale, 1.0)
+    # between 0 and 1: squares of days since 1970 would lose the curvature in rounding
     x = t / scale[:, None]
     # t and t² made orthogonal to the columns before them, so that the last weight is the curvature itself
     x1 = _less_mean(x, use, n)

@@ -203,6 +203,7 @@ def _theil_sen(t: Floats, y: Floats, use: Bools, pair: tuple[Integers, Integers]
     dt = t[:, second] - t[:, first]
     counts = use[:, first] & use[:, second] & (dt != 0.0)
     slope = np.divide(y[:, second] - y[:, first], dt, out=np.full(dt.shape, np.inf), where=counts)
+    # the median and the ends of the interval are order statistics of the same sorted slopes
     slope.sort(axis=1)  # pairs that do not count are infinite and sort to the end
     number = counts.sum(axis=1)
     row = np.arange(len(t))
@@ -219,6 +220,7 @@ def _theil_sen(t: Floats, y: Floats, use: Bools, pair: tuple[Integers, Integers]
     middle = np.where(number > 0, middle, np.nan)
     time_scores, scores = pair_scores(t, y, use, np.zeros(t.shape, dtype=np.bool_))
     half = z * np.sqrt(kendall_variance(time_scores, scores, use.sum(axis=1)))
+    # Sen 1968: the interval runs between the ranks (N -+ C)/2, C = z sqrt(Var S), counted from one
     low = ranked(np.rint((number - half) / 2.0).astype(np.int64) - 1)
     high = ranked(np.rint((number + half) / 2.0).astype(np.int64))
     last = np.where(use, t, -np.inf).max(axis=1, initial=-np.inf)
