@@ -59,6 +59,7 @@ PAGES = (
     "/help/connect-an-instrument",
     "/help/settings",
     "/help/words",
+    "/help/analysis",
     "/help/search",
     "/help/search?q=own+limits",
     "/help/search?q=nothing+at+allx",

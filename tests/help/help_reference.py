@@ -189,7 +189,7 @@ def alerts_page() -> str:
     before, head, rest = text.partition("## What raises an alert\n\n")
     _, _, after = rest.partition("\n\n")
     rows = ((c.title, c.about, _grades(c), c.told.value) for c in CONDITIONS)
-    return f"{before}{head}{_table(('alert', 'about', 'severities', 'told'), rows)}\n\n{after}"
+    return f"{before}{head}{_table(('alert', 'about', 'severities', 'mailed'), rows)}\n\n{after}"
 
 
 def _grades(condition: Condition) -> str:

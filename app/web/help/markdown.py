@@ -16,6 +16,8 @@ from app.web.help.words import folded
 
 ADDRESS: Final = "/help"
 INDEX: Final = "index"
+OUTPUT: Final = "text"
+"""A block of code marked so is not wrapped: a reader without a mouse reaches it to scroll."""
 CARDS_FROM: Final = 3
 """A table with so many columns is shown as cards on a narrow screen."""
 _UNIT: Final = re.compile(r"(?<=[0-9]) (?=%|°C|µL/L|mg/kg|MiB|(?:s|h|MB|V)\b)")
@@ -73,6 +75,8 @@ def read_page(name: str, text: str) -> HelpPage:
     if not headings or tokens[0].tag != "h1" or [h.level for h in headings].count(1) != 1:
         raise ValueError(f"help page {name}: it must begin with its one title, '# Title'")
     for token in tokens:
+        if token.type == "fence" and token.info == OUTPUT:
+            token.attrSet("tabindex", "0")
         _address_links(token)
         _keep_units_together(token)
     _label_cells(tokens)

@@ -62,6 +62,14 @@ def test_cells_carry_the_name_of_their_column() -> None:
     assert html.count('<table class="cards">') == 1
 
 
+def test_output_can_be_scrolled_and_other_code_is_wrapped() -> None:
+    html = read_page("out", "# Out\n\n```text\na   b\n```\n\n```\nullage serve\n```\n").html
+    assert '<code tabindex="0" class="language-text">a   b' in html.replace(
+        'class="language-text" tabindex="0"', 'tabindex="0" class="language-text"'
+    )
+    assert html.count("tabindex") == 1
+
+
 def test_quotation_marks_are_set_outside_code_only() -> None:
     html = read_page("quotes", '# Quotes\n\nIt\'s "so", not `"so"`.\n').html
     assert "It’s “so”, not <code>&quot;so&quot;</code>." in html
