@@ -1,7 +1,7 @@
 """The page of one instrument: what it is, what its readings say of it, and how it agrees with the laboratory."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -115,8 +115,9 @@ def agreement_figures(
     by_gas = {a.quantity: a for a in agreement(record, rule.agreement)}
     items: list[dict[str, Any]] = []
     against: list[dict[str, Any]] = []
+    noons = [to_time(day + 0.5) for day in record.daily.day]
     for quantity in CHECKED_GASES:
-        online, laboratory = _points(record, quantity, since)
+        online, laboratory = _points(record, quantity, since, noons)
         if online:
             figure = beside_laboratory(quantity, online, laboratory, (since, now), zone)
             said = f"{len(online)} days on-line, {len(laboratory)} laboratory samples"
@@ -154,28 +155,22 @@ def _item(quantity: str, what: str, said: str, figure: Chart) -> dict[str, Any]:
 
 
 def _points(
-    record: InstrumentRecord, quantity: str, since: datetime
+    record: InstrumentRecord, quantity: str, since: datetime, noons: Sequence[datetime]
 ) -> tuple[list[DayPoint], list[TrendPoint]]:
+    """Days and laboratory samples with the quantity; ``noons`` of the record's days, which all quantities share."""
     q, days, lab = INDEX[quantity], record.daily, record.laboratory
+    columns = (days.medians, days.low, days.high, days.limits)
     online = [
-        DayPoint(
-            to_time(day + 0.5),
-            float(value),
-            float(value if math.isnan(low) else low),
-            float(value if math.isnan(high) else high),
-            bool(below),
-        )
-        for day, value, low, high, below in zip(
-            days.day, days.medians[:, q], days.low[:, q], days.high[:, q], days.limits[:, q], strict=True
-        )
-        if not math.isnan(value)
+        DayPoint(noon, value, value if math.isnan(low) else low, value if math.isnan(high) else high, below)
+        for noon, value, low, high, below in zip(noons, *(c[:, q].tolist() for c in columns), strict=True)
+        if noon >= since and not math.isnan(value)
     ]
     laboratory = [
         TrendPoint(to_time(at), float(value), bool(below))
         for at, value, below in zip(lab.at, lab.values[:, q], lab.below[:, q], strict=True)
         if not math.isnan(value)
     ]
-    return [p for p in online if p.at >= since], [p for p in laboratory if p.at >= since]
+    return online, [p for p in laboratory if p.at >= since]
 
 
 def _difference_item(one: Agreement) -> dict[str, Any]:
