@@ -15,7 +15,7 @@ from app.domain.judging.norms import Norming
 from app.domain.judging.report import ReportOptions, report
 from app.science.quantities import NAMES
 
-GOLDEN: Final = Path(__file__).parents[1] / "golden"
+GOLDEN: Final = Path(__file__).parents[1] / "domain" / "golden"
 START: Final = datetime(2015, 1, 1, tzinfo=UTC)
 QUIET: Final = {
     "h2": 10.0,

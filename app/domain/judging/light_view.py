@@ -9,13 +9,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.domain.judging.engine import Judgement
 from app.domain.judging.frame import Bools, Integers
-from app.domain.judging.reporting.fault import fault_of
-from app.domain.judging.reporting.methods import methods_of
-from app.domain.judging.rules.change import ACETYLENE
+from app.domain.judging.reporting.fault import fault_code, fault_signs
 from app.domain.judging.rules.levels import HIGH, RAISED
 
 
@@ -61,35 +58,17 @@ def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
 
 
 def _faults(judgement: Judgement, rows: Integers) -> list[str | None]:
-    """The fault that each row is called; it hangs on few whole numbers, so that like rows are asked about once."""
+    """The fault that each row is called; it hangs on few signs, so that like rows are asked about once."""
     above = judgement.changes.status[rows] > 1
     found: list[str | None] = [None] * len(rows)
     if not above.any():
         return found
-    signs = _signs(judgement)
+    signs = fault_signs(judgement)
     known: dict[bytes, str | None] = {}
     for place in np.flatnonzero(above):
         row = int(rows[place])
         key = signs[row].tobytes()
         if key not in known:
-            call = fault_of(judgement, row, methods_of(judgement, row), None)
-            known[key] = call.code if call else None
+            known[key] = fault_code(judgement, row)
         found[place] = known[key]
     return found
-
-
-def _signs(judgement: Judgement) -> NDArray[np.int8]:
-    """(n, signs) everything that the code of a fault call without draws depends on."""
-    p, since = judgement.patterns, judgement.increments.since_reference
-    zones = (p.triangle_1, p.triangle_4, p.triangle_5, p.pentagon_1, p.pentagon_2)
-    columns = [
-        *(z.zone for z in zones),
-        since.triangle_1.zone,
-        since.pentagon_2.zone,
-        p.rogers.case,
-        p.doernenburg.case,
-        p.key_gas.case,
-        p.iec_bar,
-        judgement.levels.level[:, ACETYLENE] >= RAISED,
-    ]
-    return np.column_stack([*columns, p.iec_cases]).astype(np.int8)

@@ -7,6 +7,7 @@ import numpy as np
 
 from app.domain.findings import Assessment, Certainty
 from app.domain.judging.engine import RULE_SET, Judgement
+from app.domain.judging.methods import METHODS
 from app.domain.judging.norms import NORM_SETS
 from app.domain.judging.reporting.comparison import compare_norm_sets
 from app.domain.judging.reporting.fault import fault_of
@@ -45,7 +46,6 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
     """The assessment of one row of a judgement."""
     options = options or ReportOptions()
     findings = (*findings_of(judgement, row), *oil_findings(judgement.frame, row, options.rated_kv))
-    methods = methods_of(judgement, row)
     certainties = None
     if options.detailed:
         certainties = judge_certainty(
@@ -69,7 +69,7 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         status_reasons=status_reasons(judgement, row, findings),
         norm_set=NORM_SETS[judgement.levels.norm_set[row]],
         rule_set=RULE_SET,
-        methods=methods,
+        methods=methods_of(judgement, row),
         increments=increments_of(judgement, row),
         rates=rates_of(judgement, row),
         deltas=deltas_of(judgement, row),
@@ -77,8 +77,8 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         relative_saturation=number(judgement.relative_saturation[row], 2),
         numbers=numbers_of(judgement, row),
         trends=judge_trends(judgement, row, options.oil_volume_l) if options.detailed else {},
-        certainty=None if certainties is None else _certainty(judgement, certainties, options.draws),
-        fault=fault_of(judgement, row, methods, certainties),
+        certainty=None if certainties is None else _certainty(certainties, options.draws),
+        fault=fault_of(judgement, row, certainties),
         findings=findings,
         norm_sets=compare_norm_sets(judgement, row, communicating=options.communicating)
         if options.detailed
@@ -86,12 +86,8 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
     )
 
 
-def _certainty(judgement: Judgement, found: Certainties, draws: int) -> Certainty:
-    zones = {
-        "duval_triangle_1": (judgement.patterns.triangle_1.zones, found.triangle_1[0]),
-        "duval_pentagon_1": (judgement.patterns.pentagon_1.zones, found.pentagon_1[0]),
-        "duval_pentagon_2": (judgement.patterns.pentagon_2.zones, found.pentagon_2[0]),
-    }
+def _certainty(found: Certainties, draws: int) -> Certainty:
+    zones = {m.name: (m.codes, found.zones[m.name][0]) for m in METHODS if m.name in found.zones}
     return Certainty(
         draws=draws,
         status={str(s): round(float(p), 3) for s, p in enumerate(found.status[0], start=1)},

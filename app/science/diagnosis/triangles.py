@@ -15,9 +15,11 @@ __all__ = [
     "TRIANGLE_1_GASES",
     "TRIANGLE_1_VERTICES",
     "TRIANGLE_1_ZONES",
+    "TRIANGLE_4_AFTER",
     "TRIANGLE_4_GASES",
     "TRIANGLE_4_VERTICES",
     "TRIANGLE_4_ZONES",
+    "TRIANGLE_5_AFTER",
     "TRIANGLE_5_GASES",
     "TRIANGLE_5_PARTS",
     "TRIANGLE_5_ZONES",
@@ -25,8 +27,6 @@ __all__ = [
     "duval_triangle_4",
     "duval_triangle_5",
     "percentages",
-    "triangle_4_applies",
-    "triangle_5_applies",
 ]
 
 Floats = NDArray[np.float64]
@@ -38,6 +38,10 @@ TRIANGLE_5_GASES: Final = ("ch4", "c2h4", "c2h6")
 TRIANGLE_1_ZONES: Final = ("PD", "T1", "T2", "T3", "DT", "D1", "D2")
 TRIANGLE_4_ZONES: Final = ("PD", "S", "O", "C", "ND")
 TRIANGLE_5_ZONES: Final = ("PD", "O", "S", "T2", "T3", "C", "ND")
+
+TRIANGLE_4_AFTER: Final = ("PD", "T1", "T2")
+TRIANGLE_5_AFTER: Final = ("T2", "T3")
+"""Zones of triangle 1 after which the other triangles may be asked (IEEE Std C57.104-2019, Annex D.4)."""
 
 
 def percentages(*gases: ArrayLike) -> tuple[Floats, ...]:
@@ -85,7 +89,7 @@ def duval_triangle_1(ch4: ArrayLike, c2h4: ArrayLike, c2h2: ArrayLike) -> NDArra
 
 
 def duval_triangle_4(h2: ArrayLike, ch4: ArrayLike, c2h6: ArrayLike) -> NDArray[np.int8]:
-    """Zone of Duval's triangle 4: low-temperature faults, after PD, T1 or T2 in triangle 1 only.
+    """Zone of Duval's triangle 4: low-temperature faults, after :data:`TRIANGLE_4_AFTER` in triangle 1 only.
 
     Args:
         h2: hydrogen. [µL/L]
@@ -105,7 +109,7 @@ def duval_triangle_4(h2: ArrayLike, ch4: ArrayLike, c2h6: ArrayLike) -> NDArray[
 
 
 def duval_triangle_5(ch4: ArrayLike, c2h4: ArrayLike, c2h6: ArrayLike) -> NDArray[np.int8]:
-    """Zone of Duval's triangle 5: thermal faults, after T2 or T3 in triangle 1 only.
+    """Zone of Duval's triangle 5: thermal faults, after :data:`TRIANGLE_5_AFTER` in triangle 1 only.
 
     Args:
         ch4: methane. [µL/L]
@@ -123,29 +127,6 @@ def duval_triangle_5(ch4: ArrayLike, c2h4: ArrayLike, c2h6: ArrayLike) -> NDArra
     """
     _, ethylene, ethane = percentages(ch4, c2h4, c2h6)
     return _MAP_5.classify(ethylene, ethane)
-
-
-def triangle_4_applies(zone_1: ArrayLike) -> NDArray[np.bool_]:
-    """Whether triangle 4 may be asked: after PD, T1 or T2 in triangle 1 only (IEEE Std C57.104-2019, Annex D.4).
-
-    Args:
-        zone_1: result of :func:`duval_triangle_1`.
-    """
-    return _among(zone_1, ("PD", "T1", "T2"))
-
-
-def triangle_5_applies(zone_1: ArrayLike) -> NDArray[np.bool_]:
-    """Whether triangle 5 may be asked: after T2 or T3 in triangle 1 only (IEEE Std C57.104-2019, Annex D.4).
-
-    Args:
-        zone_1: result of :func:`duval_triangle_1`.
-    """
-    return _among(zone_1, ("T2", "T3"))
-
-
-def _among(zone_1: ArrayLike, zones: tuple[str, ...]) -> NDArray[np.bool_]:
-    numbers = [TRIANGLE_1_ZONES.index(zone) for zone in zones]
-    return np.asarray(np.isin(np.asarray(zone_1), numbers))
 
 
 def _limit_map(name: str, zones: tuple[str, ...], gases: tuple[str, ...]) -> LimitMap:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any, Final, Literal
 
 from app.domain.findings import Assessment
+from app.domain.judging.methods import METHODS
 from app.intake.numbers import shown
 from app.science.quantities import INDEX, NAMES, NORM_GASES
 from app.store.database import Connection
@@ -16,25 +17,13 @@ Kind = Literal["samples", "assessments", "alerts"]
 KINDS: Final[tuple[Kind, ...]] = ("samples", "assessments", "alerts")
 Cell = str | float | int | bool | datetime | None
 
-METHODS: Final = (
-    "duval_triangle_1",
-    "duval_triangle_4",
-    "duval_triangle_5",
-    "duval_pentagon_1",
-    "duval_pentagon_2",
-    "iec_60599_ratios",
-    "rogers_ratios",
-    "doernenburg_ratios",
-    "key_gas",
-)
-
 _BEFORE: Final = ("asset", "site", "serial", "compartment", "source", "source_kind", "taken_at")
 _NOTES: Final = ("laboratory_number", "remark")
 _AFTER: Final = ("revision", "status", "file", "line")
 SAMPLE_COLUMNS: Final = (*_BEFORE, *_NOTES, *NAMES, *_AFTER)
 SAID_COLUMNS: Final = (
     *("status", "suspect", "doubtful", "fault", "fault_name", "confidence", "status_reasons"),
-    *METHODS,
+    *(method.name for method in METHODS),
     *(f"delta_{gas}" for gas in NORM_GASES),
     *(f"rate_{gas}" for gas in NORM_GASES),
     *("nei_oil", "relative_saturation", "norm_set"),
@@ -99,7 +88,7 @@ def _reading(number: float | None, below: bool) -> Cell:
 def said_of(assessment: Assessment) -> tuple[Cell, ...]:
     """The cells of :data:`SAID_COLUMNS`."""
     said, fault = assessment, assessment.fault
-    methods = (said.methods.get(name) for name in METHODS)
+    methods = (said.methods.get(method.name) for method in METHODS)
     rates = (said.rates.get(gas) for gas in NORM_GASES)
     return (
         *(said.status, said.suspect, said.doubtful),

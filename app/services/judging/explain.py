@@ -7,10 +7,10 @@ from typing import TextIO
 import numpy as np
 
 from app.domain.judging.engine import RULE_SET, Judgement
+from app.domain.judging.methods import TITLES
 from app.domain.judging.norms import NORM_SET_NAMES, norms_2019, span_column
 from app.domain.judging.report import report
 from app.domain.judging.reporting.findings import column_words, level_citation
-from app.domain.judging.reporting.methods import METHOD_NAMES
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.trend import points_of
 from app.domain.judging.verdict import verdict
@@ -165,10 +165,10 @@ def _methods(judgement: Judgement, row: int) -> Iterator[str]:
     yield ""
     yield "5. Diagnostic methods"
     for name, call in assessment.methods.items():
-        yield f"   {METHOD_NAMES[name]}: {call.code or 'not applicable'} - {call.why}"
+        yield f"   {TITLES[name]}: {call.code or 'not applicable'} - {call.why}"
     for name, call in assessment.increments.items():
         method, basis = name.split("/")
-        words = f"{METHOD_NAMES[method]} on the gas gained {basis.replace('_', ' ')}"
+        words = f"{TITLES[method]} on the gas gained {basis.replace('_', ' ')}"
         yield f"   {words}: {call.code or 'not applicable'} - {call.why}"
     yield ""
     yield "6. Verdict"

@@ -1,18 +1,19 @@
 """Figures of one unit, from its readings."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from app.domain.judging.methods import PICTURED
+from app.domain.judging.methods.method import Corners, Picture, ZoneMethod
 from app.plots.palette import SVG_PATHS, mark
 from app.plots.readings import TrendPoint
 from app.plots.trend import EventLine, NormLine, TrendInput, trend
 from app.plots.zones import PATH_LENGTH, PathPoint, pentagon, triangle
-from app.science.diagnosis.pentagons import PENTAGON_1_VERTICES, PENTAGON_GASES, PENTAGON_SUMMITS, centroid
-from app.science.diagnosis.triangles import TRIANGLE_1_GASES, TRIANGLE_1_VERTICES
+from app.science.diagnosis.pentagons import PENTAGON_SUMMITS, centroid
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.pages.trend_data import Point, TrendData, path_samples, trend_data
 from app.store.database import Database
@@ -39,7 +40,7 @@ def trend_figures(database: Database, code: str, compartment: str, range_key: st
 
 
 def diagram_figures(database: Database, code: str, compartment: str) -> dict[str, Any] | None:
-    """Triangle 1 and pentagon 1 with the samples that can be placed in them; None: no such unit.
+    """The methods that have a picture, with the samples that can be placed in it; None: no such unit.
 
     Laboratory samples of five years and some on-line readings of the last month, in the order of time. A sample
     with a gas below its detection limit is placed at the limit and said to be so.
@@ -49,25 +50,7 @@ def diagram_figures(database: Database, code: str, compartment: str) -> dict[str
         return None
     unit, samples = found
     zone = ZoneInfo(unit.site.time_zone)
-    in_triangle = [p for s in samples if (p := _in_triangle(s, zone))]
-    summits = {BY_NAME[gas].symbol: (float(x), float(y)) for gas, (x, y) in PENTAGON_SUMMITS.items()}
-    in_pentagon = [p for s in samples if (p := _in_pentagon(s, zone))]
-    return {
-        "figures": [
-            {
-                "key": "duval_triangle_1",
-                "count": len(in_triangle),
-                "figure": triangle(
-                    _rings(TRIANGLE_1_VERTICES), [BY_NAME[g].symbol for g in TRIANGLE_1_GASES], in_triangle
-                ),
-            },
-            {
-                "key": "duval_pentagon_1",
-                "count": len(in_pentagon),
-                "figure": pentagon(_rings(PENTAGON_1_VERTICES), summits, in_pentagon),
-            },
-        ]
-    }
+    return {"figures": [_diagram(method, picture, samples, zone) for method, picture in PICTURED]}
 
 
 def _item(data: TrendData, quantity: str) -> dict[str, Any]:
@@ -112,17 +95,37 @@ def _drawn(points: Sequence[Point]) -> list[TrendPoint]:
     return [TrendPoint(p.at, p.value, p.below) for p in points]
 
 
-def _in_triangle(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:
-    shares = _shares(sample, TRIANGLE_1_GASES)
-    return PathPoint(tuple(shares), _label(sample, zone, TRIANGLE_1_GASES, shares)) if shares else None
+def _diagram(
+    method: ZoneMethod, picture: Picture, samples: Sequence[SampleView], zone: ZoneInfo
+) -> dict[str, Any]:
+    place, draw = DRAWINGS[picture.kind]
+    path = []
+    for sample in samples:
+        shares = _shares(sample, method.gases)
+        if shares is not None:
+            path.append(PathPoint(place(shares), _label(sample, zone, method.gases, shares)))
+    return {"key": method.name, "count": len(path), "figure": draw(method.gases, picture.corners, path)}
 
 
-def _in_pentagon(sample: SampleView, zone: ZoneInfo) -> PathPoint | None:
-    shares = _shares(sample, PENTAGON_GASES)
-    if shares is None:
-        return None
+def _in_pentagon(shares: Sequence[float]) -> tuple[float, ...]:
     x, y = centroid(*shares)
-    return PathPoint((float(x), float(y)), _label(sample, zone, PENTAGON_GASES, shares))
+    return float(x), float(y)
+
+
+def _triangle(gases: Sequence[str], corners: Corners, path: Sequence[PathPoint]) -> Any:
+    return triangle(_rings(corners), [BY_NAME[gas].symbol for gas in gases], path)
+
+
+def _pentagon(gases: Sequence[str], corners: Corners, path: Sequence[PathPoint]) -> Any:
+    summits = {BY_NAME[gas].symbol: PENTAGON_SUMMITS[gas] for gas in gases}
+    return pentagon(_rings(corners), summits, path)
+
+
+DRAWINGS: Final[Mapping[str, tuple[Callable[..., tuple[float, ...]], Callable[..., Any]]]] = {
+    "triangle": (tuple, _triangle),
+    "pentagon": (_in_pentagon, _pentagon),
+}
+"""By the kind of picture that a method declares: where shares lie in it, and how it is drawn."""
 
 
 def _shares(sample: SampleView, gases: Sequence[str]) -> list[float] | None:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
+from app.domain.judging.methods import METHODS
 from app.domain.judging.norms import NORM_SET
 from app.science import tables as data
 from app.science.quantities import BY_NAME
@@ -16,19 +17,9 @@ TITLES = {
     "3": "Table 3: 95th percentile change between two successive laboratory samples, µL/L",
     "4": "Table 4: 95th percentile multi-point rate, µL/L per year",
 }
-LISTED = {
+_OF_NO_METHOD = {
     "actions": "What to do next, by urgency; days from the sample",
     "notice_steps": "What to do next about an instrument; days from the mail",
-    "doernenburg_l1": "Doernenburg: L1 concentrations",
-    "doernenburg_ratios": "Doernenburg: ratios",
-    "duval_pentagon_1": "Duval pentagon 1: corners of the zones",
-    "duval_pentagon_2": "Duval pentagon 2: corners of the zones",
-    "duval_triangle_1": "Duval triangle 1: corners of the zones, %",
-    "duval_triangle_1_limits": "Duval triangle 1: limits of the zones, %",
-    "duval_triangle_4": "Duval triangle 4: corners of the zones, %",
-    "duval_triangle_4_limits": "Duval triangle 4: limits of the zones, %",
-    "duval_triangle_5": "Duval triangle 5: corners of the zones, %",
-    "duval_triangle_5_limits": "Duval triangle 5: limits of the zones, %",
     "cigre_scheme": "CIGRE scheme",
     "detection_limits": "Usual detection limits",
     "fault_call_counts": "Fault call: zones seen under known faults",
@@ -43,18 +34,16 @@ LISTED = {
     "ieee_c57_104_2008": "IEEE C57.104-2008: highest values of conditions 1 to 3",
     "ieee_c57_104_2008_actions": "IEEE C57.104-2008: actions by condition and rate of TDCG",
     "ieee_c57_104_2008_blanket": "IEEE C57.104-2008: sampling by gas in the blanket",
-    "iec_60599_ratios": "IEC 60599: ratios",
     "moisture_models": "Water in paper and bubbles: coefficients",
     "oil_quality": "Oil quality by voltage class",
     "ostwald": "Ostwald coefficients (sets must not be mixed)",
     "quality_signs": "Signs of a doubtful sample",
     "ratio_limits": "Single limits of ratios and gases",
     "uncertainty": "Measurement uncertainty",
-    "key_gas": "Key gas",
     "nei": "Normalized energy intensity: coefficients",
-    "rogers_ratios": "Rogers: ratios",
     "water_solubility": "Solubility of water: constants",
 }
+LISTED = {**_OF_NO_METHOD, **{table: title for method in METHODS for table, title in method.tables.items()}}
 """Titles of the files shown row by row; every table needs one."""
 _SIDES = {"low": "O₂/N₂ ≤ 0.2", "high": "O₂/N₂ > 0.2"}
 

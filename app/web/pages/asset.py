@@ -57,7 +57,7 @@ def trend(request: Request, code: Code, compartment: Name, range: Range = "1y") 
 
 @router.get("/assets/{code}/figures/diagrams")
 def diagrams(request: Request, code: Code, compartment: Name) -> FigureResponse:
-    """Triangle 1 and pentagon 1 with the unit's path through them."""
+    """The diagrams of the methods that have one, with the unit's path through them."""
     return _found(diagram_figures(request.app.state.database, code, compartment))
 
 

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup, escape
 
+from app.domain.judging.methods import PICTURED
 from app.domain.judging.reporting.numbers import NUMBER_UNITS
 from app.domain.model import Reading
 from app.plots.palette import marker_svg
@@ -179,6 +180,7 @@ def _environment() -> Environment:
         has_parquet=has_parquet,
         QUANTITIES=BY_NAME,
         wording=wording,
+        PICTURED=PICTURED,
         marker_svg=lambda quantity: Markup(marker_svg(quantity)),
         sparkline_of=sparkline_of,
         NUMBER_UNITS=NUMBER_UNITS,

@@ -6,9 +6,9 @@ from app.domain.alerting.condition import RaisedBy
 from app.domain.alerting.conditions.registry import condition_of
 from app.domain.alerting.states import STATE_WORDS, State
 from app.domain.findings import Finding
+from app.domain.judging.methods import TITLES
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.fault import FAULT_NAMES
-from app.domain.judging.reporting.methods import METHOD_NAMES
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_WORDS
 
 LEVEL_WORDS: Final = {0: "0 typical", 1: "1 above typical", 2: "2 high"}
@@ -87,7 +87,7 @@ def status_word(status: int | None) -> str:
 
 def method(name: str) -> str:
     """A method's name for people."""
-    return METHOD_NAMES.get(name, name.replace("_", " "))
+    return TITLES.get(name, name.replace("_", " "))
 
 
 def norm_set(name: str) -> str:

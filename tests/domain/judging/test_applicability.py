@@ -8,10 +8,10 @@ import pytest
 from engine_cast import QUIET, frame, join, judge, last, one, steady
 
 from app.domain.judging.engine import assess
+from app.domain.judging.methods import TITLES
 from app.domain.judging.report import report
-from app.domain.judging.reporting.methods import METHOD_NAMES
 
-LEVEL_METHODS = tuple(METHOD_NAMES)
+LEVEL_METHODS = tuple(TITLES)
 ZONES = ("duval_triangle_1", "duval_pentagon_1", "duval_pentagon_2")
 RATIOS = ("iec_60599_ratios", "rogers_ratios", "doernenburg_ratios")
 THERMAL = {"h2": 95.0, "ch4": 421.0, "c2h6": 128.0, "c2h4": 695.0, "c2h2": 7.0, "co": 25.0, "co2": 360.0}

@@ -10,12 +10,8 @@ from engine_cast import GOLDEN, golden, judge, last, one, read_golden
 from app.domain.findings import Assessment
 from app.domain.judging.report import ReportOptions, report
 from app.science.diagnosis.energy import nei_oil
-from app.science.diagnosis.ratios import ROGERS_CASES
 from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.quantities import FAULT_GASES, GASES
-
-METHOD_TABLES = Path(__file__).parents[2] / "science" / "golden" / "ratio_methods.csv"
-"""Cases of the ratio methods, each with its source; the science is checked against them too."""
 
 
 def readings(row: dict[str, str]) -> dict[str, float]:
@@ -77,32 +73,6 @@ def test_nei_without_ethane_and_of_paper() -> None:
         (77.7 * 421 + 104.1 * 695 + 278.3 * 7) / 22400, abs=5e-4
     )
     assert numbers["nei_paper"] == pytest.approx((101.4 * 25 + 30.2 * 360) / 22400, abs=5e-4)
-
-
-def expected_code(row: dict[str, str]) -> str | None:
-    said = row["expected"]
-    if row["method"] == "rogers_ratios":
-        return None if said == "-1" else f"{said} {ROGERS_CASES[int(said)]}"
-    if row["method"] == "iec_60599_ratios":
-        return None if said == "none" else said.replace(" ", "/")
-    if row["method"] == "doernenburg_ratios":
-        return said if said in {"thermal", "corona", "arcing"} else None
-    return said
-
-
-@pytest.mark.parametrize("number", range(len(read_golden(METHOD_TABLES))))
-def test_a_ratio_method_says_in_the_engine_what_its_table_says(number: int) -> None:
-    row = read_golden(METHOD_TABLES)[number]
-    found = one(readings(row)).methods[row["method"]]
-    if row["expected"] == "overheated cellulose":
-        # the table's case has no raised fault gas, and the guide names no fault then (5.2.1)
-        assert (found.code, found.applicable) == (None, False)
-        assert "no fault gas is above its typical value" in found.why
-        return
-    assert found.code == expected_code(row), found.why
-    assert found.applicable == (found.code is not None)
-    if row["method"] == "doernenburg_ratios" and found.code is None:
-        assert row["expected"] in found.why, "the step of the validity test that failed"
 
 
 def test_the_overlap_of_the_iec_table_is_told_as_such() -> None:

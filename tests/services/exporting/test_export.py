@@ -7,9 +7,12 @@ from typing import Any
 
 import openpyxl
 import pytest
+import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
+from app.domain.findings import Assessment
+from app.domain.judging.methods import METHODS, TITLES
 from app.domain.model import Reading, Sample
 from app.intake.escaping import escaped, unescaped
 from app.intake.files.profile import load_profile
@@ -19,7 +22,7 @@ from app.services.files.import_file import ImportChoices, ImportResult, import_f
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.exporting.exports import Scope
-from app.store.schema import samples
+from app.store.schema import assessments, samples
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 AT = datetime(2025, 6, 1, 8, 30, 15, 250_000, tzinfo=UTC)
@@ -99,6 +102,26 @@ def test_assessments_and_alerts_say_what_the_record_says(recorded: Database) -> 
     assert "above the 95th percentile" in alarming["status_reasons"]
     gassing = next(row for row in as_csv(recorded, "alerts") if row["condition"] == "gassing")
     assert (gassing["asset"], gassing["state"], gassing["severity"]) == ("W-T1", "unacknowledged", "3")
+
+
+def test_the_columns_of_assessments_are_these() -> None:
+    """Spreadsheets of owners read them by name, and some by place."""
+    gases = ("h2", "ch4", "c2h6", "c2h4", "c2h2", "co", "co2")
+    assert COLUMNS["assessments"] == (
+        "asset", "site", "compartment", "source", "taken_at", "status", "suspect", "doubtful", "fault",
+        "fault_name", "confidence", "status_reasons", *(method.name for method in METHODS),
+        *(f"delta_{gas}" for gas in gases), *(f"rate_{gas}" for gas in gases),
+        "nei_oil", "relative_saturation", "norm_set", "rule_set", "assessed_at",
+    )  # fmt: skip
+
+
+def test_every_method_has_its_column(recorded: Database) -> None:
+    with recorded.read() as connection:
+        details = connection.execute(sa.select(assessments.c.detail)).scalars()
+        said = next(found for detail in details if (found := Assessment.from_json(detail)).status == 3)
+    alarming = next(row for row in as_csv(recorded, "assessments") if row["status"] == "3")
+    assert {name: alarming[name] or None for name in TITLES} == {n: c.code for n, c in said.methods.items()}
+    assert sum(call.applicable for call in said.methods.values()) > len(TITLES) / 2
 
 
 @pytest.mark.parametrize("kind", KINDS)

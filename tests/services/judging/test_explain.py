@@ -4,6 +4,7 @@ import io
 
 import pytest
 
+from app.domain.judging.methods import METHODS, TITLES
 from app.services.judging.explain import explain_csv
 from app.services.judging.interpret import CsvError, interpret_csv
 
@@ -80,8 +81,19 @@ def test_the_trace_says_what_interpret_says() -> None:
     found = trace(E1, 2)
     for sentence in result["verdict"]:
         assert f"   {sentence['text']}  [{'; '.join(sentence['sources'])}]" in found
-    triangle = result["methods"]["duval_triangle_1"]
-    assert f"   Duval triangle 1: {triangle['code']} - {triangle['why']}" in found
+    said = [
+        f"   {TITLES[name]}: {call['code'] or 'not applicable'} - {call['why']}"
+        for name, call in result["methods"].items()
+    ]
+    assert [text.partition(":")[0].strip() for text in said] == [method.title for method in METHODS]
+    assert [text for text in found if text in said] == said
+
+
+def test_the_trace_tells_what_the_new_gas_alone_looks_like() -> None:
+    found = trace(E1, 2)
+    for title in ("Duval triangle 1", "Duval pentagon 1"):
+        for since in ("reference", "baseline"):
+            assert line(found, f"{title} on the gas gained since {since}: ").startswith(title)
 
 
 def test_an_on_line_reading_is_called_one() -> None:

@@ -5,8 +5,9 @@ from datetime import timedelta
 import pytest
 from fleet_cast import NOW
 
+from app.domain.judging.methods import PICTURED
 from app.domain.model import Reading, Sample
-from app.services.pages.figures import diagram_figures
+from app.services.pages.figures import DRAWINGS, diagram_figures
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 
@@ -49,3 +50,13 @@ def test_a_month_of_readings_leaves_the_laboratory_its_half_of_the_path(fleet_da
     assert shares[30:-1] == [round(100.0 * 100.0 / 302.0, 3)] * (len(shares) - 31)
     assert shares[-1] == round(100.0 * 100.0 / 502.0, 3), "the newest reading"
     assert 25 < len(shares) - 30 <= 30
+
+
+def test_every_picture_that_a_method_declares_is_drawn_with_its_zones(fleet_database: Database) -> None:
+    drawn = diagram_figures(fleet_database, "W-T1", "main")
+    assert drawn is not None
+    assert {picture.kind for _, picture in PICTURED} == set(DRAWINGS)
+    assert [figure["key"] for figure in drawn["figures"]] == [method.name for method, _ in PICTURED]
+    for figure, (method, _) in zip(drawn["figures"], PICTURED, strict=True):
+        zones = [trace["name"] for trace in figure["figure"].sent()["data"] if trace.get("fill")]
+        assert sorted(zones) == sorted(method.codes)

@@ -15,12 +15,14 @@ from fastapi.testclient import TestClient
 from fleet_cast import HTML
 
 from app.config import load_settings
+from app.domain.judging.methods import TITLES
 from app.store.database import Database
 from app.store.schema import heartbeats, messages
 from app.web.app import create_app
 from app.web.server.static_files import FOLDER, static_url
 
 NOW: datetime = story.NOW
+DRAWN = ("Duval triangle 1", "Duval pentagon 1")
 
 
 @pytest.fixture
@@ -198,6 +200,19 @@ def test_trend_figures_mark_what_is_below_and_draw_both_kinds_of_source(client: 
     month = client.get("/assets/BW-T1/figures/trend?compartment=main&range=1m").json()
     online = next(t for t in month["figures"][0]["figure"]["data"] if t["name"] == "on-line")
     assert len(online["x"]) == 187  # 31 days of six readings, both ends included
+
+
+def test_a_unit_s_page_tells_every_method_and_draws_those_that_have_a_picture(client: TestClient) -> None:
+    page = client.get("/assets/BW-T1").text
+    table = page.split("<caption>Methods on this sample</caption>")[1].split("</table>")[0]
+    told = re.findall(r'<tr><th scope="row">([^<]+)</th><td>', table)
+    alone = [
+        f"{title}, new gas since the {since}" for since in ("last sample", "baseline") for title in DRAWN
+    ]
+    assert told == [*TITLES.values(), *alone]
+    assert re.findall(r"<figcaption><b>([^<]+)</b>", page) == list(DRAWN)
+    drawn = client.get("/assets/BW-T1/figures/diagrams?compartment=main").json()["figures"]
+    assert re.findall(r'data-diagram="([^"]+)"', page) == [figure["key"] for figure in drawn]
 
 
 def test_diagrams_end_at_the_newest_sample(client: TestClient) -> None:

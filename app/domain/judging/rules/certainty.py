@@ -11,12 +11,13 @@ from typing import Final
 import numpy as np
 
 from app.domain.judging.frame import Floats, Integers, SampleFrame
+from app.domain.judging.methods import ZONE_METHODS
+from app.domain.judging.methods.bars import Bar
+from app.domain.judging.methods.method import Answers, ZoneMethod
 from app.domain.judging.norms import norms_2019
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES, Levels
-from app.domain.judging.rules.patterns import Bar, Patterns, ZoneCalls, ZoneMethod
-from app.science.diagnosis.pentagons import duval_pentagon_1, duval_pentagon_2
-from app.science.diagnosis.triangles import duval_triangle_1
+from app.domain.judging.rules.patterns import Patterns
 from app.science.measuring.uncertainty import (
     LABORATORY_RELATIVE_SD,
     detection_limit,
@@ -40,14 +41,12 @@ class Certainties:
 
     Attributes:
         status: (r, 3) of status 1, 2, 3; zeros where nothing was measured.
-        triangle_1, pentagon_1, pentagon_2: (r, zones); zeros where the method does not apply.
+        zones: by the name of the method, (r, zones); zeros where it does not apply.
         rising: (r, 7) that a gas rises, from its rate where there is one, else from its delta; NaN for neither.
     """
 
     status: Floats
-    triangle_1: Floats
-    pentagon_1: Floats
-    pentagon_2: Floats
+    zones: dict[str, Floats]
     rising: Floats
 
 
@@ -65,10 +64,9 @@ def judge_certainty(
         for i in range(0, len(rows), _BLOCK)
     ] or [_block(frame, levels, changes, patterns, rows, count)]
     return Certainties(
-        *(
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("status", "triangle_1", "pentagon_1", "pentagon_2", "rising")
-        )
+        status=np.concatenate([part.status for part in parts]),
+        zones={name: np.concatenate([part.zones[name] for part in parts]) for name in parts[0].zones},
+        rising=np.concatenate([part.rising for part in parts]),
     )
 
 
@@ -87,20 +85,18 @@ def _block(
     rising = _rising(changes, rows, value, relative)
     return Certainties(
         status=_status(drawn, frame, levels, changes, rows, relative, count),
-        triangle_1=_zones(drawn, patterns.triangle_1, duval_triangle_1, rows),
-        pentagon_1=_zones(drawn, patterns.pentagon_1, duval_pentagon_1, rows),
-        pentagon_2=_zones(drawn, patterns.pentagon_2, duval_pentagon_2, rows),
+        zones={m.name: _zones(drawn, patterns[m.name], m, rows) for m in ZONE_METHODS if m.drawn},
         rising=rising,
     )
 
 
-def _zones(drawn: Floats, calls: ZoneCalls, method: ZoneMethod, rows: Integers) -> Floats:
+def _zones(drawn: Floats, answers: Answers, method: ZoneMethod, rows: Integers) -> Floats:
     """A reading below its limit may lie anywhere below it, so a method barred for that alone speaks here."""
-    found = np.zeros((len(rows), len(calls.zones)))
-    speaks = np.flatnonzero(np.isin(calls.bar[rows], (Bar.NONE, Bar.CENSORED)))
+    found = np.zeros((len(rows), len(method.codes)))
+    speaks = np.flatnonzero(np.isin(answers.bar[rows], (Bar.NONE, Bar.CENSORED)))
     if speaks.size:
-        columns = [NORM_GASES.index(g) for g in calls.gases]
-        found[speaks] = zone_probabilities(method, calls.zones, drawn[:, speaks][:, :, columns])
+        columns = [NORM_GASES.index(g) for g in method.reads]
+        found[speaks] = zone_probabilities(method.says, method.codes, drawn[:, speaks][:, :, columns])
     return found
 
 

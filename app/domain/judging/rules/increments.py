@@ -8,37 +8,34 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from app.domain.judging.frame import DailyMedians, Floats, SampleFrame
+from app.domain.judging.frame import Bools, DailyMedians, Floats, SampleFrame
+from app.domain.judging.methods import ZONE_METHODS
+from app.domain.judging.methods.asking import NEAR_DETECTION
+from app.domain.judging.methods.bars import Bar
+from app.domain.judging.methods.method import Answers, ZoneMethod
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES
 from app.domain.judging.rules.online import online_baseline
-from app.domain.judging.rules.patterns import NEAR_DETECTION, PENTAGON_GASES, Bar, ZoneCalls, ZoneMethod
 from app.domain.judging.rules.rule import Rule
-from app.science.diagnosis.pentagons import (
-    PENTAGON_1_ZONES,
-    PENTAGON_2_ZONES,
-    duval_pentagon_1,
-    duval_pentagon_2,
-)
-from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD, detection_limit
 from app.science.quantities import FAULT_GASES, NORM_GASES
 
-FEWEST_GASES = 2
+FEWEST_GASES: Final = 2
 """One gas that grew alone makes no pattern (common practice, no source)."""
-TRIANGLE_GASES = ("ch4", "c2h4", "c2h2")
 
 
 @dataclass(frozen=True)
 class Increment:
-    """Zone methods on one kind of increment; ``gained`` is (n, 7) [µL/L], zero or more, NaN where unknown."""
+    """Zone methods on one kind of increment.
+
+    Attributes:
+        gained: (n, 7) [µL/L], zero or more, NaN where unknown.
+        answers: by the name of the method, what it says of what was gained.
+    """
 
     gained: Floats
-    triangle_1: ZoneCalls
-    pentagon_1: ZoneCalls
-    pentagon_2: ZoneCalls
+    answers: dict[str, Answers]
 
 
 @dataclass(frozen=True)
@@ -50,7 +47,7 @@ class Increments:
 
 
 def judge_increments(frame: SampleFrame, changes: Changes, daily: DailyMedians) -> Increments:
-    """Triangle 1 and the pentagons on what was gained.
+    """The zone methods that judge increments on what was gained.
 
     The baseline of a laboratory series is its first sample; that of an on-line one is the month nine months ago.
     """
@@ -75,31 +72,19 @@ def _increment(frame: SampleFrame, reference: Floats) -> Increment:
         g = NORM_GASES.index(gas)
         gases += sure[:, g] & (gained[:, g] >= NEAR_DETECTION * detection_limit(gas))
     telling = gases >= FEWEST_GASES
-    return Increment(
-        gained,
-        _calls(gained, telling, TRIANGLE_GASES, duval_triangle_1, TRIANGLE_1_ZONES),
-        _calls(gained, telling, PENTAGON_GASES, duval_pentagon_1, PENTAGON_1_ZONES),
-        _calls(gained, telling, PENTAGON_GASES, duval_pentagon_2, PENTAGON_2_ZONES),
-    )
+    return Increment(gained, {m.name: _answers(m, gained, telling) for m in ZONE_METHODS if m.on_increment})
 
 
-def _calls(
-    gained: Floats,
-    telling: NDArray[np.bool_],
-    gases: tuple[str, ...],
-    method: ZoneMethod,
-    zones: tuple[str, ...],
-) -> ZoneCalls:
-    columns = [gained[:, NORM_GASES.index(g)] for g in gases]
+def _answers(method: ZoneMethod, gained: Floats, telling: Bools) -> Answers:
+    columns = [gained[:, NORM_GASES.index(gas)] for gas in method.reads]
     bar = np.where(telling, np.int8(Bar.NONE), np.int8(Bar.NO_INCREASE))
     for column in columns:
         bar[np.isnan(column)] = Bar.NO_REFERENCE
     rows = np.flatnonzero(bar == Bar.NONE)
-    found = method(*(c[rows] for c in columns))
-    bar[rows[found < 0]] = Bar.NO_INCREASE
-    zone = np.full(len(gained), -1, dtype=np.int8)
-    zone[rows] = found
-    return ZoneCalls(zones, gases, zone, bar)
+    held = np.zeros((len(gained), len(method.codes)), dtype=np.bool_)
+    held[rows] = method.held(*(column[rows] for column in columns))
+    bar[(bar == Bar.NONE) & ~held.any(axis=1)] = Bar.NO_INCREASE
+    return Answers(method.codes, held, bar)
 
 
 INCREMENTS: Final = Rule(judge_increments, ("frame", "changes", "daily"))

@@ -1,0 +1,39 @@
+"""The key gas: which printed profile the shares of the combustible gases resemble most."""
+
+from collections.abc import Sequence
+from typing import Final
+
+from app.domain.judging.frame import Bools, Floats
+from app.domain.judging.methods.method import Method, Numbers
+from app.domain.judging.rules.levels import RAISED, Levels
+from app.science.diagnosis.ratios import COMBUSTIBLE, KEY_GAS_CASES, key_gas
+from app.science.quantities import NORM_GASES
+
+_CELLULOSE: Final = KEY_GAS_CASES.index("overheated cellulose")
+_CO: Final = NORM_GASES.index("co")
+
+
+def _case(*gases: Floats) -> Numbers:
+    return key_gas(*gases).case
+
+
+def _match(readings: Sequence[float]) -> float:
+    return float(key_gas(*readings).match)
+
+
+def _ordinary(levels: Levels, held: Bools) -> Bools:
+    """Ordinary oil is mostly carbon monoxide: cellulose is a case only where that is raised."""
+    return held[:, _CELLULOSE] & (levels.level[:, _CO] < RAISED)
+
+
+METHOD: Final = Method(
+    name="key_gas",
+    title="Key gas",
+    gases=COMBUSTIBLE,
+    codes=KEY_GAS_CASES,
+    says=_case,
+    because=lambda readings: f"match {_match(readings):.0f} % with its profile",
+    without=lambda readings: f"the shares resemble no profile (best match {_match(readings):.0f} %)",
+    unless=_ordinary,
+    tables={"key_gas": "Key gas"},
+)
