@@ -22,11 +22,11 @@ def fail(reason: str) -> NoReturn:
 
 
 def settings_or_fail() -> "Settings":
-    """The settings of the environment."""
-    from app.config import SettingsError, load_settings
+    """The settings of the settings file and the environment."""
+    from app.config import SettingsError, load_settings, settings_file
 
     try:
-        return load_settings()
+        return load_settings(file=settings_file())
     except SettingsError as error:
         fail(str(error))
 

@@ -71,10 +71,10 @@ def _serve_together(settings: "Settings", number: int) -> None:
             " Use PostgreSQL (ULLAGE_DATABASE_URL; `ullage db copy` moves the record), or one process"
         )
     with _worker_beside(settings), TemporaryDirectory(prefix="ullage-metrics-") as figures:
-        from app.config import hand_down_app_workers, share_metrics
+        from app.config import hand_down, share_metrics
 
         share_metrics(figures)
-        hand_down_app_workers(number)
+        hand_down(settings.model_copy(update={"app_workers": number}))
         logging_setup.configure(settings.log_level)
         uvicorn.run(
             "app.cli.serve:build",

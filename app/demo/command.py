@@ -14,7 +14,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from app.config import Settings, load_settings
+from app.config import Settings, address_of, load_settings
 from app.demo.climate import LOOKAHEAD_DAYS
 from app.demo.fleet import DemoFleet, NoFleetFileError, read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
@@ -58,8 +58,7 @@ class DemoOptions:
 
     @property
     def url(self) -> str:
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"http://{host}:{self.port}"
+        return address_of(self.host, self.port)
 
     def settings(self) -> Settings:
         """The service's settings: a database, mail and log of the demo's own."""
@@ -68,7 +67,6 @@ class DemoOptions:
                 "ULLAGE_DATABASE_URL": f"sqlite:///{self.folder.resolve() / 'ullage.db'}",
                 "ULLAGE_HOST": self.host,
                 "ULLAGE_PORT": str(self.port),
-                "ULLAGE_PUBLIC_URL": self.url,
                 "ULLAGE_MAIL_TRANSPORT": "folder",
                 "ULLAGE_MAIL_FOLDER": str(self.folder.resolve() / "mail"),
                 "ULLAGE_MAIL_FROM": "ullage@ysmarel.example",

@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import Final
 
 import httpx
-from pydantic import SecretStr
 
-from app.config import PREFIX, Settings
+from app.config import Settings, environment_of
 
 HEALTHY_WITHIN_SECONDS: Final = 60.0
 STOPPED_WITHIN_SECONDS: Final = 10.0
@@ -53,13 +52,7 @@ def running_server(settings: Settings, log: Path) -> Iterator[subprocess.Popen[b
 
 def command(settings: Settings) -> list[str]:
     """The child's command line. env(1) adds the settings to what the child inherits and then becomes it."""
-    variables = []
-    for name in type(settings).model_fields:
-        value = getattr(settings, name)
-        text = value.get_secret_value() if isinstance(value, SecretStr) else str(value)
-        if isinstance(value, tuple):
-            text = ",".join(value)
-        variables.append(f"{PREFIX}{name.upper()}={text}")
+    variables = [f"{name}={value}" for name, value in environment_of(settings).items()]
     return ["env", *variables, sys.executable, "-c", "from app.cli.main import main; main()", "serve"]
 
 

@@ -9,13 +9,12 @@ from pathlib import Path
 from types import UnionType
 from typing import Any, Final, Literal, get_args, get_origin
 
-import annotated_types
 import typer
 from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
 from app.cli.main import app
-from app.config import PREFIX, Settings
+from app.config import PREFIX, TEXT, Settings, values_of
 from app.domain.alerting.condition import Condition
 from app.domain.alerting.conditions.registry import CONDITIONS
 
@@ -23,8 +22,23 @@ FOLDER: Final = Path(__file__).parents[2] / "app" / "help"
 
 SETTINGS_INTRO: Final = """# Settings
 
-A setting is an environment variable. A variable that begins with `ULLAGE_` and is no setting is refused, and so is a
-value that cannot be used. The program then says which one it is and why.
+A setting is an environment variable, or a line of a settings file. The file is TOML; a setting is written there in
+small letters and without `ULLAGE_`, texts in quotes, numbers, `true` and `false` without:
+
+```
+port = 8750
+mail_transport = "smtp"
+smtp_host = "mail.example"
+allowed_hosts = ["gas.example", "10.0.0.5"]
+```
+
+A command reads the file that its `--settings` names, else the one that `ULLAGE_SETTINGS_FILE` names, else `ullage.toml`
+in the folder it is called in. An empty `ULLAGE_SETTINGS_FILE` means none. Let only the user of the service read a file
+that holds a password.
+
+An option of a command goes before the environment, and the environment before the file. A name that begins with
+`ULLAGE_`, or stands in the file, and is no setting is refused, and so is a value that cannot be used. The program then
+says where it stands, what is wrong and what to give.
 """
 GROUPS: Final = (
     ("Record", ("database_", "read_database_", "raw_", "keep_raw_")),
@@ -61,8 +75,9 @@ def _setting_row(name: str, field: FieldInfo) -> Sequence[str]:
     if isinstance(default, SecretStr):
         default = default.get_secret_value()
     shown = "empty" if default in ("", ()) else _default(default)
-    meaning = f"{_sentence(field.description or '')} {_values(field)}".strip()
-    return f"`{PREFIX}{name.upper()}`", shown, meaning
+    if field.default_factory is not None:
+        shown = "of host and port"
+    return f"`{PREFIX}{name.upper()}`", shown, _meaning(field)
 
 
 def _default(value: object) -> str:
@@ -74,20 +89,14 @@ def _default(value: object) -> str:
     return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
 
 
-def _values(field: FieldInfo) -> str:
-    """What may be given, as a sentence; nothing for a text and for yes or no."""
-    kind = field.annotation
-    if get_origin(kind) is Literal:
-        return f"One of {', '.join(f'`{value}`' for value in get_args(kind))}."
-    bounds = {type(one): one for one in field.metadata}
-    words = []
-    if least := bounds.get(annotated_types.Ge):
-        words.append(f"from {_plain(least.ge)}")
-    if above := bounds.get(annotated_types.Gt):
-        words.append(f"above {_plain(above.gt)}")
-    if most := bounds.get(annotated_types.Le):
-        words.append(f"to {_plain(most.le)}")
-    return f"{' '.join(words).capitalize()}." if words else ""
+def _meaning(field: FieldInfo) -> str:
+    """What it is for and which values it takes; of a text and of yes or no that need not be said."""
+    meaning, values = _sentence(field.description or ""), values_of(field)
+    if get_origin(field.annotation) is Literal:
+        return f"{meaning} One of {values}."
+    if field.annotation is bool or values == TEXT:
+        return meaning
+    return f"{meaning} {values[0].upper()}{values[1:]}."
 
 
 def _plain(number: Any) -> str:

@@ -1,23 +1,15 @@
-"""Every setting, typed and bounded. Read once from the environment (``ULLAGE_...``); nothing else reads it.
+"""Every setting: typed, bounded, described. The description of each is what the help prints."""
 
-A variable that begins with ``ULLAGE_`` and is no setting is refused: a misspelt setting must not be silent.
-"""
-
-import os
-from collections.abc import Mapping
 from datetime import timedelta
 from ipaddress import IPv6Address
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationError, field_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, field_validator
 
 from app.domain.instruments.agreement import AgreementRule, CheckRule
 from app.domain.instruments.silence import SilenceRule
 from app.domain.recording.clock import ClockRule, OnDoubt
-
-PREFIX = "ULLAGE_"
 
 
 def _without_port(name: str) -> str:
@@ -37,18 +29,28 @@ HostName = Annotated[
 
 
 def _listed(value: object) -> object:
-    """The parts of a text with commas."""
+    """The parts of a text with commas; a settings file may give them as an array."""
+    if isinstance(value, list):
+        return tuple(value)
     if not isinstance(value, str):
         return value
     return tuple(part.strip() for part in value.split(",") if part.strip())
 
 
-class Settings(BaseSettings):
-    """The settings; the description of each is its documentation."""
+def address_of(host: str, port: int) -> str:
+    """The address of a server that listens there, for a browser on the same machine."""
+    at = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # it listens everywhere
+    return f"http://[{at}]:{port}" if ":" in at else f"http://{at}:{port}"
 
-    model_config = SettingsConfigDict(
-        env_prefix=PREFIX, extra="forbid", frozen=True, hide_input_in_errors=True
-    )
+
+def _own_address(given: dict[str, Any]) -> str:
+    return address_of(given["host"], given["port"])
+
+
+class Settings(BaseModel):
+    """The settings. :func:`app.config.load_settings` makes them and says what is wrong with what it was given."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
     database_url: str = Field(
         default="sqlite:///var/ullage.db",
@@ -93,8 +95,8 @@ class Settings(BaseSettings):
     host: str = Field(default="127.0.0.1", description="Address the server listens on", min_length=1)
     port: int = Field(default=8750, description="Port the server listens on", ge=1, le=65535)
     public_url: str = Field(
-        default="http://127.0.0.1:8750",
-        description="Address under which people reach the pages; mails link to it",
+        default_factory=_own_address,
+        description="Address under which people reach the pages, `http://...` or `https://...`; mails link to it",
         pattern=r"^https?://[^\s/]+(/[^\s]*)?$",
     )
     allowed_hosts: Annotated[tuple[HostName, ...], BeforeValidator(_listed)] = Field(
@@ -112,7 +114,7 @@ class Settings(BaseSettings):
     )
     mail_from: str = Field(
         default="ullage@localhost",
-        description="Sender of all mail",
+        description="Address that all mail is sent from",
         pattern=r"^[^@\s<>]+@[^@\s<>]+$",
         max_length=254,
     )
@@ -296,67 +298,3 @@ class Settings(BaseSettings):
         if not parts.hostname:
             raise ValueError("names no host")
         return url
-
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Only what is handed over: :func:`load_settings` has read the environment, and refused typing errors."""
-        del settings_cls, env_settings, dotenv_settings, file_secret_settings
-        return (init_settings,)
-
-
-class SettingsError(Exception):
-    """The environment holds settings that cannot be used; the text names each variable and the reason."""
-
-
-def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
-    """The settings of this process.
-
-    Args:
-        environ: the environment to read; the process's own when None.
-
-    Raises:
-        SettingsError: naming each variable that is unknown or has a value that cannot be used.
-    """
-    environ = os.environ if environ is None else environ
-    given = {k[len(PREFIX) :].lower(): v for k, v in environ.items() if k.upper().startswith(PREFIX)}
-    unknown = sorted(name for name in given if name not in Settings.model_fields)
-    problems = [f"{PREFIX}{name.upper()}: there is no such setting" for name in unknown]
-    try:
-        settings = Settings.model_validate({k: v for k, v in given.items() if k not in unknown})
-    except ValidationError as error:
-        for found in error.errors():
-            name = str(found["loc"][0])
-            reason = found["msg"]
-            if found["type"] == "string_pattern_mismatch":  # an expression helps nobody; say what is wanted
-                reason = f"cannot be read as what it is for: {Settings.model_fields[name].description}"
-            problems.append(f"{PREFIX}{name.upper()}: {reason}")
-    if problems:
-        raise SettingsError("\n".join(problems))
-    return settings
-
-
-_METRICS_FOLDER = (
-    "PROMETHEUS_MULTIPROC_DIR"  # the name is prometheus-client's, which looks when it is imported
-)
-
-
-def share_metrics(folder: str) -> None:
-    """Processes started from now on keep the figures of their metrics in this folder, which must be empty."""
-    os.environ[_METRICS_FOLDER] = folder
-
-
-def shared_metrics() -> str | None:
-    """The folder of :func:`share_metrics`; None: there is one server process, which keeps its own figures."""
-    return os.environ.get(_METRICS_FOLDER)
-
-
-def hand_down_app_workers(number: int) -> None:
-    """Processes started from now on know that they are so many: each allows its share of an instrument's rate."""
-    os.environ[f"{PREFIX}APP_WORKERS"] = str(number)
