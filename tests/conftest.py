@@ -9,12 +9,16 @@ from uuid import uuid4
 import psycopg
 import pytest
 import story
+from command_cast import loaded, march, run, start
 from fleet_cast import DATA
 from own_postgresql import OwnPostgresql, plain, programs
 
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Database
 from app.store.keeping import migrate
+
+__all__ = ["loaded", "march", "run", "start"]
+"""Fixtures of the cast of commands."""
 
 
 @pytest.fixture(scope="session")

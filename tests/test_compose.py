@@ -1,8 +1,6 @@
 """docker-compose.yml is valid, and sets only settings that exist, to values that they take."""
 
 import re
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -60,17 +58,7 @@ def test_every_lasting_service_has_a_health_check_that_can_run(name: str) -> Non
         compile(words[3], name, "exec")
 
 
-@pytest.mark.parametrize(
-    ("age", "code"), [(0.0, 0), (60.0, 0), (60.1, 1), (None, 1)], ids=["now", "a minute", "longer", "never"]
-)
-def test_the_worker_s_check_goes_by_its_heartbeat(age: float | None, code: int) -> None:
-    program = COMPOSE["services"]["worker"]["healthcheck"]["test"][3]
-    fake = (
-        "import io, json, urllib.request\n"
-        f"body = io.StringIO(json.dumps(dict(worker_heartbeat_age_seconds={age!r})))\n"
-        "urllib.request.urlopen = lambda url, timeout: body\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", fake + program], capture_output=True, timeout=60, check=False
-    )
-    assert (done.returncode, done.stderr) == (code, b"")
+def test_the_workers_check_goes_by_its_heartbeat() -> None:
+    """What the command answers, its own tests show."""
+    words = COMPOSE["services"]["worker"]["healthcheck"]["test"]
+    assert words == ["CMD", "ullage", "health", "--only", "worker"]

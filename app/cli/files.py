@@ -1,18 +1,35 @@
 """``ullage import`` and ``ullage export``: laboratory files in, samples, assessments and alerts out."""
 
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, BinaryIO
 
 import typer
 
-from app.cli.common import fail, open_database, settings_or_fail, stages_bar
+from app.cli.bars import bar, stages_bar
+from app.cli.common import (
+    AsJson,
+    Author,
+    DatabaseUrl,
+    SettingsFile,
+    fail,
+    failing_on,
+    opened,
+    record,
+    settings_of,
+    show,
+    waited_for,
+)
 
 if TYPE_CHECKING:
+    from app.config import Settings
     from app.services.files.import_outcome import ImportChoices, ImportPreview
-    from app.services.files.watch_folder import Taken
     from app.store.database import Database
 
 
@@ -28,46 +45,70 @@ class ExportFormat(StrEnum):
     PARQUET = "parquet"
 
 
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """What is to be imported how, but for the file."""
+
+    laboratory: str
+    author: str
+    choices: "ImportChoices"
+    settings: "Settings"
+
+
 def import_command(
-    laboratory: Annotated[str, typer.Option(help="Code of the laboratory that wrote the files.")],
+    laboratory: Annotated[
+        str, typer.Option(metavar="CODE", help="Code of the laboratory that wrote the files.")
+    ],
     files: Annotated[
         list[Path] | None, typer.Argument(exists=True, dir_okay=False, readable=True, metavar="FILE...")
     ] = None,
-    author: Annotated[str, typer.Option(help="Who imports; kept with each file.")] = "command line",
+    author: Author = "command line",
     preview: Annotated[
         bool, typer.Option("--preview", help="Say what would happen and store nothing.")
     ] = False,
     profile: Annotated[
-        str | None, typer.Option(help="Read by this profile instead of the laboratory's own.")
+        str | None, typer.Option(metavar="NAME", help="Read by this profile, not the laboratory's own.")
     ] = None,
     unit: Annotated[
         list[str] | None,
-        typer.Option(help="TEXT=CODE: what the file calls TEXT is the unit CODE. Repeatable."),
+        typer.Option(
+            metavar="TEXT=CODE",
+            help="What the file calls TEXT is the unit CODE. May be given again and again.",
+        ),
     ] = None,
     watch: Annotated[
         Path | None,
         typer.Option(
-            exists=True, file_okay=False, help="Import whatever arrives in this folder, until stopped."
+            metavar="FOLDER",
+            exists=True,
+            file_okay=False,
+            help="Import whatever arrives in this folder, until stopped.",
         ),
     ] = None,
     every: Annotated[float, typer.Option(min=0.1, help="Seconds between two looks into the folder.")] = 5.0,
+    url: DatabaseUrl = None,
+    settings: SettingsFile = None,
+    as_json: AsJson = False,
 ) -> None:
     """Import laboratory files: all of each or nothing of it. Exit code 1 when any could not be imported."""
-    choices = _choices(profile, unit or [])
     if (watch is None) == (not files):
         raise typer.BadParameter("give either files or --watch FOLDER")
-    with open_database() as database:
-        if watch is not None:
-            _watch(database, watch, laboratory, author, every, choices)
-            return
-        shown = [
-            _import(database, file, laboratory, author, choices, preview=preview) for file in files or []
-        ]
-    refused = [one.filename for one in shown if one is not None and one.problems]
-    if refused or None in shown:
-        fail(
-            f"nothing was stored of {', '.join(refused) or 'it'}: mend the lines named above and import again"
-        )
+    chosen = settings_of(settings, database_url=url)
+    order = _Order(laboratory, author, _choices(profile, unit or []), chosen)
+    if watch is not None:
+        _watch(watch, order, every)
+        return
+    shown: list[ImportPreview] = []
+    with opened(chosen.database_url) as database:
+        for file in files or []:
+            shown.append(_import(database, file, order, preview=preview))
+            if not as_json:
+                _print(shown[-1])
+    if as_json:
+        show([_as_object(one) for one in shown], (), as_json=True)
+    refused = [one.filename for one in shown if one.problems]
+    if refused:
+        fail(f"nothing was stored of {', '.join(refused)}: mend the lines named above and import again")
 
 
 def _choices(profile: str | None, units: list[str]) -> "ImportChoices":
@@ -77,94 +118,109 @@ def _choices(profile: str | None, units: list[str]) -> "ImportChoices":
     pairs = [text.rpartition("=") for text in units]
     if any(not text or not code for text, _, code in pairs):
         raise typer.BadParameter("write --unit TEXT=CODE")
-    try:
+    with failing_on(ProfileError):
         read_by = None if profile is None else load_profile(profile)
-    except ProfileError as error:
-        fail(str(error))
     return ImportChoices(read_by, {text: code for text, _, code in pairs})
 
 
-def _import(
-    database: "Database",
-    file: Path,
-    laboratory: str,
-    author: str,
-    choices: "ImportChoices",
-    *,
-    preview: bool,
-) -> "ImportPreview | None":
-    """What became of a file, told line by line; None when it is too large to be read at all."""
-    from dataclasses import replace
-
+def _import(database: "Database", file: Path, order: _Order, *, preview: bool) -> "ImportPreview":
+    from app.domain.model import Rejection
     from app.services.files import import_file as service
+    from app.services.files.import_outcome import too_large
     from app.services.recording.record_samples import BatchTerms
 
-    settings, size = settings_or_fail(), file.stat().st_size
-    if size > settings.max_upload_bytes:
-        typer.echo(
-            f"{file}: {size} bytes; at most {settings.max_upload_bytes} are taken, see ULLAGE_MAX_UPLOAD_BYTES",
-            err=True,
+    size, most = file.stat().st_size, order.settings.max_upload_bytes
+    if size > most:
+        return service.ImportPreview(
+            file.name, order.laboratory, problems=(Rejection("size", too_large(size, most)),)
         )
-        return None
     with stages_bar() as progress:
-        told = replace(choices, progress=progress)
-        content, now = file.read_bytes(), datetime.now(UTC)
+        choices, content, now = (
+            replace(order.choices, progress=progress),
+            file.read_bytes(),
+            datetime.now(UTC),
+        )
         if preview:
-            done = service.preview(database, content, file.name, laboratory, now, told)
-        else:
-            context = BatchTerms(settings.public_url)
-            done = service.import_file(database, content, file.name, laboratory, author, now, context, told)
-    for line in service.describe(done):
+            return service.preview(database, content, file.name, order.laboratory, now, choices)
+        terms = BatchTerms(order.settings.public_url)
+        return service.import_file(
+            database, content, file.name, order.laboratory, order.author, now, terms, choices
+        )
+
+
+def _print(done: "ImportPreview") -> None:
+    from app.services.files.import_outcome import describe
+
+    for line in describe(done):
         typer.echo(line)
-    return done
 
 
-def _watch(
-    database: "Database",
-    folder: Path,
-    laboratory: str,
-    author: str,
-    every: float,
-    choices: "ImportChoices",
-) -> None:
-    import signal
-    import threading
+def _as_object(done: "ImportPreview") -> dict[str, Any]:
+    units = [
+        {
+            "asset": unit.asset_code,
+            "compartment": unit.compartment,
+            "rows": unit.rows,
+            "status_before": unit.status_before,
+            "status_after": unit.status_after,
+            "alerts": [
+                {"condition": alert.condition, "from": alert.from_state, "to": alert.to_state}
+                for alert in unit.alerts
+            ],
+        }
+        for unit in done.effects
+    ]
+    return {
+        "file": done.filename,
+        "stored": getattr(done, "stored", False),
+        "rows": done.counts,
+        "problems": [
+            {"line": one.line, "column": one.column, "field": one.field, "reason": one.reason}
+            for one in done.problems
+        ],
+        "units": units,
+    }
 
+
+def _watch(folder: Path, order: _Order, every: float) -> None:
     from app.jobs import watch as job
     from app.services.files.watch_folder import Watch
     from app.services.recording.record_samples import BatchTerms
+    from app.signals import stopping_on_signals
 
-    settings = settings_or_fail()
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    context = BatchTerms(settings.public_url)
-    watched = Watch(folder, laboratory, author, settings.max_upload_bytes, context, choices)
-    typer.echo(f"watching {folder} for files of {laboratory}; Ctrl-C ends it")
-    try:
-        job.run(database, watched, stop, every, _tell_taken)
-    except OSError as error:
-        fail(f"stopped: {error}; what was not moved is still in {folder} and is imported at the next start")
+    settings, stop = order.settings, threading.Event()
+    terms = BatchTerms(settings.public_url)
+    watched = Watch(folder, order.laboratory, order.author, settings.max_upload_bytes, terms, order.choices)
+    with stopping_on_signals(stop), waited_for(settings, stop, _say_wait) as database:
+        typer.echo(f"watching {folder} for files of {order.laboratory}; Ctrl-C ends it")
+        try:
+            job.run(database, watched, stop, every, typer.echo)
+        except OSError as error:
+            fail(
+                f"stopped: {error}; what was not moved is still in {folder} and is imported at the next start"
+            )
 
 
-def _tell_taken(taken: "Taken") -> None:
-    for line in taken.lines:
-        typer.echo(line)
-    typer.echo(f"{taken.name}: {taken.fate}, now {taken.moved_to}")
+def _say_wait(reason: str, seconds: float) -> None:
+    typer.echo(f"{reason}; trying again in {seconds:g} s", err=True)
 
 
 def export_command(
-    kind: Annotated[ExportKind, typer.Argument(help="What to export.")],
+    kind: Annotated[ExportKind, typer.Argument(metavar="KIND", help="samples, assessments or alerts.")],
     output: Annotated[
         Path | None,
-        typer.Option("-o", "--output", help="File to write; standard output otherwise (CSV only)."),
+        typer.Option(
+            "-o", "--output", metavar="FILE", help="File to write; standard output otherwise (CSV only)."
+        ),
     ] = None,
-    asset: Annotated[str | None, typer.Option(help="Of one unit only.")] = None,
-    site: Annotated[str | None, typer.Option(help="Of one site's units only.")] = None,
+    asset: Annotated[str | None, typer.Option(metavar="CODE", help="Of one unit only.")] = None,
+    site: Annotated[str | None, typer.Option(metavar="CODE", help="Of one site's units only.")] = None,
     form: Annotated[ExportFormat, typer.Option("--format", help="csv, xlsx or parquet.")] = ExportFormat.CSV,
+    url: DatabaseUrl = None,
+    settings: SettingsFile = None,
 ) -> None:
     """Write samples, assessments or alerts to a file. Samples as CSV can be imported by the profile ullage."""
-    from app.services.exporting.export_files import NoParquetError, export
+    from app.services.exporting.export_files import NoParquetError, Wanted, export
     from app.services.exporting.export_tables import UnknownScopeError
     from app.store.exporting.exports import Scope
 
@@ -172,21 +228,28 @@ def export_command(
         raise typer.BadParameter("give --asset or --site, not both")
     if output is None and form is not ExportFormat.CSV:
         raise typer.BadParameter(f"{form.value} needs -o FILE")
-    scope = Scope(asset, site)
-    with open_database() as database:
-        try:
-            if output is None:
-                export(database, kind.value, scope, form.value, sys.stdout.buffer)
-                return
-            # written beside the target and put in place when whole: a reader never sees half an export
-            partial = output.with_name(f"{output.name}.part")
-            with partial.open("wb") as out:
-                count = export(database, kind.value, scope, form.value, out)
-            partial.replace(output)
-        except (UnknownScopeError, NoParquetError) as error:
-            if output is not None:
-                partial.unlink(missing_ok=True)
-            fail(str(error))
-        except OSError as error:
-            fail(f"cannot write {output}: {error}")
+    wanted = Wanted(kind.value, Scope(asset, site), form.value)
+    with record(url, settings) as database, failing_on(UnknownScopeError, NoParquetError):
+        if output is None:
+            with bar(kind.value, to_stdout=True) as tell:
+                export(database, wanted, sys.stdout.buffer, tell)
+            return
+        with (
+            bar(kind.value) as tell,
+            failing_on(OSError, before=f"cannot write {output}: "),
+            _whole(output) as out,
+        ):
+            count = export(database, wanted, out, tell)
     typer.echo(f"{output}: {count} {kind.value}")
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[BinaryIO]:
+    """A file that appears when it is whole: a reader never sees half of it."""
+    part = path.with_name(f"{path.name}.part")
+    try:
+        with part.open("wb") as out:
+            yield out
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)

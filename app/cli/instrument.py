@@ -1,11 +1,11 @@
 """``ullage instrument ...``: maintenance of instruments."""
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from app.cli.common import fail, open_database
+from app.cli.common import AsJson, Author, DatabaseUrl, SettingsFile, failing_on, record, show, time_of
 
 if TYPE_CHECKING:
     from app.services.registering.maintenance import StoredSpell
@@ -16,67 +16,63 @@ maintenance_app = typer.Typer(
 )
 instrument_app.add_typer(maintenance_app, name="maintenance")
 
-Code = Annotated[str, typer.Argument(help="Code of the instrument.")]
+Code = Annotated[str, typer.Argument(metavar="CODE", help="Code of the instrument.")]
+Begins = Annotated[str | None, typer.Option(metavar="TIME", help="Time with offset; now when left out.")]
+Ends = Annotated[str | None, typer.Option(metavar="TIME", help="Time with offset; open when left out.")]
 
 
-@maintenance_app.command("begin")
+@maintenance_app.command()
 def begin(
     code: Code,
     note: Annotated[str, typer.Option(help="Why.")],
-    author: Annotated[str, typer.Option(help="Who says so.")] = "command line",
-    begins: Annotated[str | None, typer.Option(help="Time with offset; now when left out.")] = None,
-    ends: Annotated[str | None, typer.Option(help="Time with offset; open when left out.")] = None,
+    author: Author = "command line",
+    begins: Begins = None,
+    ends: Ends = None,
+    url: DatabaseUrl = None,
+    settings: SettingsFile = None,
+    as_json: AsJson = False,
 ) -> None:
     """Begin maintenance, now or at a time. Samples that are in the record already keep their verdict."""
     from app.domain.recording.maintenance import Spell
     from app.services.registering import maintenance
 
-    spell = Spell(_time("--begins", begins) or datetime.now(UTC), _time("--ends", ends))
-    with open_database() as database:
-        try:
-            stored = maintenance.begin(database, code, spell, author, note)
-        except (maintenance.UnknownReferenceError, maintenance.MaintenanceError) as error:
-            fail(str(error))
-    typer.echo(_line(stored))
+    spell = Spell(time_of("--begins", begins) or datetime.now(UTC), time_of("--ends", ends))
+    refusals = (maintenance.UnknownReferenceError, maintenance.MaintenanceError)
+    with record(url, settings) as database, failing_on(*refusals):
+        stored = maintenance.begin(database, code, spell, author, note)
+    show(_as_object(stored), [_line(stored)], as_json=as_json)
 
 
-@maintenance_app.command("end")
-def end(code: Code) -> None:
+@maintenance_app.command()
+def end(code: Code, url: DatabaseUrl = None, settings: SettingsFile = None, as_json: AsJson = False) -> None:
     """End the maintenance that goes on; where none does, call off the next that is planned."""
     from app.services.registering import maintenance
 
-    with open_database() as database:
-        try:
-            stored = maintenance.end(database, code, datetime.now(UTC))
-        except (maintenance.UnknownReferenceError, maintenance.MaintenanceError) as error:
-            fail(str(error))
-    typer.echo(_line(stored))
+    refusals = (maintenance.UnknownReferenceError, maintenance.MaintenanceError)
+    with record(url, settings) as database, failing_on(*refusals):
+        stored = maintenance.end(database, code, datetime.now(UTC))
+    show(_as_object(stored), [_line(stored)], as_json=as_json)
 
 
 @maintenance_app.command("list")
-def list_command(code: Code) -> None:
+def list_command(
+    code: Code, url: DatabaseUrl = None, settings: SettingsFile = None, as_json: AsJson = False
+) -> None:
     """Every spell, oldest first; one that was called off ends when it begins."""
     from app.services.registering import maintenance
 
-    with open_database() as database:
-        try:
-            found = maintenance.spells_of(database, code)
-        except maintenance.UnknownReferenceError as error:
-            fail(str(error))
-    for stored in found:
-        typer.echo(_line(stored))
+    with record(url, settings) as database, failing_on(maintenance.UnknownReferenceError):
+        found = maintenance.spells_of(database, code)
+    show([_as_object(one) for one in found], (_line(one) for one in found), as_json=as_json)
 
 
-def _time(option: str, text: str | None) -> datetime | None:
-    if text is None:
-        return None
-    from app.intake.iso_time import iso_time
-    from app.intake.validate import ImpossibleError
-
-    try:
-        return iso_time(text)
-    except ImpossibleError as error:
-        raise typer.BadParameter(f"{option}: {error}") from None
+def _as_object(stored: "StoredSpell") -> dict[str, Any]:
+    return {
+        "begins_at": stored.spell.begins_at,
+        "ends_at": stored.spell.ends_at,
+        "author": stored.author,
+        "note": stored.note,
+    }
 
 
 def _line(stored: "StoredSpell") -> str:

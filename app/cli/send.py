@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 import typer
 
-from app.cli.common import fail
+from app.cli.common import ServerUrl, fail
 
 if TYPE_CHECKING:
     from app.sender.input import Chunk
@@ -37,7 +37,7 @@ def send_command(
     follow: Annotated[
         bool, typer.Option("--follow", help="Go on reading as FILE grows, until stopped.")
     ] = False,
-    url: Annotated[str, typer.Option(help="Address of the server.")] = "http://127.0.0.1:8750",
+    url: ServerUrl = "http://127.0.0.1:8750",
     key_file: Annotated[
         Path | None,
         typer.Option(help="File with the instrument's key; read anew for each post."),

@@ -1,6 +1,5 @@
 """The service as a child process of the demo: started, waited for, stopped."""
 
-import socket
 import subprocess
 import sys
 import threading
@@ -13,6 +12,7 @@ from typing import Final
 import httpx
 
 from app.config import Settings, environment_of
+from app.listening import why_not
 
 HEALTHY_WITHIN_SECONDS: Final = 60.0
 STOPPED_WITHIN_SECONDS: Final = 10.0
@@ -25,15 +25,10 @@ class ServerError(Exception):
 
 def refuse_busy_port(host: str, port: int) -> None:
     """Raises ServerError when nothing can listen there, before anything is written."""
-    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((host, port))
-        except OSError as error:
-            raise ServerError(
-                f"cannot listen on {host} port {port}: {error.strerror}."
-                f" Stop what uses it, or choose another port: ullage demo --port {port % 65_535 + 1}"
-            ) from None
+    if reason := why_not(host, port):
+        raise ServerError(
+            f"{reason}. Stop what uses it, or choose another port: ullage demo --port {port % 65_535 + 1}"
+        )
 
 
 @contextmanager

@@ -14,8 +14,10 @@ LOG = structlog.get_logger("worker")
 
 
 @contextmanager
-def running_worker(database: Database, settings: Settings, stop: threading.Event) -> Iterator[None]:
-    """The worker runs while the block does; ``stop`` set, it finishes its message and ends.
+def running_worker(
+    database: Database, settings: Settings, stop: threading.Event
+) -> Iterator[threading.Thread]:
+    """The worker runs while the block does, in the thread it gets; ``stop`` set, it finishes its message and ends.
 
     After ``shutdown_seconds`` it is left alone: a message that it still talks about to a mail server stays in the
     outbox, and is sent again when its lease is over.
@@ -23,7 +25,7 @@ def running_worker(database: Database, settings: Settings, stop: threading.Event
     thread = threading.Thread(target=worker.run, args=(database, settings, stop), name="worker", daemon=True)
     thread.start()
     try:
-        yield
+        yield thread
     finally:
         stop.set()
         thread.join(settings.shutdown_seconds)

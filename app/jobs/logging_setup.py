@@ -44,6 +44,7 @@ def configure(level: str) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level)
+    logging.getLogger("alembic").setLevel(logging.WARNING)  # it says at each look which database it sees
 
 
 def _without_colours(_logger: Any, _method: str, event: structlog.typing.EventDict) -> Any:

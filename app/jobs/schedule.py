@@ -30,6 +30,10 @@ class Schedule:
         self._begun[duty.name] = now
         return duty
 
+    def put_back(self, duty: Duty) -> None:
+        """It could not be done: it is due at once."""
+        self._begun.pop(duty.name, None)
+
     def _lateness(self, duty: Duty, now: datetime) -> timedelta:
         begun = self._begun.get(duty.name)
         if begun is None or now < begun:

@@ -11,7 +11,9 @@ from math import ceil
 from pathlib import Path
 from typing import Any, Final
 
+import psycopg
 import sqlalchemy as sa
+from psycopg import pq
 from sqlalchemy import event
 from sqlalchemy.engine import Connection, Dialect, Engine, make_url
 from sqlalchemy.types import TypeDecorator
@@ -39,6 +41,8 @@ class ConnectionOptions:
 
 IDLE_SECONDS: Final = 300
 CONNECT_SECONDS: Final = 10
+ASKING_SECONDS: Final = 2
+"""For the question whether a server is up: psycopg stops the whole process meanwhile."""
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -187,6 +191,15 @@ class Database:
             return None
         with self.engine.connect() as connection:
             return str(connection.exec_driver_sql("SELECT pg_current_wal_insert_lsn()").scalar_one())
+
+    def takes_connections(self) -> bool:
+        """Whether PostgreSQL's server is up and done with starting; whom it lets in is another matter."""
+        given = {**self.url.translate_connect_args(username="user", database="dbname"), **self.url.query}
+        try:
+            asked = psycopg.conninfo.make_conninfo("", **{**given, "connect_timeout": ASKING_SECONDS})
+        except psycopg.ProgrammingError:
+            return True  # its URL is wrong, for which no waiting helps
+        return pq.PGconn.ping(asked.encode()) in (pq.Ping.OK, pq.Ping.NO_ATTEMPT)
 
     def dispose(self) -> None:
         self.engine.dispose()

@@ -27,6 +27,14 @@ class Trouble(StrEnum):
     """The connection cannot be had or was lost: lost at the commit, it may have been stored all the same."""
 
 
+WORDS: Final = {
+    Trouble.FULL: "the disk of the database is full",
+    Trouble.FAILING: "the disk of the database cannot be read or written",
+    Trouble.BUSY: "the database is busy: others hold what is needed",
+    Trouble.READ_ONLY: "the database takes no changes at the moment",
+    Trouble.GONE: "the database cannot be reached",
+}
+"""Each as the beginning of a sentence."""
 _SQLITE: Final = {
     sqlite3.SQLITE_BUSY: Trouble.BUSY,
     sqlite3.SQLITE_LOCKED: Trouble.BUSY,
@@ -60,6 +68,11 @@ def trouble_of(error: BaseException) -> Trouble | None:
             return _named(error.orig) or Trouble.GONE
         return _named(error.orig)
     return _named(error)
+
+
+def reason_of(error: BaseException) -> str:
+    """What the driver said, without the statement and its parameters."""
+    return str(getattr(error, "orig", None) or error).strip().partition("\n")[0][:300]
 
 
 def _named(error: BaseException | None) -> Trouble | None:

@@ -9,12 +9,11 @@ import pytest
 
 from app.analysis import assessments, samples, units
 from app.domain.model import Reading, Sample
-from app.services.exporting.export_files import export
+from app.services.exporting.export_files import Wanted, export
 from app.services.exporting.export_tables import COLUMNS, Kind, UnknownScopeError
 from app.services.judging.interpret import CsvError
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
-from app.store.exporting.exports import Scope
 from app.store.keeping.migrate import DatabaseUnusableError
 
 AT = datetime(2025, 6, 1, 8, 30, 15, 250_000, tzinfo=UTC)
@@ -72,7 +71,7 @@ def test_an_export_as_csv_gives_the_same_frame_as_the_database(
     recorded: Database, tmp_path: Path, kind: Kind
 ) -> None:
     out = io.BytesIO()
-    export(recorded, kind, Scope(), "csv", out)
+    export(recorded, Wanted(kind), out)
     path = tmp_path / "out.csv"
     path.write_bytes(out.getvalue())
     read = samples if kind == "samples" else assessments

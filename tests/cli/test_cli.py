@@ -2,46 +2,11 @@
 
 import json
 import re
-import subprocess
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
+from command_cast import Run
 from fleet_cast import FLEET
-from typer.testing import CliRunner
-
-from app.cli.main import app
-
-Run = Callable[..., Any]
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Runs a command on a database and mail folder of this test."""
-    monkeypatch.setenv("ULLAGE_DATABASE_URL", f"sqlite:///{tmp_path / 'ullage.db'}")
-    monkeypatch.setenv("ULLAGE_MAIL_FOLDER", str(tmp_path / "mail"))
-    return lambda *words: CliRunner().invoke(app, [str(word) for word in words])
-
-
-@pytest.fixture
-def loaded(run: Run) -> Run:
-    assert run("fleet", "load", FLEET).exit_code == 0
-    return run
-
-
-def test_help_answers_without_the_heavy_libraries() -> None:
-    program = (
-        "import sys\nfrom app.cli.main import main\nsys.argv = ['ullage', '--help']\n"
-        "try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\n"
-        "heavy = {'pandas', 'numpy', 'scipy', 'sqlalchemy', 'fastapi', 'pydantic', 'plotly'}\n"
-        "print('heavy:', sorted(heavy & set(sys.modules)))\n"
-    )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "serve" in done.stdout
-    assert done.stdout.endswith("heavy: []\n")
 
 
 def test_an_unknown_setting_is_named(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,19 +1,17 @@
 """`ullage db`: what the commands about the database itself say and do."""
 
-from collections.abc import Callable
+import json
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
+from command_cast import Run
 from typer.testing import CliRunner
 
 from app.cli.main import app
 from app.domain.model import Reading, Sample
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
-
-Run = Callable[..., Any]
 
 
 @pytest.fixture
@@ -75,6 +73,12 @@ def test_check_says_what_is_wrong_and_how_to_mend_it(run: Run, fleet_database: D
         in done.stderr
     )
     assert "to mend it: run `ullage reassess`" in done.stderr
+    told = run("db", "check", "--json")
+    assert (told.exit_code, told.stderr) == (1, "")
+    wrong = json.loads(told.stdout)["wrong"]
+    assert [(one["count"], one["mend"]) for one in wrong if "daily summaries" in one["what"]] == [
+        (1, "run `ullage db check --mend`, with --full to look at all of them")
+    ]
     assert run("reassess").exit_code == 0
     mended = run("db", "check", "--mend")
     assert (mended.exit_code, mended.stderr) == (0, "")

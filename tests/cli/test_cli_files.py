@@ -6,70 +6,41 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
-from fleet_cast import FLEET
-from typer.testing import CliRunner
+from command_cast import HEADER, ROW, Run
 
-from app.cli import common as cli_common
-from app.cli.main import app
-
-HEADER = (
-    "Plant no.;Serial no.;Drawn on;Drawn at;Oil of;Lab no.;Remark;Oil temperature (°C);Hydrogen (ppm);Methane (ppm);"
-    "Ethane (ppm);Ethylene (ppm);Acetylene (ppm);Carbon monoxide (ppm);Carbon dioxide (ppm);Oxygen (ppm);"
-    "Nitrogen (ppm);Water (mg/kg)\n"
-)
-ROW = "W-T2;007;03.03.2025;10:15;Main tank;Q-1;;48,5;12;6;4;3;<0,5;210;1800;18000;52000;9,5\n"
-Run = Callable[..., Any]
+from app.cli import bars
 
 
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
-    monkeypatch.setenv("ULLAGE_DATABASE_URL", f"sqlite:///{tmp_path / 'ullage.db'}")
-
-    def run(*words: object) -> Any:
-        return CliRunner().invoke(app, [str(word) for word in words])
-
-    assert run("fleet", "load", FLEET).exit_code == 0
-    return run
-
-
-@pytest.fixture
-def march(tmp_path: Path) -> Path:
-    path = tmp_path / "march.csv"
-    path.write_text(HEADER + ROW, encoding="utf-8")
-    return path
-
-
-def test_a_preview_stores_nothing_and_an_import_does(run: Run, march: Path) -> None:
-    looked = run("import", march, "--laboratory", "LAB", "--preview")
+def test_a_preview_stores_nothing_and_an_import_does(loaded: Run, march: Path) -> None:
+    looked = loaded("import", march, "--laboratory", "LAB", "--preview")
     assert (looked.exit_code, looked.stderr) == (0, "")
     assert looked.stdout.splitlines()[0] == "march.csv: 1 new (a preview: nothing is stored)"
     assert "W-T2, main: no status -> status 1" in looked.stdout
-    first, second = (run("import", march, "--laboratory", "LAB") for _ in range(2))
+    first, second = (loaded("import", march, "--laboratory", "LAB") for _ in range(2))
     assert (first.exit_code, second.exit_code) == (0, 0)
     assert first.stdout.startswith("march.csv: 1 new\n")
     assert second.stdout == "march.csv: 1 already known\n"
 
 
-def test_several_files_are_each_whole_or_nothing(run: Run, march: Path, tmp_path: Path) -> None:
+def test_several_files_are_each_whole_or_nothing(loaded: Run, march: Path, tmp_path: Path) -> None:
     bad = tmp_path / "april.csv"
     bad.write_text(HEADER + ROW.replace("W-T2;007", "W-T9;"), encoding="utf-8")
-    done = run("import", bad, march, "--laboratory", "LAB")
+    done = loaded("import", bad, march, "--laboratory", "LAB")
     assert done.exit_code == 1
     assert "line 2, column 'Plant no.': no unit 'W-T9' is registered; was 'W-T2' meant?" in done.stdout
     assert "march.csv: 1 new" in done.stdout
     assert done.stderr == "nothing was stored of april.csv: mend the lines named above and import again\n"
 
 
-def test_a_unit_can_be_named_for_one_import(run: Run, march: Path) -> None:
+def test_a_unit_can_be_named_for_one_import(loaded: Run, march: Path) -> None:
     march.write_text(HEADER + ROW.replace("W-T2;007", "TANK=9;"), encoding="utf-8")
-    assert run("import", march, "--laboratory", "LAB").exit_code == 1
-    done = run("import", march, "--laboratory", "LAB", "--unit", "TANK=9=W-T2")
+    assert loaded("import", march, "--laboratory", "LAB").exit_code == 1
+    done = loaded("import", march, "--laboratory", "LAB", "--unit", "TANK=9=W-T2")
     assert (done.exit_code, done.stdout.splitlines()[0]) == (0, "march.csv: 1 new")
 
 
@@ -82,79 +53,83 @@ def test_a_unit_can_be_named_for_one_import(run: Run, march: Path) -> None:
         ("no-such-file.csv",),
     ],
 )
-def test_wrong_words_are_told_as_such(run: Run, march: Path, tmp_path: Path, words: tuple[str, ...]) -> None:
+def test_wrong_words_are_told_as_such(
+    loaded: Run, march: Path, tmp_path: Path, words: tuple[str, ...]
+) -> None:
     given = [str({"FOLDER": tmp_path, "FILE": march}.get(word, word)) for word in words]
-    assert run("import", *given, "--laboratory", "LAB").exit_code == 2
+    assert loaded("import", *given, "--laboratory", "LAB").exit_code == 2
 
 
-def test_a_profile_that_is_not_there_is_refused_by_name(run: Run, march: Path) -> None:
-    refused = run("import", march, "--laboratory", "LAB", "--profile", "nobody")
+def test_a_profile_that_is_not_there_is_refused_by_name(loaded: Run, march: Path) -> None:
+    refused = loaded("import", march, "--laboratory", "LAB", "--profile", "nobody")
     assert refused.exit_code == 1
     assert "no laboratory profile 'nobody'; known are hollowell, marrowby" in refused.stderr
 
 
-def test_a_file_of_200_mb_is_refused_before_it_is_read(run: Run, tmp_path: Path) -> None:
+def test_a_file_of_200_mb_is_refused_before_it_is_read(loaded: Run, tmp_path: Path) -> None:
     large = tmp_path / "large.csv"
     with large.open("wb") as file:
         file.truncate(200 * 1024**2)  # takes no room on the disk
     begun = time.monotonic()
-    refused = run("import", large, "--laboratory", "LAB")
+    refused = loaded("import", large, "--laboratory", "LAB")
     assert refused.exit_code == 1
-    assert "209715200 bytes; at most 20971520 are taken, see ULLAGE_MAX_UPLOAD_BYTES" in refused.stderr
+    assert "209715200 bytes; at most 20971520 are taken, see ULLAGE_MAX_UPLOAD_BYTES" in refused.stdout
     assert time.monotonic() - begun < 5
 
 
-def test_an_export_can_be_imported_again_and_changes_nothing(run: Run, march: Path, tmp_path: Path) -> None:
-    run("import", march, "--laboratory", "LAB")
+def test_an_export_can_be_imported_again_and_changes_nothing(
+    loaded: Run, march: Path, tmp_path: Path
+) -> None:
+    loaded("import", march, "--laboratory", "LAB")
     out = tmp_path / "out.csv"
-    done = run("export", "samples", "--site", "W", "-o", out)
+    done = loaded("export", "samples", "--site", "W", "-o", out)
     assert (done.exit_code, done.stdout) == (0, f"{out}: 1 samples\n")
-    again = run("import", out, "--laboratory", "LAB", "--profile", "ullage")
+    again = loaded("import", out, "--laboratory", "LAB", "--profile", "ullage")
     assert (again.exit_code, again.stdout) == (0, "out.csv: 1 already known\n")
     assert not list(tmp_path.glob("*.part"))
 
 
-def test_an_export_goes_to_standard_output_or_a_workbook(run: Run, march: Path, tmp_path: Path) -> None:
-    run("import", march, "--laboratory", "LAB")
-    told = run("export", "assessments", "--asset", "W-T2")
+def test_an_export_goes_to_standard_output_or_a_workbook(loaded: Run, march: Path, tmp_path: Path) -> None:
+    loaded("import", march, "--laboratory", "LAB")
+    told = loaded("export", "assessments", "--asset", "W-T2")
     (row,) = csv.DictReader(told.stdout.removeprefix("\ufeff").splitlines())
     assert (row["asset"], row["status"]) == ("W-T2", "1")
     book = tmp_path / "out.xlsx"
-    assert run("export", "alerts", "--format", "xlsx", "-o", book).exit_code == 0
+    assert loaded("export", "alerts", "--format", "xlsx", "-o", book).exit_code == 0
     assert book.read_bytes().startswith(b"PK")
-    assert run("export", "samples", "--format", "xlsx").exit_code == 2
-    assert run("export", "samples", "--format", "parquet").exit_code == 2
-    assert run("export", "samples", "--asset", "W-T2", "--site", "W").exit_code == 2
+    assert loaded("export", "samples", "--format", "xlsx").exit_code == 2
+    assert loaded("export", "samples", "--format", "parquet").exit_code == 2
+    assert loaded("export", "samples", "--asset", "W-T2", "--site", "W").exit_code == 2
 
 
 def test_an_export_as_parquet_or_a_word_how_to_get_it(
-    run: Run, march: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    loaded: Run, march: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    run("import", march, "--laboratory", "LAB")
+    loaded("import", march, "--laboratory", "LAB")
     out = tmp_path / "samples.parquet"
-    assert run("export", "samples", "--format", "parquet", "-o", out).stdout == f"{out}: 1 samples\n"
+    assert loaded("export", "samples", "--format", "parquet", "-o", out).stdout == f"{out}: 1 samples\n"
     (row,) = pd.read_parquet(out).to_dict("records")
     assert (row["asset"], row["c2h2"], row["c2h2_below"]) == ("W-T2", 0.5, True)
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    refused = run("export", "samples", "--format", "parquet", "-o", tmp_path / "again.parquet")
+    refused = loaded("export", "samples", "--format", "parquet", "-o", tmp_path / "again.parquet")
     assert refused.exit_code == 1
     assert "pip install 'ullage[parquet]'" in refused.stderr
     assert sorted(p.name for p in tmp_path.glob("*parquet*")) == ["samples.parquet"]
 
 
-def test_an_export_of_nothing_that_is_registered_leaves_no_file(run: Run, tmp_path: Path) -> None:
+def test_an_export_of_nothing_that_is_registered_leaves_no_file(loaded: Run, tmp_path: Path) -> None:
     out = tmp_path / "out.csv"
-    refused = run("export", "samples", "--asset", "W-T9", "-o", out)
+    refused = loaded("export", "samples", "--asset", "W-T9", "-o", out)
     assert (refused.exit_code, refused.stderr) == (1, "no asset has the code 'W-T9'\n")
     assert list(tmp_path.glob("out.csv*")) == []
-    unwritable = run("export", "samples", "-o", tmp_path / "no" / "out.csv")
+    unwritable = loaded("export", "samples", "-o", tmp_path / "no" / "out.csv")
     assert unwritable.exit_code == 1
     assert "cannot write" in unwritable.stderr
 
 
 def test_a_terminal_gets_a_bar_for_each_stage(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    with cli_common.stages_bar() as tell:
+    with bars.stages_bar() as tell:
         assert tell is not None
         tell("reading", 1, 2)
         tell("judging", 2, 2)
@@ -163,7 +138,7 @@ def test_a_terminal_gets_a_bar_for_each_stage(monkeypatch: pytest.MonkeyPatch, c
     assert "judging" in shown
 
 
-@pytest.mark.usefixtures("run")
+@pytest.mark.usefixtures("loaded")
 def test_a_watched_folder_is_imported_until_the_process_is_told_to_end(march: Path, tmp_path: Path) -> None:
     inbox = tmp_path / "inbox"
     inbox.mkdir()

@@ -1,28 +1,9 @@
 """``ullage key`` and ``ullage instrument``: keys and maintenance from the command line."""
 
-from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
-from fleet_cast import FLEET
-from typer.testing import CliRunner
-
-from app.cli.main import app
-
-Run = Callable[..., Any]
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Runs a command on a database of this test with the small fleet."""
-    monkeypatch.setenv("ULLAGE_DATABASE_URL", f"sqlite:///{tmp_path / 'ullage.db'}")
-
-    def command(*words: object) -> Any:
-        return CliRunner().invoke(app, [str(word) for word in words])
-
-    assert command("fleet", "load", FLEET).exit_code == 0
-    return command
+from command_cast import Run
 
 
 def prefix_of(issued: Any) -> str:
@@ -33,15 +14,15 @@ def prefix_of(issued: Any) -> str:
     return key.split("_")[1]
 
 
-def test_keys_are_issued_rotated_listed_and_revoked(run: Run) -> None:
+def test_keys_are_issued_rotated_listed_and_revoked(loaded: Run) -> None:
     of = ("--instrument", "W-T1-M")
-    first = prefix_of(run("key", "issue", *of, "--label", "old gateway"))
-    second = prefix_of(run("key", "issue", *of, "--expires", "90"))
-    rotated = run("key", "rotate", *of, "--overlap-hours", 24, "--label", "new gateway")
+    first = prefix_of(loaded("key", "issue", *of, "--label", "old gateway"))
+    second = prefix_of(loaded("key", "issue", *of, "--expires", "90"))
+    rotated = loaded("key", "rotate", *of, "--overlap-hours", 24, "--label", "new gateway")
     third = prefix_of(rotated)
     assert f"UTC: {first}, {second}" in rotated.stderr
-    assert run("key", "revoke", first).stdout == f"the key {first} of W-T1-M is revoked\n"
-    lines = run("key", "list", *of).stdout.splitlines()
+    assert loaded("key", "revoke", first).stdout == f"the key {first} of W-T1-M is revoked\n"
+    lines = loaded("key", "list", *of).stdout.splitlines()
     assert [line.split()[:2] for line in lines] == [[first, "revoked"], [second, "good"], [third, "good"]]
     assert "never used" in lines[0]
     assert "expires 20" in lines[1]
@@ -49,8 +30,8 @@ def test_keys_are_issued_rotated_listed_and_revoked(run: Run) -> None:
 
 
 @pytest.mark.parametrize("when", ["0", "2020-01-01", "2020-01-01T00:00:00Z"])
-def test_a_key_that_has_expired_already_is_refused(run: Run, when: str) -> None:
-    refused = run("key", "issue", "--registrar", "--expires", when)
+def test_a_key_that_has_expired_already_is_refused(loaded: Run, when: str) -> None:
+    refused = loaded("key", "issue", "--registrar", "--expires", when)
     assert (refused.exit_code, refused.stdout) == (1, "")
     assert "would have expired already" in refused.stderr
 
@@ -71,20 +52,20 @@ def test_a_key_that_has_expired_already_is_refused(run: Run, when: str) -> None:
         (("instrument", "maintenance", "list", "LAB"), 1, "LAB"),
     ],
 )
-def test_what_cannot_be_done_is_told(run: Run, words: tuple[str, ...], code: int, says: str) -> None:
-    refused = run(*words)
+def test_what_cannot_be_done_is_told(loaded: Run, words: tuple[str, ...], code: int, says: str) -> None:
+    refused = loaded(*words)
     assert refused.exit_code == code, refused.output
     assert says in refused.stderr
 
 
-def test_maintenance_is_begun_listed_and_ended(run: Run) -> None:
+def test_maintenance_is_begun_listed_and_ended(loaded: Run) -> None:
     of = ("instrument", "maintenance")
-    begun = run(*of, "begin", "W-T1-M", "--note", "carrier gas", "--author", "R. Quist")
+    begun = loaded(*of, "begin", "W-T1-M", "--note", "carrier gas", "--author", "R. Quist")
     assert begun.exit_code == 0, begun.stderr
     assert begun.stdout.endswith(" UTC to open  R. Quist: carrier gas\n")
-    assert "is in maintenance from" in run(*of, "begin", "W-T1-M", "--note", "again").stderr
-    ended = run(*of, "end", "W-T1-M")
-    planned = run(
+    assert "is in maintenance from" in loaded(*of, "begin", "W-T1-M", "--note", "again").stderr
+    ended = loaded(*of, "end", "W-T1-M")
+    planned = loaded(
         *of,
         "begin",
         "W-T1-M",
@@ -96,4 +77,4 @@ def test_maintenance_is_begun_listed_and_ended(run: Run) -> None:
         "2098-01-02T00:00:00Z",
     )
     assert planned.stdout == "2098-01-01 00:00:00 UTC to 2098-01-02 00:00:00 UTC  command line: p\n"
-    assert run(*of, "list", "W-T1-M").stdout == ended.stdout + planned.stdout
+    assert loaded(*of, "list", "W-T1-M").stdout == ended.stdout + planned.stdout

@@ -12,12 +12,11 @@ from app.demo.fleet import read_fleet
 from app.demo.history import Demo
 from app.demo.setup import prepare
 from app.intake.files.profile import load_profile
-from app.services.exporting.export_files import export
+from app.services.exporting.export_files import Wanted, export
 from app.services.files.import_file import ImportChoices, import_file
 from app.services.recording.record_samples import BatchTerms
 from app.services.registering.load_fleet import load_fleet
 from app.store.database import Connection, Database
-from app.store.exporting.exports import Scope
 from app.store.schema import assessments, assets, compartments, samples, sources
 
 END = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -62,7 +61,7 @@ def test_the_demo_fleet_comes_back_the_same(migrated_sqlite: Path, tmp_path: Pat
         before, fleet, Demo(fleet.assets, fleet.service_events, END), "http://127.0.0.1:8750", lambda _: None
     )
     out = io.BytesIO()
-    count = export(before, "samples", Scope(), "csv", out)
+    count = export(before, Wanted("samples"), out)
     load_fleet(after, fleet.text, "fleet.yaml")
     choices = ImportChoices(profile=load_profile("ullage"))
     done = import_file(

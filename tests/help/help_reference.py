@@ -13,6 +13,7 @@ import typer
 from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
+from app.cli.common import EXIT_CODES, AsJson, DatabaseUrl, SettingsFile
 from app.cli.main import app
 from app.config import PREFIX, TEXT, Settings, values_of
 from app.domain.alerting.condition import Condition
@@ -50,11 +51,18 @@ GROUPS: Final = (
 """Headings of the page of settings, and how the names below each begin; what is in none stands under "Server"."""
 REST: Final = "Server"
 
-COMMANDS_INTRO: Final = """# Commands
+COMMANDS_INTRO: Final = f"""# Commands
 
-`ullage COMMAND --help` prints the same. Unless a command says otherwise, it ends with exit code 0 when it is done,
-1 when it was refused or failed (the reason is on standard error), and 2 when it was called wrongly.
+`ullage COMMAND --help` prints the same. `ullage --install-completion` teaches the shell to complete commands and
+options with the tab key; `ullage --version` tells the version.
+
+{EXIT_CODES}
+
+Options that several commands have:
+
 """
+COMMON: Final = ("--database", "--settings", "--json")
+"""Options that are described once, before the commands."""
 
 
 def settings_page() -> str:
@@ -106,7 +114,12 @@ def _plain(number: Any) -> str:
 
 def commands_page() -> str:
     """The page of all commands as Markdown."""
-    return "\n".join([COMMANDS_INTRO, *(_command(path, one) for path, one in commands())])
+    found = {
+        _longest(param.opts): param for _, one in commands() for param in one.params if _is_common(param)
+    }
+    common = _table(("option", "meaning"), (_option_row(found[name])[::2] for name in COMMON))
+    parts = (_command(path, one) for path, one in commands())
+    return "\n".join([f"{COMMANDS_INTRO}{common}\n", *parts])
 
 
 def commands() -> Iterator[tuple[str, Any]]:
@@ -135,10 +148,19 @@ def _command(path: str, command: Any) -> str:
     if any(p.param_type_name == "option" and not p.required for p in shown):
         words.append("[OPTIONS]")
     parts = [f"## {path}", _paragraphs(command.help or ""), f"```\n{' '.join(words)}\n```"]
-    described = [p for p in shown if p.param_type_name == "option" or p.help]
+    described = [p for p in shown if (p.param_type_name == "option" or p.help) and not _is_common(p)]
     if described:
         parts.append(_table(("option", "default", "meaning"), (_option_row(p) for p in described)))
+    common = [f"`{_longest(p.opts)}`" for p in shown if _is_common(p)]
+    if common:
+        parts.append(f"Further options: {', '.join(common)}.")
     return "\n\n".join(parts) + "\n"
+
+
+def _is_common(param: Any) -> bool:
+    """Whether it is one of those described once, with the meaning they have there."""
+    texts = {one.help for kind in (DatabaseUrl, SettingsFile, AsJson) for one in get_args(kind)[1:]}
+    return param.help in texts
 
 
 def _option_row(param: Any) -> Sequence[str]:

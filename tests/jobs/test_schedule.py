@@ -45,3 +45,12 @@ def test_a_clock_that_was_set_back_makes_them_due_and_not_late_by_hours() -> Non
     taken(of, T0)
     assert taken(of, T0 - timedelta(hours=3)) == ["quick"]
     assert taken(of, T0 - timedelta(hours=3) + 4 * SECOND) == []
+
+
+def test_what_could_not_be_done_is_due_at_once() -> None:
+    of = schedule(rare=3600)
+    (duty,) = (of.take(T0),)
+    assert duty is not None
+    assert of.take(T0 + SECOND) is None
+    of.put_back(duty)
+    assert of.take(T0 + SECOND) is duty

@@ -10,12 +10,15 @@ from datetime import UTC, datetime, timedelta
 from email.message import EmailMessage
 from pathlib import Path
 
+import psycopg
 import pytest
 import sqlalchemy as sa
+from structlog.testing import capture_logs
 
 from app.config import Settings
-from app.jobs import duties, worker
+from app.jobs import duties, patience, worker
 from app.notify.transport import FolderTransport, SmtpTransport
+from app.services.health.heartbeat import beat
 from app.services.mailing.deliver import LEASE, deliver_next
 from app.store.database import Database
 from app.store.mailing import outbox
@@ -105,6 +108,46 @@ def test_it_outlives_a_turn_that_fails(
         until(lambda: list(tmp_path.glob("*.eml")))
         assert thread.is_alive()
     assert len(turns) >= 3
+
+
+def test_a_database_that_goes_away_is_tried_less_and_less_often_and_nothing_is_skipped(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(patience, "FIRST_PAUSE_SECONDS", 0.05)
+    real, tries = beat, list[float]()
+
+    def away(database: Database, name: str, now: datetime) -> None:
+        tries.append(time.monotonic())
+        if len(tries) <= 4:
+            raise sa.exc.OperationalError("INSERT", {}, psycopg.OperationalError("the server hung up"))
+        real(database, name, now)
+
+    monkeypatch.setattr(duties, "beat", away)
+    enqueue(sqlite_database)
+    with capture_logs() as said, at_work(sqlite_database, settings(tmp_path)):
+        until(lambda: list(tmp_path.glob("*.eml")))
+        assert len(beats(sqlite_database)) == 1, (
+            "what it could not do it does when it can, not when it is due again"
+        )
+    told = [one for one in said if one["event"] == "the database cannot be reached"]
+    assert [one["next_try_seconds"] for one in told] == [0.05, 0.1, 0.2, 0.4]
+    assert {one["reason"] for one in told} == {"the server hung up"}
+    assert not [one for one in said if "exc_info" in one]
+    assert tries[4] - tries[0] > 0.7
+
+
+def test_a_database_that_is_full_stops_no_other_duty(
+    sqlite_database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_words: object) -> int:
+        raise sa.exc.OperationalError("INSERT", {}, psycopg.errors.DiskFull("no space left"))
+
+    monkeypatch.setattr(duties, "check_silence", full)
+    enqueue(sqlite_database)
+    with capture_logs() as said, at_work(sqlite_database, settings(tmp_path)):
+        until(lambda: list(tmp_path.glob("*.eml")))
+    (told,) = (one for one in said if one["log_level"] == "error")
+    assert (told["event"], told["duty"], told["trouble"]) == ("the duty failed", "silence", "full")
 
 
 def test_a_duty_that_fails_stops_no_other_and_no_mail(

@@ -6,7 +6,8 @@ CSV and xlsx are written row by row: through pandas CSV took as long and xlsx tw
 import csv
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from typing import BinaryIO, Final, Literal
@@ -23,6 +24,8 @@ Format = Literal["csv", "xlsx", "parquet"]
 FORMATS: Final[tuple[Format, ...]] = ("csv", "xlsx", "parquet")
 MOST_ROWS: Final = 1_048_575
 """Rows under the header of one sheet; what is more goes to a next sheet."""
+TOLD_EVERY: Final = 500
+FLEET: Final = Scope()
 _NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
 
@@ -33,8 +36,22 @@ class NoParquetError(Exception):
         super().__init__("Parquet needs pyarrow, which is not installed here: pip install 'ullage[parquet]'")
 
 
-def export(database: Database, kind: Kind, scope: Scope, form: Format, out: BinaryIO) -> int:
-    """Write the samples, assessments or alerts of a scope to a binary stream.
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What to export: which table, of which units, as which kind of file."""
+
+    kind: Kind
+    scope: Scope = FLEET
+    form: Format = "csv"
+
+
+def export(
+    database: Database, wanted: Wanted, out: BinaryIO, progress: Callable[[int], None] | None = None
+) -> int:
+    """Write samples, assessments or alerts to a binary stream.
+
+    Args:
+        progress: called now and then with the number of rows so far.
 
     Returns:
         Number of rows under the header.
@@ -43,9 +60,19 @@ def export(database: Database, kind: Kind, scope: Scope, form: Format, out: Bina
         UnknownScopeError: if the scope's asset or site is not registered; nothing is written then.
         NoParquetError: if Parquet is asked for and pyarrow is not installed; nothing is written then.
     """
-    write = _writer(form)
+    write = _writer(wanted.form)
     with database.read() as connection:
-        return write(table_of(connection, kind, scope), out)
+        table = table_of(connection, wanted.kind, wanted.scope)
+        return write(replace(table, rows=_told(table.rows, progress)), out)
+
+
+def _told(
+    rows: Iterator[tuple[Cell, ...]], progress: Callable[[int], None] | None
+) -> Iterator[tuple[Cell, ...]]:
+    for number, row in enumerate(rows):
+        if progress is not None and number % TOLD_EVERY == 0:
+            progress(number)
+        yield row
 
 
 def has_parquet() -> bool:

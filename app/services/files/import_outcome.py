@@ -125,6 +125,11 @@ class ImportResult(ImportPreview):
     file_id: int | None = None
 
 
+def too_large(size: int, most: int) -> str:
+    """Why a file is not even read; sizes in bytes."""
+    return f"{size} bytes; at most {most} are taken, see ULLAGE_MAX_UPLOAD_BYTES"
+
+
 def describe(done: ImportPreview) -> list[str]:
     """A preview or result in lines of plain text: the sum first, then problems, or rows and units of note."""
     if done.problems:

@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import Final, Literal
 
 from app.services.files.import_file import import_file
-from app.services.files.import_outcome import ImportChoices, ImportResult, describe, problem_in_words
+from app.services.files.import_outcome import (
+    ImportChoices,
+    ImportResult,
+    describe,
+    problem_in_words,
+    too_large,
+)
 from app.services.recording.record_samples import BatchTerms
 from app.store.database import Database
 
@@ -100,9 +106,7 @@ def _stamp(path: Path) -> Stamp | None:
 def _take(database: Database, watch: Watch, path: Path, clock: Callable[[], datetime]) -> Taken:
     size = path.stat().st_size
     if size > watch.most_bytes:
-        reason = (
-            f"{path.name}: {size} bytes; at most {watch.most_bytes} are taken, see ULLAGE_MAX_UPLOAD_BYTES"
-        )
+        reason = f"{path.name}: {too_large(size, watch.most_bytes)}"
         return _set_aside(watch, path, [reason], clock())
     now = clock()
     done = import_file(

@@ -8,7 +8,7 @@ from typing import Final, Literal
 from app.services.health.pulse import ALIVE_SECONDS, LATE_SECONDS
 from app.store.database import Database
 from app.store.health import view_health
-from app.store.health.view_health import Vitals
+from app.store.health.view_health import DatabaseTroubleError, Vitals
 from app.store.keeping import migrate
 
 Part = Literal["database", "schema", "worker", "mail"]
@@ -51,6 +51,28 @@ def read_figures(database: Database, now: datetime) -> Figures:
         )
 
 
+def look(url: str, now: datetime, *, own_worker: bool) -> dict[Part, Sign]:
+    """As :func:`signs`, of the service whose database stands at ``url``. Nothing is made or changed."""
+    try:
+        database = migrate.open_existing(url)
+    except migrate.DatabaseUnusableError as error:
+        return trouble_signs(str(error))
+    try:
+        if migrate.current_revision(database) is None:
+            unknown = Sign(False, "unknown: the database is empty")
+            return {
+                "database": Sign(True, "answers"),
+                "schema": _schema(None),
+                "worker": unknown,
+                "mail": unknown,
+            }
+        return signs(read_vitals(database), now, own_worker=own_worker)
+    except DatabaseTroubleError as error:
+        return trouble_signs(str(error))
+    finally:
+        database.dispose()
+
+
 def signs(vitals: Vitals, now: datetime, *, own_worker: bool) -> dict[Part, Sign]:
     """How each part is.
 
@@ -82,6 +104,8 @@ def _schema(revision: str | None) -> Sign:
     wanted = needed_revision()
     if revision == wanted:
         return Sign(True, f"at revision {revision}")
+    if revision is None:
+        return Sign(False, "there is none: run `ullage db upgrade`")
     return Sign(False, f"at revision {revision}, not {wanted}: run `ullage db upgrade`")
 
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from app.store.database import Database
 from app.store.keeping import archive, migrate, transfer
 from app.store.keeping.archive import Manifest
-from app.store.keeping.transfer import TransferError
+from app.store.keeping.transfer import Tell, TransferError
 
 
-def backup(database: Database, path: Path, now: datetime) -> Manifest:
+def backup(database: Database, path: Path, now: datetime, tell: Tell | None = None) -> Manifest:
     """Write a backup of how the record stands at one moment, while others go on using it, and read it through.
 
     The file appears when it is whole; only its owner may read it, since it holds addresses and key digests.
@@ -29,25 +29,25 @@ def backup(database: Database, path: Path, now: datetime) -> Manifest:
         part = Path(folder) / "part"
         part.touch(mode=0o600)
         if database.is_sqlite:
-            archive.write_sqlite(_file_of(database), part, now.isoformat(), Path(folder))
+            archive.write_sqlite(_file_of(database), part, now.isoformat(), tell)
         else:
             with database.snapshot() as connection:
-                archive.write_postgresql(connection, part, now.isoformat())
-        manifest = archive.check_parts(part)
+                archive.write_postgresql(connection, part, now.isoformat(), tell)
+        manifest = archive.check_parts(part, tell)
         with part.open("rb") as file:
             os.fsync(file.fileno())
         part.rename(path)
     return manifest
 
 
-def restore(database: Database, path: Path) -> Manifest:
+def restore(database: Database, path: Path, tell: Tell | None = None) -> Manifest:
     """Fill an empty database from a backup. When anything is amiss it stays as it was.
 
     Raises:
         TransferError: the backup is damaged, of another kind of store or a revision that is not known, or the
             database is not empty.
     """
-    manifest = archive.check_parts(path)
+    manifest = archive.check_parts(path, tell)
     kind = "sqlite" if database.is_sqlite else "postgresql"
     if manifest.kind != kind:
         raise TransferError(
@@ -63,12 +63,10 @@ def restore(database: Database, path: Path) -> Manifest:
         if migrate.revision_of(connection) not in (None, manifest.revision):
             raise TransferError("the database has another revision of the schema: give a new, empty one")
         if not database.is_sqlite:
-            archive.load_postgresql(connection, path, manifest)
+            archive.load_postgresql(connection, path, manifest, tell)
     if database.is_sqlite:
-        target = _file_of(database)
         database.dispose()
-        with tempfile.TemporaryDirectory(prefix=".ullage-", dir=target.parent) as folder:
-            archive.load_sqlite(target, path, manifest, Path(folder))
+        archive.load_sqlite(_file_of(database), path, manifest, tell)
     return manifest
 
 

@@ -10,6 +10,7 @@ from app.services.keeping.upkeep import create_partitions_ahead
 from app.store.database import Database
 from app.store.keeping import checks, migrate, retention
 from app.store.keeping.checks import Broken
+from app.store.keeping.transfer import Stage, Tell
 from app.store.partitions import month_of, months, next_month
 from app.store.recording import summaries
 
@@ -25,7 +26,9 @@ class Checked:
     broken: tuple[Broken, ...]
 
 
-def check_database(database: Database, now: datetime, *, full: bool = False) -> Checked:
+def check_database(
+    database: Database, now: datetime, *, full: bool = False, tell: Tell | None = None
+) -> Checked:
     """Look for what is wrong. Nothing is changed.
 
     Args:
@@ -41,9 +44,12 @@ def check_database(database: Database, now: datetime, *, full: bool = False) -> 
             damage = "restore a backup; until then record nothing more"
             broken += [Broken(text, damage) for text in checks.of_the_database_itself(connection)]
         looked_at.append(f"{len(checks.INVARIANTS)} rules about the rows")
-        found = (checks.broken(connection, invariant) for invariant in checks.INVARIANTS)
-        broken += [one for one in found if one is not None]
-    wrong, days = _summaries(database, full=full)
+        stage = Stage(tell, "rules", len(checks.INVARIANTS))
+        for invariant in checks.INVARIANTS:
+            found = checks.broken(connection, invariant)
+            broken += [found] if found is not None else []
+            stage.add(1)
+    wrong, days = _summaries(database, full=full, tell=tell)
     looked_at.append(f"{days} daily summaries" + ("" if full else ", the newest of each instrument"))
     if wrong:
         examples = tuple(f"{day} of instrument {series[1]}" for series, day in wrong[: checks.EXAMPLES])
@@ -53,9 +59,9 @@ def check_database(database: Database, now: datetime, *, full: bool = False) -> 
     return Checked(tuple(looked_at), tuple(broken))
 
 
-def mend(database: Database, now: datetime, *, full: bool = False) -> int:
+def mend(database: Database, now: datetime, *, full: bool = False, tell: Tell | None = None) -> int:
     """Make wrong daily summaries and missing months anew; returns how many. Judging again is `ullage reassess`."""
-    wrong, _ = _summaries(database, full=full)
+    wrong, _ = _summaries(database, full=full, tell=tell)
     for series, days in groupby(wrong, key=lambda one: one[0]):
         with database.write() as connection:
             summaries.refresh_daily_summaries(connection, [(*series, day) for _, day in days])
@@ -77,19 +83,24 @@ def _schema(database: Database) -> Iterator[Broken]:
         )
 
 
-def _summaries(database: Database, *, full: bool) -> tuple[list[tuple[tuple[int, int], date]], int]:
+def _summaries(
+    database: Database, *, full: bool, tell: Tell | None
+) -> tuple[list[tuple[tuple[int, int], date]], int]:
     """Wrong days with their series, and how many were looked at."""
     wrong: list[tuple[tuple[int, int], date]] = []
     looked_at = 0
     with database.read() as connection:
         begins = retention.raw_begins(connection)
-        for series in checks.series_with_summaries(connection):
+        all_series = list(checks.series_with_summaries(connection))
+        stage = Stage(tell, "daily summaries", len(all_series))
+        for series in all_series:
             days = checks.days_of(connection, series, begins.date() if begins else None)
             if not full:
                 days = days[-SAMPLED_DAYS:]
             looked_at += len(days)
             for begin, end in _spells(days):
                 wrong += [(series, day) for day in checks.wrong_days(connection, series, begin, end)]
+            stage.add(1)
     return wrong, looked_at
 
 

@@ -1,14 +1,10 @@
 """The whole record from one database into another: SQLite to PostgreSQL, and back."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from app.store.database import Connection, Database
 from app.store.keeping import migrate, transfer
-from app.store.keeping.transfer import TransferError
-
-Tell = Callable[[str, int, int], None]
-"""Called with what is done, how much of it, and how much there is."""
+from app.store.keeping.transfer import Stage, Tell, TransferError
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +26,12 @@ def copy_database(source: Database, target: Database, tell: Tell | None = None) 
     """
     with source.snapshot() as reading, target.write() as writing:
         _fit(reading, writing)
+        in_all = sum(transfer.count_of(reading, table) for table in transfer.TABLES)
+        copying, reading_back = Stage(tell, "copying", in_all), Stage(tell, "reading back", in_all)
         rows: dict[str, int] = {}
         for table in transfer.TABLES:
-            in_all = transfer.count_of(reading, table)
-            copied = transfer.copy_table(reading, writing, table, _teller(tell, table.name, in_all))
-            if transfer.sum_of(writing, table) != copied:
+            copied = transfer.copy_table(reading, writing, table, copying)
+            if transfer.sum_of(writing, table, reading_back) != copied:
                 raise TransferError(
                     f"what stands in the target's table {table.name} is not what was read: nothing is kept of it"
                 )
@@ -54,9 +51,3 @@ def _fit(reading: Connection, writing: Connection) -> None:
     if migrate.revision_of(writing) not in (None, head):
         raise TransferError("the target has another revision of the schema: give a new database")
     migrate.upgrade_in(writing)
-
-
-def _teller(tell: Tell | None, name: str, in_all: int) -> Callable[[int], None] | None:
-    if tell is None:
-        return None
-    return lambda done: tell(name, done, in_all)

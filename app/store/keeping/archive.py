@@ -7,6 +7,7 @@ table, all of one snapshot. Neither needs a program beside this one.
 import hashlib
 import json
 import sqlite3
+import tempfile
 import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
@@ -20,7 +21,7 @@ from pydantic import BaseModel, ValidationError
 
 from app.store.database import Connection
 from app.store.keeping import migrate, transfer
-from app.store.keeping.transfer import TransferError
+from app.store.keeping.transfer import Stage, Tell, TransferError
 from app.store.partitions import make_months, months
 
 MANIFEST: Final = "manifest.json"
@@ -78,7 +79,7 @@ def opened(path: Path) -> Iterator[ZipFile]:
         raise TransferError(f"the backup {path} is damaged: {error}. Nothing was restored") from None
 
 
-def check_parts(path: Path) -> Manifest:
+def check_parts(path: Path, tell: Tell | None = None) -> Manifest:
     """Read the whole archive and compare every part with the manifest.
 
     Raises:
@@ -88,19 +89,22 @@ def check_parts(path: Path) -> Manifest:
         manifest = read_manifest(archive)
         if set(archive.namelist()) != {MANIFEST, *manifest.parts}:
             raise TransferError(f"the backup {path} is damaged: it does not hold what its manifest lists")
+        stage = Stage(tell, "reading through", sum(info.file_size for info in archive.infolist()))
         for name, part in manifest.parts.items():
             with archive.open(name) as file:
                 digest = hashlib.sha256()
-                for block in _blocks(file):
+                for block in _blocks(file, stage):
                     digest.update(block)
             if digest.hexdigest() != part.sha256:
                 raise TransferError(f"the backup {path} is damaged: {name} is not what was backed up")
     return manifest
 
 
-def write_postgresql(connection: Connection, path: Path, made_at: str) -> Manifest:
+def write_postgresql(connection: Connection, path: Path, made_at: str, tell: Tell | None = None) -> Manifest:
     """Write what one snapshot holds."""
     parts, rows = {}, {}
+    in_all = sum(transfer.count_of(connection, table) for table in transfer.TABLES) if tell else 0
+    stage = Stage(tell, "writing", in_all)
     with ZipFile(path, "w", ZIP_DEFLATED, compresslevel=LEVEL) as archive:
         for table in transfer.TABLES:
             columns = tuple(column.name for column in table.columns)
@@ -117,6 +121,7 @@ def write_postgresql(connection: Connection, path: Path, made_at: str) -> Manife
                     for block in copy:
                         digest.update(block)
                         file.write(block)
+                        stage.add(bytes(block).count(b"\n"))  # of each row the end; within one it is escaped
                 rows[table.name] = cursor.rowcount
             parts[name] = Part(sha256=digest.hexdigest(), rows=rows[table.name], columns=columns)
         manifest = Manifest(
@@ -132,7 +137,7 @@ def write_postgresql(connection: Connection, path: Path, made_at: str) -> Manife
     return manifest
 
 
-def load_postgresql(connection: Connection, path: Path, manifest: Manifest) -> None:
+def load_postgresql(connection: Connection, path: Path, manifest: Manifest, tell: Tell | None = None) -> None:
     """Fill an empty database in the caller's transaction.
 
     Raises:
@@ -140,6 +145,7 @@ def load_postgresql(connection: Connection, path: Path, manifest: Manifest) -> N
     """
     migrate.upgrade_in(connection, manifest.revision)
     make_months(connection, (date.fromisoformat(month) for month in manifest.months))
+    stage = Stage(tell, "restoring", sum(part.rows for part in manifest.parts.values()))
     with opened(path) as archive:
         for table in transfer.TABLES:
             part = manifest.parts.get(f"{table.name}.copy")
@@ -154,6 +160,7 @@ def load_postgresql(connection: Connection, path: Path, manifest: Manifest) -> N
                     for block in _blocks(file):
                         digest.update(block)
                         copy.write(block)
+                        stage.add(block.count(b"\n"))
                 loaded = cursor.rowcount
             if digest.hexdigest() != part.sha256 or loaded != part.rows:
                 raise TransferError(f"the backup is damaged: {table.name} is not what was backed up")
@@ -161,26 +168,25 @@ def load_postgresql(connection: Connection, path: Path, manifest: Manifest) -> N
     connection.exec_driver_sql("ANALYZE")
 
 
-def write_sqlite(database: Path, path: Path, made_at: str, folder: Path) -> Manifest:
+def write_sqlite(database: Path, path: Path, made_at: str, tell: Tell | None = None) -> Manifest:
     """Copy the database file while others use it, look it through, and put it into an archive.
 
-    Args:
-        folder: for the copy, which is as large as the database.
+    The copy, which is as large as the database, lies beside the archive until that is done.
 
     Raises:
         TransferError: the copy is not sound, because the database is not.
     """
-    copied = folder / DATABASE_FILE
+    copied = path.parent / DATABASE_FILE
     with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(copied)) as copy:
         source.backup(copy)
         copy.execute("PRAGMA journal_mode=DELETE")  # one file, without a log beside it
         _refuse_damaged(copy)
         revision = copy.execute("SELECT version_num FROM alembic_version").fetchone()[0]
         rows = {t.name: _count(copy, t.name) for t in transfer.TABLES}
-    digest = hashlib.sha256()
+    digest, stage = hashlib.sha256(), Stage(tell, "writing", copied.stat().st_size)
     with ZipFile(path, "w", ZIP_DEFLATED, compresslevel=LEVEL) as archive:
         with copied.open("rb") as file, archive.open(DATABASE_FILE, "w", force_zip64=True) as out:
-            for block in _blocks(file):
+            for block in _blocks(file, stage):
                 digest.update(block)
                 out.write(block)
         parts = {DATABASE_FILE: Part(sha256=digest.hexdigest())}
@@ -190,22 +196,23 @@ def write_sqlite(database: Path, path: Path, made_at: str, folder: Path) -> Mani
     return manifest
 
 
-def load_sqlite(database: Path, path: Path, manifest: Manifest, folder: Path) -> None:
+def load_sqlite(database: Path, path: Path, manifest: Manifest, tell: Tell | None = None) -> None:
     """Put the archive's database in the place of an empty one: SQLite does that whole or not at all.
 
     Raises:
         TransferError: it is damaged; the target is as it was.
     """
-    copied, digest = folder / DATABASE_FILE, hashlib.sha256()
-    with opened(path) as archive, archive.open(DATABASE_FILE) as file, copied.open("wb") as out:
-        for block in _blocks(file):
-            digest.update(block)
-            out.write(block)
-    if digest.hexdigest() != manifest.parts[DATABASE_FILE].sha256:
-        raise TransferError(f"the backup {path} is damaged: {DATABASE_FILE} is not what was backed up")
-    with closing(sqlite3.connect(copied)) as source, closing(sqlite3.connect(database)) as target:
-        _refuse_damaged(source)
-        source.backup(target)
+    with tempfile.TemporaryDirectory(prefix=".ullage-", dir=database.parent) as folder:
+        copied, digest = Path(folder) / DATABASE_FILE, hashlib.sha256()
+        with opened(path) as archive, archive.open(DATABASE_FILE) as file, copied.open("wb") as out:
+            for block in _blocks(file, Stage(tell, "restoring", archive.getinfo(DATABASE_FILE).file_size)):
+                digest.update(block)
+                out.write(block)
+        if digest.hexdigest() != manifest.parts[DATABASE_FILE].sha256:
+            raise TransferError(f"the backup {path} is damaged: {DATABASE_FILE} is not what was backed up")
+        with closing(sqlite3.connect(copied)) as source, closing(sqlite3.connect(database)) as target:
+            _refuse_damaged(source)
+            source.backup(target)
 
 
 def _refuse_damaged(connection: sqlite3.Connection) -> None:
@@ -218,9 +225,11 @@ def _count(connection: sqlite3.Connection, table: str) -> int:
     return int(connection.execute(f"SELECT count(*) FROM {json.dumps(table)}").fetchone()[0])
 
 
-def _blocks(file: IO[bytes]) -> Iterator[bytes]:
+def _blocks(file: IO[bytes], stage: Stage | None = None) -> Iterator[bytes]:
     while block := file.read(BLOCK):
         yield block
+        if stage is not None:
+            stage.add(len(block))
 
 
 def _names(columns: tuple[str, ...]) -> psycopg.sql.Composed:

@@ -1,21 +1,37 @@
 """Open a database and bring it to the newest schema. The revisions stand in the ``migrations`` package."""
 
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
+from typing import TypeVar
 
+import psycopg
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 import migrations
 from app.store.database import Connection, ConnectionOptions, Database
 from app.store.schema import metadata
+from app.store.trouble import Trouble, reason_of, trouble_of
+
+T = TypeVar("T")
 
 
 class DatabaseUnusableError(Exception):
     """The database cannot be opened, or a newer version of the program made it; the text says which."""
+
+
+class DatabaseAwayError(DatabaseUnusableError):
+    """Its server is down, starting or out of reach: waiting helps."""
+
+
+class DatabaseRefusesError(DatabaseUnusableError):
+    """Its server is up and does not let us in: the name, the user or the password is wrong, or all places are taken."""
 
 
 def open_database(url: str, options: ConnectionOptions | None = None) -> Database:
@@ -24,8 +40,49 @@ def open_database(url: str, options: ConnectionOptions | None = None) -> Databas
     Raises:
         DatabaseUnusableError: with the reason; it never shows the password in the URL.
     """
+    database = _made(url, options)
     try:
-        database = Database(url, options)
+        revision = _seen(database, current_revision)
+        if revision is not None and revision not in known_revisions():
+            raise DatabaseUnusableError(
+                f"the database is at revision {revision}, which this version does not know; install the newer one"
+            )
+    except DatabaseUnusableError:
+        database.dispose()
+        raise
+    return database
+
+
+def open_existing(url: str) -> Database:
+    """As :func:`open_database`, but a file of SQLite that is not there is not made."""
+    with suppress(ArgumentError, ValueError):  # what is wrong with it is said below
+        parts = make_url(url)
+        is_file = parts.get_backend_name() == "sqlite" and parts.database
+        if is_file and not Path(str(parts.database)).expanduser().exists():
+            raise DatabaseUnusableError(f"there is no database file {parts.database}")
+    return open_database(url)
+
+
+def open_ready(url: str, options: ConnectionOptions | None = None) -> Database:
+    """As :func:`open_database`, at the newest revision: SQLite is brought there, PostgreSQL when somebody asks only.
+
+    Raises DatabaseUnusableError as it does, and when the database is not there.
+    """
+    database = open_database(url, options)
+    try:
+        if not _seen(database, is_up_to_date):
+            if not database.is_sqlite:
+                raise DatabaseUnusableError("the database is not up to date: run `ullage db upgrade`")
+            upgrade(database)
+    except DatabaseUnusableError:
+        database.dispose()
+        raise
+    return database
+
+
+def _made(url: str, options: ConnectionOptions | None) -> Database:
+    try:
+        return Database(url, options)
     except (ArgumentError, ValueError):
         raise DatabaseUnusableError(
             "the database's URL cannot be read; give sqlite:///FILE or"
@@ -33,19 +90,31 @@ def open_database(url: str, options: ConnectionOptions | None = None) -> Databas
         ) from None
     except OSError as error:
         raise DatabaseUnusableError(f"the database's folder cannot be made: {error}") from None
+
+
+def _seen(database: Database, look: Callable[[Database], T]) -> T:
+    """What ``look`` sees. Raises DatabaseUnusableError."""
     try:
-        revision = current_revision(database)
+        return look(database)
     except DBAPIError as error:
-        database.dispose()
-        reason = str(error.orig).strip().partition("\n")[0]
         where = database.url.render_as_string(hide_password=True)
-        raise DatabaseUnusableError(f"the database {where} cannot be opened: {reason}") from None
-    if revision is not None and revision not in known_revisions():
-        database.dispose()
-        raise DatabaseUnusableError(
-            f"the database is at revision {revision}, which this version does not know; install the newer one"
-        )
-    return database
+        told = f"the database {where} cannot be opened: {reason_of(error)}"
+        if database.is_sqlite or trouble_of(error) is not Trouble.GONE:
+            raise DatabaseUnusableError(told) from None
+        if _is_away(database, error.orig):
+            raise DatabaseAwayError(told) from None
+        raise DatabaseRefusesError(
+            f"{told}; if it is not full, look at the name, user and password in its URL"
+        ) from None
+
+
+def _is_away(database: Database, error: BaseException | None) -> bool:
+    """Whether a server that we could not connect to, or that hung up, is down, starting or out of reach."""
+    if isinstance(error, psycopg.Error) and error.sqlstate is not None:
+        return True  # it had let us in
+    if isinstance(error, psycopg.errors.ConnectionTimeout) or str(error).startswith("failed to resolve host"):
+        return True
+    return not database.takes_connections()  # the words with which it turned us away carry no code
 
 
 def known_revisions() -> set[str]:

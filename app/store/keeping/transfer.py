@@ -19,12 +19,29 @@ from app.store.schema import metadata
 
 AT_ONCE: Final = 1000
 
+Tell = Callable[[str, int, int], None]
+"""Called with what is being done, how much of it is done, and how much there is."""
+
 TABLES: Final[Sequence[sa.Table]] = metadata.sorted_tables
 """Those that others refer to go first."""
 
 
 class TransferError(Exception):
     """It cannot be copied, restored or trusted; the text says why. Nothing was changed."""
+
+
+class Stage:
+    """One stage of a long work: what is done adds up, and is told where somebody listens."""
+
+    def __init__(self, tell: Tell | None, what: str, in_all: int) -> None:
+        self._tell, self._what, self._in_all = tell, what, in_all
+        self._done = 0
+        self.add(0)
+
+    def add(self, more: int) -> None:
+        self._done += more
+        if self._tell is not None:
+            self._tell(self._what, self._done, self._in_all)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,29 +97,26 @@ def rows_of(connection: Connection, table: sa.Table) -> Iterator[Sequence[sa.Row
     yield from result.partitions()
 
 
-def sum_of(connection: Connection, table: sa.Table) -> Sum:
+def sum_of(connection: Connection, table: sa.Table, stage: Stage) -> Sum:
     checksum = Checksum()
     for part in rows_of(connection, table):
         for row in part:
             checksum.add(row)
+        stage.add(len(part))
     return checksum.sum()
 
 
-def copy_table(
-    source: Connection, target: Connection, table: sa.Table, tell: Callable[[int], None] | None = None
-) -> Sum:
+def copy_table(source: Connection, target: Connection, table: sa.Table, stage: Stage) -> Sum:
     """Copy a table into an empty one; returns the sum of what was read."""
     columns = [column.name for column in table.columns]
-    checksum, done = Checksum(), 0
+    checksum = Checksum()
     for part in rows_of(source, table):
         for row in part:
             checksum.add(row)
         if table.name == "samples":
             make_months(target, {month_of(row.taken_at) for row in part if row.online})
         insert_rows(target, table, columns, part)
-        done += len(part)
-        if tell is not None:
-            tell(done)
+        stage.add(len(part))
     return checksum.sum()
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, BinaryIO, cast
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import StreamingResponse
 
-from app.services.exporting.export_files import Format, NoParquetError, export
+from app.services.exporting.export_files import Format, NoParquetError, Wanted, export
 from app.services.exporting.export_tables import Kind, UnknownScopeError
 from app.store.exporting.exports import Scope
 from app.web.reading.parameters import PrintableText
@@ -35,7 +35,7 @@ def take_away(
     # closed by whoever sends it
     written = cast(BinaryIO, SpooledTemporaryFile(max_size=IN_MEMORY))  # noqa: SIM115
     try:
-        export(request.app.state.database, kind, Scope(asset, site), form, written)
+        export(request.app.state.database, Wanted(kind, Scope(asset, site), form), written)
     except UnknownScopeError as error:
         written.close()
         raise HTTPException(404, f"{error}.") from None

@@ -6,26 +6,26 @@ import structlog
 from fastapi import FastAPI, Request
 from starlette.responses import Response
 
-from app.store.trouble import STORE_ERRORS, Trouble, trouble_of
+from app.store.trouble import STORE_ERRORS, WORDS, Trouble, reason_of, trouble_of
 from app.web.server.problems import Problem, plain_answer
 
 LOG = structlog.get_logger("ullage.web")
 DESCRIPTION: Final = (
     "The database is gone, full or busy. Send it again after `Retry-After` seconds: it does no harm."
 )
-NOTHING: Final = "Nothing was stored; send it again later."
-_WORDS: Final = {
-    Trouble.FULL: (60, f"The disk of the database is full. {NOTHING}"),
-    Trouble.FAILING: (60, f"The disk of the database cannot be read or written. {NOTHING}"),
-    Trouble.BUSY: (5, f"The database is busy: others hold what this request needs. {NOTHING}"),
-    Trouble.READ_ONLY: (60, f"The database takes no changes at the moment. {NOTHING}"),
-    Trouble.GONE: (
-        5,
-        "The database cannot be reached. Send it again later: nothing was stored, unless the connection was lost at"
-        " the very end; what was stored then is not stored twice.",
-    ),
+_NOTHING: Final = "Nothing was stored; send it again later."
+_PERHAPS: Final = (
+    "Send it again later: nothing was stored, unless the connection was lost at the very end; what was stored then is"
+    " not stored twice."
+)
+_FURTHER: Final = {
+    Trouble.FULL: (60, _NOTHING),
+    Trouble.FAILING: (60, _NOTHING),
+    Trouble.BUSY: (5, _NOTHING),
+    Trouble.READ_ONLY: (60, _NOTHING),
+    Trouble.GONE: (5, _PERHAPS),
 }
-"""Seconds after which to come again, and what to say."""
+"""Seconds after which to come again, and what became of the request."""
 
 
 def install(app: FastAPI) -> None:
@@ -41,15 +41,11 @@ def _on_store_error(request: Request, error: Exception) -> Response:
     LOG.error(
         "the database is in trouble",
         trouble=trouble.value,
-        reason=_first_line(error),
+        reason=reason_of(error),
         method=request.method,
         path=request.url.path,
     )
-    seconds, words = _WORDS[trouble]
+    seconds, further = _FURTHER[trouble]
+    words = f"{WORDS[trouble][0].upper()}{WORDS[trouble][1:]}. {further}"
     # plain: what stands around a page is read from the database
     return plain_answer(request, Problem(503, words, headers={"Retry-After": str(seconds)}))
-
-
-def _first_line(error: Exception) -> str:
-    """What the driver said, without the statement and its parameters."""
-    return str(getattr(error, "orig", None) or error).strip().partition("\n")[0][:300]

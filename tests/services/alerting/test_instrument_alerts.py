@@ -13,7 +13,7 @@ from app.domain.alerting.conditions.agreement import AGREEMENT
 from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.alerting.conditions.silent import SILENT
 from app.services.alerting.instrument_alerts import update_alerts
-from app.services.exporting.export_files import export
+from app.services.exporting.export_files import Wanted, export
 from app.store.database import Database
 from app.store.exporting.exports import Scope
 from app.store.schema import alert_events, alerts, messages, sources
@@ -86,7 +86,7 @@ def test_the_look_at_readings_does_not_speak_of_silence(fleet_database: Database
 def test_the_alert_of_an_instrument_is_exported_with_its_code(fleet_database: Database) -> None:
     say(fleet_database, 0, {DOUBT: (2, "H₂: stuck")})
     out = io.BytesIO()
-    assert export(fleet_database, "alerts", Scope(site="W"), "csv", out) == 1
+    assert export(fleet_database, Wanted("alerts", Scope(site="W")), out) == 1
     (row,) = csv.DictReader(io.StringIO(out.getvalue().decode("utf-8-sig"), newline=""))
     assert (row["asset"], row["compartment"], row["instrument"]) == ("W-T1", "", "W-T1-M")
     assert (row["condition"], row["severity"]) == (DOUBT.name, "2")

@@ -24,7 +24,7 @@ from app.services.correcting.put_right import (
     restore_sample,
     undo_file,
 )
-from app.services.exporting.export_files import export
+from app.services.exporting.export_files import Wanted, export
 from app.services.files.import_file import ImportChoices, ImportResult, import_file
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.recording.sample_contents import PutRightError, contents_of
@@ -113,7 +113,7 @@ def file_of_two_sources(database: Database) -> int:
     for i in range(8):
         record(database, days_ago(9 - i), "W-T1-M", **ALARMING)
     out = io.BytesIO()
-    assert export(database, "samples", Scope(asset="W-T1"), "csv", out) == 9
+    assert export(database, Wanted("samples", Scope(asset="W-T1")), out) == 9
     content = out.getvalue().replace(b"W-T1", b"W-T2").replace(b"SN-100", b"007")
     choices = ImportChoices(profile=load_profile("ullage"))
     context = BatchTerms(URL)

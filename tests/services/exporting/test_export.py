@@ -16,7 +16,7 @@ from app.domain.judging.methods import METHODS, TITLES
 from app.domain.model import Reading, Sample
 from app.intake.escaping import escaped, unescaped
 from app.intake.files.profile import load_profile
-from app.services.exporting.export_files import export
+from app.services.exporting.export_files import Wanted, export
 from app.services.exporting.export_tables import COLUMNS, KINDS, Kind, UnknownScopeError
 from app.services.files.import_file import ImportChoices, ImportResult, import_file
 from app.services.recording.record_samples import BatchTerms, record_samples
@@ -60,7 +60,7 @@ def recorded(fleet_database: Database) -> Database:
 
 def as_csv(database: Database, kind: Kind, scope: Scope = FLEET) -> list[dict[str, str]]:
     out = io.BytesIO()
-    count = export(database, kind, scope, "csv", out)
+    count = export(database, Wanted(kind, scope), out)
     rows = list(csv.DictReader(io.StringIO(out.getvalue().decode("utf-8-sig"), newline="")))
     assert len(rows) == count
     return rows
@@ -68,7 +68,7 @@ def as_csv(database: Database, kind: Kind, scope: Scope = FLEET) -> list[dict[st
 
 def as_sheet(database: Database, kind: Kind) -> list[list[Any]]:
     out = io.BytesIO()
-    export(database, kind, Scope(), "xlsx", out)
+    export(database, Wanted(kind, form="xlsx"), out)
     return [list(row) for row in openpyxl.load_workbook(out)[kind].iter_rows(values_only=True)]
 
 
@@ -88,7 +88,7 @@ def test_scopes_are_an_asset_a_site_and_the_fleet(recorded: Database) -> None:
     assert as_csv(recorded, "samples", Scope(asset="W-T2")) == []
     for scope in (Scope(asset="W-T9"), Scope(site="Q")):
         with pytest.raises(UnknownScopeError, match=r"no (asset|site) has the code"):
-            export(recorded, "samples", scope, "csv", io.BytesIO())
+            export(recorded, Wanted("samples", scope), io.BytesIO())
 
 
 def test_assessments_and_alerts_say_what_the_record_says(recorded: Database) -> None:
@@ -146,7 +146,7 @@ def test_no_text_can_run_in_a_spreadsheet(recorded: Database) -> None:
     remarks = [row["remark"] for row in as_csv(recorded, "samples")]
     assert "'=SUM(A1)" in remarks
     out = io.BytesIO()
-    export(recorded, "samples", Scope(), "xlsx", out)
+    export(recorded, Wanted("samples", form="xlsx"), out)
     cells = [cell for row in openpyxl.load_workbook(out)["samples"].iter_rows() for cell in row]
     assert {cell.data_type for cell in cells} <= {"s", "n", "d"}
 
@@ -168,14 +168,14 @@ def come_back(database: Database, content: bytes) -> ImportResult:
 
 def test_an_exported_file_is_already_known_where_it_came_from(recorded: Database) -> None:
     out = io.BytesIO()
-    export(recorded, "samples", Scope(), "csv", out)
+    export(recorded, Wanted("samples"), out)
     done = come_back(recorded, out.getvalue())
     assert (done.problems, done.counts["already_known"]) == ((), 3)
 
 
 def test_what_an_exported_file_says_of_sources_must_be_registered(recorded: Database) -> None:
     out = io.BytesIO()
-    export(recorded, "samples", Scope(asset="W-T1"), "csv", out)
+    export(recorded, Wanted("samples", Scope(asset="W-T1")), out)
     moved = out.getvalue().replace(b"W-T1,W,", b"W-T2,W,").replace(b",LAB,", b",LAB-9,")
     assert [(p.column, p.reason) for p in come_back(recorded, moved).problems] == [
         ("source", "'LAB-9' is neither an instrument nor a laboratory that is registered"),

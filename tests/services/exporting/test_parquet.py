@@ -13,7 +13,7 @@ from app.domain.judging.methods import TITLES
 from app.domain.model import Reading, Sample
 from app.science.quantities import NAMES
 from app.services.exporting import frames
-from app.services.exporting.export_files import Format, NoParquetError, export
+from app.services.exporting.export_files import Format, NoParquetError, Wanted, export
 from app.services.exporting.export_tables import COLUMNS, KINDS, Kind, UnknownScopeError
 from app.services.exporting.frames import frame_of, read_frame, type_of, units
 from app.services.recording.record_samples import BatchTerms, record_samples
@@ -53,7 +53,7 @@ FLEET = Scope()
 
 def written(database: Database, kind: Kind, form: Format, scope: Scope = FLEET) -> io.BytesIO:
     out = io.BytesIO()
-    export(database, kind, scope, form, out)
+    export(database, Wanted(kind, scope, form), out)
     out.seek(0)
     return out
 
@@ -135,7 +135,7 @@ def test_without_pyarrow_it_is_said_how_to_get_it(
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     out = io.BytesIO()
     with pytest.raises(NoParquetError, match=r"pip install 'ullage\[parquet\]'"):
-        export(recorded, "samples", Scope(), "parquet", out)
+        export(recorded, Wanted("samples", form="parquet"), out)
     assert out.getvalue() == b""
 
 

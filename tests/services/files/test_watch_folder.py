@@ -3,12 +3,15 @@
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
+import psycopg
 import pytest
 import sqlalchemy as sa
 from api_cast import load_cast
 from fleet_cast import TESTS
 
+from app.jobs import patience
 from app.jobs import watch as job
 from app.services.files import watch_folder
 from app.services.files.watch_folder import Taken, Watch, look
@@ -154,16 +157,43 @@ def test_a_crash_before_the_commit_leaves_the_file_where_it_was(
 
 
 def test_the_loop_takes_what_arrives_until_it_is_stopped(database: Database, watch: Watch) -> None:
-    stop, told = threading.Event(), list[Taken]()
+    assert (
+        said_by_the_loop(database, watch)[-1] == f"march.csv: done, now {watch.folder / 'done' / 'march.csv'}"
+    )
 
-    def tell(taken: Taken) -> None:
-        told.append(taken)
-        stop.set()
+
+def said_by_the_loop(database: Database, watch: Watch) -> list[str]:
+    """What it says until it has taken a file."""
+    stop, said = threading.Event(), list[str]()
+
+    def say(line: str) -> None:
+        said.append(line)
+        if line.startswith("march.csv: done"):
+            stop.set()
 
     (watch.folder / "march.csv").write_bytes(GOOD)
-    loop = threading.Thread(target=job.run, args=(database, watch, stop, 0.05, tell))
+    loop = threading.Thread(target=job.run, args=(database, watch, stop, 0.05, say))
     loop.start()
     loop.join(timeout=20)
     stop.set()
-    assert [(one.name, one.fate) for one in told] == [("march.csv", "done")]
     assert not loop.is_alive()
+    return said
+
+
+def test_the_loop_outlives_a_database_that_goes_away(
+    database: Database, watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(patience, "FIRST_PAUSE_SECONDS", 0.05)
+    real, looks = look, list[int]()
+
+    def shaky(*words: Any) -> Any:
+        looks.append(1)
+        if len(looks) in (2, 3):
+            raise sa.exc.OperationalError("SELECT 1", {}, psycopg.OperationalError("the server hung up"))
+        return real(*words)
+
+    monkeypatch.setattr(job, "look", shaky)
+    first, second, *_, last = said_by_the_loop(database, watch)
+    assert first == "the database cannot be reached (the server hung up); the next look is in 0.05 s"
+    assert second == first.replace("0.05", "0.1")
+    assert last.startswith("march.csv: done")

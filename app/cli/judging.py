@@ -1,0 +1,89 @@
+"""``ullage interpret``, ``ullage explain`` and ``ullage reassess``: what samples mean."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from app.cli.bars import bar
+from app.cli.common import (
+    AsJson,
+    DatabaseUrl,
+    ExistingFile,
+    SettingsFile,
+    failing_on,
+    reading_utf8,
+    record,
+    show,
+)
+
+
+def interpret(
+    file: ExistingFile,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a row, for programs.")] = False,
+    brief: Annotated[
+        bool, typer.Option("--brief", help="Without trends and probabilities: ten times faster.")
+    ] = False,
+) -> None:
+    """Interpret a plain CSV (asset,taken_at,h2,... in µL/L) without any database."""
+    from app.services.judging.interpret import CsvError, interpret_csv
+
+    with (
+        reading_utf8(file),
+        file.open(encoding="utf-8-sig", newline="") as text,
+        failing_on(CsvError, before=f"{file}:\n"),
+        bar("rows", to_stdout=True) as progress,
+    ):
+        for result in interpret_csv(text, progress, detailed=not brief):
+            typer.echo(json.dumps(result, ensure_ascii=False) if as_json else _in_words(result))
+
+
+def _in_words(result: dict[str, Any]) -> str:
+    status = "no status" if result["status"] is None else f"status {result['status']}"
+    confirm = ", confirmation sample asked for" if result["suspect"] else ""
+    fault = f", {result['fault']['name']}" if result["fault"] else ""
+    reasons = " ".join(result["status_reasons"])
+    return f"{result['asset']} {result['taken_at']}: {status}{confirm}{fault}. {reasons}"
+
+
+def explain(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", exists=True, dir_okay=False, help="A plain CSV.")
+    ] = None,
+    row: Annotated[
+        int | None, typer.Option(min=1, help="Row of the file, the first below the header being 1.")
+    ] = None,
+    sample: Annotated[int | None, typer.Option(min=1, help="Or the id of a stored sample.")] = None,
+    url: DatabaseUrl = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Print how one sample is judged, step by step, as a person would check it by hand."""
+    from app.services.judging.explain import UnknownSampleError, explain_csv, explain_sample
+    from app.services.judging.interpret import CsvError
+
+    if (file is None) == (sample is None) or (file is None) != (row is None):
+        raise typer.BadParameter("give either FILE and --row N, or --sample ID")
+    if file is not None and row is not None:
+        with (
+            reading_utf8(file),
+            file.open(encoding="utf-8-sig", newline="") as text,
+            failing_on(CsvError, before=f"{file}:\n"),
+        ):
+            lines = list(explain_csv(text, row))
+    else:
+        with record(url, settings) as database, failing_on(UnknownSampleError):
+            lines = list(explain_sample(database, sample or 0))
+    for line in lines:
+        typer.echo(line)
+
+
+def reassess(url: DatabaseUrl = None, settings: SettingsFile = None, as_json: AsJson = False) -> None:
+    """Judge all stored samples again under the current rules. Mails nobody and moves no alert."""
+    from app.services.rejudging.reassess import reassess as service
+
+    with record(url, settings) as database, bar("series") as progress:
+        judged, changed = service(database, datetime.now(UTC), progress)
+    said = f"{judged} samples judged, {changed} assessments changed"
+    show({"judged": judged, "changed": changed}, [said], as_json=as_json)
