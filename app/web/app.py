@@ -9,7 +9,9 @@ from app.config import Settings
 from app.services.recording.recorder import Recorder
 from app.store.database import Database
 from app.web.api import samples as api
+from app.web.api.rate_limit import PostRate
 from app.web.health import probes as health
+from app.web.health.readings import Probes
 from app.web.pages import about as pages_about
 from app.web.pages import alerts as pages_alerts
 from app.web.pages import asset as pages_asset
@@ -35,7 +37,7 @@ from app.web.server.stopping import Stopping
 
 
 def create_app(settings: Settings, database: Database, clock: Clock = utc_now) -> FastAPI:
-    """The application over a migrated database. All three are kept on ``app.state`` for the endpoints."""
+    """The application over a migrated database. What ``app.web.dependencies`` hands out is kept on ``app.state``."""
     app = FastAPI(
         title="Ullage",
         description="Dissolved gas trend analysis for oil-filled transformers and reactors.",
@@ -48,8 +50,9 @@ def create_app(settings: Settings, database: Database, clock: Clock = utc_now) -
     app.state.database = database
     app.state.clock = clock
     app.state.recorder = Recorder(database, settings.public_url, observe=metrics.observe_group)
+    app.state.post_rate = PostRate(settings.posts_per_minute, settings.app_workers)
     app.state.upload_progress = UploadProgress()
-    app.state.probes = health.Probes(database, clock)
+    app.state.probes = Probes(database, clock)
     app.state.stopping = Stopping(settings.drain_seconds, settings.shutdown_seconds)
     problems.install(app)
     store_trouble.install(app)

@@ -14,8 +14,8 @@ _LARGE = 64 * 1024
 CODINGS = "gzip, identity"
 
 
-async def read_json_body(request: Request) -> bytes:
-    """The bytes of a JSON body, at most ``max_body_bytes`` of them as sent and as unpacked.
+async def read_json_body(request: Request, limit: int) -> bytes:
+    """The bytes of a JSON body, at most ``limit`` of them as sent and as unpacked.
 
     400 when it does not come whole or cannot be unpacked, 413 when it is too large, 415 when it is not declared as
     JSON or is coded in another way than gzip.
@@ -28,7 +28,6 @@ async def read_json_body(request: Request) -> bytes:
     if coding not in {"identity", "gzip", "x-gzip"}:
         detail = f"Send the body as it is or packed with gzip, not {coding!r}."
         raise Problem(415, detail, headers={"Accept-Encoding": CODINGS})
-    limit: int = request.app.state.settings.max_body_bytes
     body = await _read(request, limit)
     if coding == "identity":
         return body

@@ -19,8 +19,9 @@ from app.services.registering.keys import (
     rotate_keys,
 )
 from app.store.registering.registration import UnknownReferenceError
-from app.web.api.dependencies import Now, Store, optional_registrar_body
+from app.web.api.callers import optional_registrar_body
 from app.web.api.registering import not_there, parsed
+from app.web.dependencies import Now, Store
 from app.web.server.problems import Problem, responses
 
 router = APIRouter()

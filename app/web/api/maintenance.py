@@ -13,8 +13,9 @@ from app.intake.strict_json import inlined
 from app.services.registering import maintenance
 from app.services.registering.maintenance import MaintenanceError, StoredSpell
 from app.store.registering.registration import UnknownReferenceError
-from app.web.api.dependencies import Now, Store, registrar_body
+from app.web.api.callers import registrar_body
 from app.web.api.registering import not_there, parsed
+from app.web.dependencies import Now, Store
 from app.web.server.problems import Problem, responses
 
 router = APIRouter()

@@ -5,19 +5,29 @@ workers therefore counts for itself and allows its share, ``limit / app_workers`
 one connection open stays with one worker and has that share only.
 """
 
-import threading
+from dataclasses import dataclass
 from math import ceil
 from time import time
 
-from fastapi import FastAPI
 from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 
 from app.store.registering.source_lookup import StoredSource
-from app.web.server.problems import Problem
 
-_MAKING = threading.Lock()
+
+@dataclass(frozen=True, slots=True)
+class TooOften:
+    """A post too many: how many are allowed in a minute, and after how many seconds to come again."""
+
+    limit: int
+    seconds: int
+
+    def __str__(self) -> str:
+        return (
+            f"This instrument may make {self.limit} posts a minute; come again in {self.seconds} s,"
+            " with many samples in one post."
+        )
 
 
 class PostRate:
@@ -33,30 +43,14 @@ class PostRate:
         self._processes = processes
         self._limiter = MovingWindowRateLimiter(MemoryStorage())
 
-    def count(self, source: StoredSource) -> None:
-        """Count a post. 429 when it is one too many; those refused are not counted."""
+    def count(self, source: StoredSource) -> TooOften | None:
+        """Count a post; not None when it is one too many. Those refused are not counted."""
         own = source.source.posts_per_minute
         limit = self._default if own is None else own
         if limit == 0:
-            return
+            return None
         window = RateLimitItemPerMinute(ceil(limit / self._processes))
         if self._limiter.hit(window, str(source.id)):
-            return
-        seconds = max(1, ceil(self._limiter.get_window_stats(window, str(source.id)).reset_time - time()))
-        detail = (
-            f"This instrument may make {limit} posts a minute; come again in {seconds} s,"
-            " with many samples in one post."
-        )
-        raise Problem(429, detail, headers={"Retry-After": str(seconds)})
-
-
-def post_rate(app: FastAPI) -> PostRate:
-    """The counts of this application."""
-    found: PostRate | None = getattr(app.state, "post_rate", None)
-    if found is None:
-        with _MAKING:
-            found = getattr(app.state, "post_rate", None)
-            if found is None:
-                settings = app.state.settings
-                found = app.state.post_rate = PostRate(settings.posts_per_minute, settings.app_workers)
-    return found
+            return None
+        free_at = self._limiter.get_window_stats(window, str(source.id)).reset_time
+        return TooOften(limit, max(1, ceil(free_at - time())))

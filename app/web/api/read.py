@@ -12,7 +12,8 @@ from app.intake.registering.fields import CODE_PATTERN
 from app.intake.validate import ImpossibleError
 from app.services.exporting.read_samples import PageQuery, PlacedSample, read_newest, read_page, read_sample
 from app.services.pages.missing_sample import why_missing
-from app.web.api.dependencies import Store, registrar
+from app.web.api.callers import registrar
+from app.web.dependencies import Store
 from app.web.reading.parameters import LARGEST_ID, RowId
 from app.web.server.problems import Problem, responses
 

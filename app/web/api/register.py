@@ -26,8 +26,9 @@ from app.store.database import Database
 from app.store.registering import fleet, source_lookup
 from app.web.api import keys as api_keys
 from app.web.api import maintenance as api_maintenance
-from app.web.api.dependencies import Store, registrar, registrar_body
+from app.web.api.callers import registrar, registrar_body
 from app.web.api.registering import not_there, parsed
+from app.web.dependencies import Store
 from app.web.server.problems import Problem, responses
 
 router = APIRouter(tags=["fleet"], dependencies=[Depends(registrar)])

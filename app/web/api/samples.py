@@ -5,17 +5,17 @@ import json
 from time import perf_counter
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, Depends, Response
 from pydantic import BaseModel, Field
 
 from app.domain.model import SetAside
 from app.intake.recording.payloads import EXAMPLE, BadPayload, batch_schema, parse_columns
 from app.services.recording.outcomes import Outcome
-from app.services.recording.recorder import Recorder
 from app.store.registering.source_lookup import StoredSource
 from app.web.api import read as api_read
 from app.web.api import register as api_register
-from app.web.api.dependencies import AppSettings, Now, instrument_body, posting_instrument
+from app.web.api.callers import instrument_body, posting_instrument
+from app.web.dependencies import AppRecorder, AppSettings, Now
 from app.web.server import metrics
 from app.web.server.problems import Problem, responses
 
@@ -63,10 +63,10 @@ _BODY: dict[str, Any] = {
     openapi_extra=_BODY,
 )
 def post_samples(
-    request: Request,
     source: Annotated[StoredSource, Depends(posting_instrument)],
     body: Annotated[bytes, Depends(instrument_body)],
     settings: AppSettings,
+    recorder: AppRecorder,
     at: Now,
 ) -> Response:
     """Post samples with the instrument's own key.
@@ -80,7 +80,6 @@ def post_samples(
         raise Problem(_STATUS_OF[error.problem], str(error), [(error.field, error.reason)]) from None
     if not len(columns):
         raise _none_taken([(one.field, one.reason) for one in columns.rejections])
-    recorder: Recorder = request.app.state.recorder
     began = perf_counter()
     outcomes = recorder.record(source, columns, at)
     metrics.observe_record(perf_counter() - began)

@@ -6,42 +6,27 @@ They answer in bounded time and from a thread of their own, also when the databa
 from secrets import compare_digest
 from typing import Annotated, Any, Final, Literal
 
-from fastapi import APIRouter, Query, Request, Response, Security
+from fastapi import APIRouter, Query, Response, Security
 from fastapi.responses import JSONResponse
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from pydantic import BaseModel, Field
 
 from app.services.health.vital_signs import (
     PARTS,
-    Figures,
     Part,
     Sign,
-    read_figures,
-    read_vitals,
     signs,
     trouble_signs,
 )
 from app.services.health.vital_signs import age as age_of
-from app.store.database import Database
-from app.store.health.view_health import DatabaseTroubleError, Vitals, connections
-from app.web.health.bounded import Bounded
+from app.store.health.view_health import DatabaseTroubleError, connections
+from app.web.dependencies import AppClock, AppProbes, AppSettings, AppStopping, Store
+from app.web.health.readings import PATIENCE_SECONDS
 from app.web.server import metrics
-from app.web.server.clock import Clock, now_of
 from app.web.server.problems import Problem, responses
-from app.web.server.stopping import Stopping
 
 router = APIRouter(tags=["health"])
-PATIENCE_SECONDS: Final = 2.0
-"""Less than the usual time limit of a probe (common practice: a few seconds)."""
 _NO_ANSWER: Final = f"no answer within {PATIENCE_SECONDS:g} s"
-
-
-class Probes:
-    """The bounded readings of one application."""
-
-    def __init__(self, database: Database, clock: Clock) -> None:
-        self.vitals = Bounded[Vitals](lambda: read_vitals(database), PATIENCE_SECONDS)
-        self.figures = Bounded[Figures](lambda: read_figures(database, clock()), PATIENCE_SECONDS)
 
 
 class Health(BaseModel):
@@ -84,14 +69,14 @@ class Readiness(BaseModel):
 
 
 @router.get("/health", responses={503: {"description": "The database does not answer", "model": Down}})
-async def health(request: Request, response: Response) -> Health | Down:
+async def health(response: Response, probes: AppProbes, clock: AppClock) -> Health | Down:
     """Answers 200 while the database answers, else 503; what is wrong with the mail is in the body."""
     try:
-        vitals = await _probes(request).vitals.ask()
+        vitals = await probes.vitals.ask()
     except (TimeoutError, DatabaseTroubleError) as error:
         response.status_code = 503
         return Down(status="down", database=_told(error))
-    now = now_of(request)
+    now = clock()
     said = signs(vitals, now, own_worker=True)
     well = said["worker"].well and said["mail"].well and not vitals.failed
     return Health(
@@ -119,7 +104,10 @@ async def live() -> Alive:
     },
 )
 async def ready(
-    request: Request,
+    settings: AppSettings,
+    probes: AppProbes,
+    stopping: AppStopping,
+    clock: AppClock,
     only: Annotated[
         list[Part], Query(description="parts to judge by, all when none is named", max_length=len(PARTS))
     ] = [],  # noqa: B006 - FastAPI copies it
@@ -130,13 +118,12 @@ async def ready(
     A server that was told to end says 503 at once, whatever is asked.
     """
     try:
-        vitals = await _probes(request).vitals.ask()
+        vitals = await probes.vitals.ask()
     except (TimeoutError, DatabaseTroubleError) as error:
         said = trouble_signs(_told(error))
     else:
-        said = signs(vitals, now_of(request), own_worker=request.app.state.settings.embedded_worker)
+        said = signs(vitals, clock(), own_worker=settings.embedded_worker)
     asked: dict[str, Sign] = {part: sign for part, sign in said.items() if part in (only or PARTS)}
-    stopping: Stopping = request.app.state.stopping
     if stopping.asked:
         asked["server"] = Sign(False, "was told to end; it finishes what is under way")
     return _readiness(asked)
@@ -164,26 +151,24 @@ _bearer = HTTPBearer(auto_error=False, scheme_name="metrics token", description=
     },
 )
 async def get_metrics(
-    request: Request, shown: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)]
+    shown: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)],
+    settings: AppSettings,
+    database: Store,
+    probes: AppProbes,
+    clock: AppClock,
 ) -> Response:
     """Figures for Prometheus. When the database does not answer in time, its figures are left out."""
-    wanted = request.app.state.settings.metrics_token.get_secret_value()
+    wanted = settings.metrics_token.get_secret_value()
     if wanted and not (shown and compare_digest(shown.credentials.encode(), wanted.encode())):
         detail = "Give the token of ULLAGE_METRICS_TOKEN in the header 'Authorization: Bearer TOKEN'."
         raise Problem(401, detail, headers={"WWW-Authenticate": 'Bearer realm="ullage metrics"'})
     try:
-        figures = await _probes(request).figures.ask()
+        figures = await probes.figures.ask()
     except (TimeoutError, DatabaseTroubleError):
         figures = None
-    database: Database = request.app.state.database
     metrics.observe_connections(*connections(database))
-    body = metrics.exposition(figures, now_of(request), database.url.get_backend_name())
+    body = metrics.exposition(figures, clock(), database.url.get_backend_name())
     return Response(body, media_type=metrics.CONTENT_TYPE)
-
-
-def _probes(request: Request) -> Probes:
-    probes: Probes = request.app.state.probes
-    return probes
 
 
 def _told(error: Exception) -> str:

@@ -1,15 +1,15 @@
 """The norms and methods that judge samples, each number with its source."""
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse
 
 from app.services.pages.norm_pages import norm_tables
-from app.web.server.templating import render
+from app.web.server.templating import Render
 
 router = APIRouter()
 
 
 @router.get("/about/norms", response_class=HTMLResponse)
-def norms(request: Request) -> HTMLResponse:
+def norms(render: Render) -> HTMLResponse:
     """Every table of limits and zones as the program uses it."""
-    return render(request, "norms.html", tables=norm_tables())
+    return render("norms.html", tables=norm_tables())

@@ -5,12 +5,13 @@ from collections.abc import Iterator
 from tempfile import SpooledTemporaryFile
 from typing import Annotated, BinaryIO, cast
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import StreamingResponse
 
 from app.services.exporting.export_files import Format, NoParquetError, Wanted, export
 from app.services.exporting.export_tables import Kind, UnknownScopeError
 from app.store.exporting.exports import Scope
+from app.web.dependencies import Store
 from app.web.reading.parameters import PrintableText
 
 router = APIRouter()
@@ -27,7 +28,7 @@ Code = Annotated[PrintableText | None, Query(min_length=1, max_length=200)]
 
 @router.get("/exports/{kind}.{form}")
 def take_away(
-    request: Request, kind: Kind, form: Format, asset: Code = None, site: Code = None
+    database: Store, kind: Kind, form: Format, asset: Code = None, site: Code = None
 ) -> StreamingResponse:
     """The file, written whole before the first byte is sent: a failure is told and never half a file."""
     if asset is not None and site is not None:
@@ -35,7 +36,7 @@ def take_away(
     # closed by whoever sends it
     written = cast(BinaryIO, SpooledTemporaryFile(max_size=IN_MEMORY))  # noqa: SIM115
     try:
-        export(request.app.state.database, Wanted(kind, Scope(asset, site), form), written)
+        export(database, Wanted(kind, Scope(asset, site), form), written)
     except UnknownScopeError as error:
         written.close()
         raise HTTPException(404, f"{error}.") from None

@@ -2,41 +2,47 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from app.services.instruments.presence import gone_by_unit
 from app.services.pages.fleet_overview import FleetQuery, fleet_overview
+from app.web.dependencies import AppSettings, Part, Store
 from app.web.reading.parameters import PrintableText
-from app.web.server.clock import now_of
 from app.web.server.static_files import static_url
-from app.web.server.templating import render
+from app.web.server.templating import Render
 
 router = APIRouter()
 
 
-@router.get("/", response_class=HTMLResponse)
-def fleet(
-    request: Request,
+async def _query(
     site: Annotated[PrintableText, Query(max_length=200)] = "",
     q: Annotated[PrintableText, Query(max_length=200)] = "",
     status: Literal["", "1", "2", "3", "none"] = "",
     page: Annotated[int, Query(ge=1, le=100_000)] = 1,
+) -> FleetQuery:
+    return FleetQuery(site_code=site, text=q, status=status, page=page)
+
+
+@router.get("/", response_class=HTMLResponse)
+def fleet(
+    render: Render,
+    database: Store,
+    settings: AppSettings,
+    query: Annotated[FleetQuery, Depends(_query)],
+    part: Part = None,
 ) -> HTMLResponse:
     """Every unit, worst first. htmx asks for the list alone while a search is being typed."""
-    now = now_of(request)
-    query = FleetQuery(site_code=site, text=q, status=status, page=page)
-    overview = fleet_overview(request.app.state.database, query, now)
-    gone = gone_by_unit(request.app.state.database, now, request.app.state.settings.silence_rule)
-    partial = request.headers.get("hx-target") == "fleet-list"
-    template = "fleet_list.html" if partial else "fleet.html"
-    return render(request, template, overview=overview, gone=gone, now=now)
+    overview = fleet_overview(database, query, render.now)
+    gone = gone_by_unit(database, render.now, settings.silence_rule)
+    template = "fleet_list.html" if part == "fleet-list" else "fleet.html"
+    return render(template, overview=overview, gone=gone)
 
 
 @router.get("/pulse", response_class=HTMLResponse)
-def pulse(request: Request) -> HTMLResponse:
+def pulse(render: Render) -> HTMLResponse:
     """The worker's sign of life, asked for again every few seconds by every page."""
-    return render(request, "pulse.html")
+    return render("pulse.html")
 
 
 @router.get("/favicon.ico")

@@ -2,13 +2,13 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
 from app.services.instruments.presence import instrument_list
+from app.web.dependencies import AppSettings, Store
 from app.web.reading.parameters import PrintableText
-from app.web.server.clock import now_of
-from app.web.server.templating import render
+from app.web.server.templating import Render
 
 router = APIRouter()
 State = Literal["", "on_time", "late", "silent", "maintenance", "never_heard"]
@@ -16,10 +16,13 @@ State = Literal["", "on_time", "late", "silent", "maintenance", "never_heard"]
 
 @router.get("/instruments", response_class=HTMLResponse)
 def instruments(
-    request: Request, site: Annotated[PrintableText, Query(max_length=200)] = "", state: State = ""
+    render: Render,
+    database: Store,
+    settings: AppSettings,
+    site: Annotated[PrintableText, Query(max_length=200)] = "",
+    state: State = "",
 ) -> HTMLResponse:
     """Every instrument with how it stands, the worst first."""
-    now = now_of(request)
-    rule = request.app.state.settings.silence_rule
-    listed = instrument_list(request.app.state.database, now, rule, site, state)
-    return render(request, "instruments.html", listed=listed, site=site, state=state, rule=rule, now=now)
+    rule = settings.silence_rule
+    listed = instrument_list(database, render.now, rule, site, state)
+    return render("instruments.html", listed=listed, site=site, state=state, rule=rule)

@@ -2,14 +2,16 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse, Response
 
 from app.notify.transport import DeliveryError
 from app.services.pages.mail_view import as_eml, mail_page, one_mail
+from app.store.database import Database
 from app.store.pages.view_mail import MessageBody, MessageView
+from app.web.dependencies import AppSettings, Store
 from app.web.reading.parameters import LARGEST_ID, RowId
-from app.web.server.templating import render
+from app.web.server.templating import Render
 
 router = APIRouter()
 
@@ -18,37 +20,38 @@ _MAIL_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; fr
 
 @router.get("/mail", response_class=HTMLResponse)
 def mail(
-    request: Request,
+    render: Render,
+    database: Store,
     state: Literal["", "queued", "sent", "failed"] = "",
     before: Annotated[int | None, Query(ge=1, le=LARGEST_ID)] = None,
 ) -> HTMLResponse:
     """Messages, newest first."""
-    page = mail_page(request.app.state.database, state or None, before)
-    return render(request, "mail.html", page=page, state=state)
+    page = mail_page(database, state or None, before)
+    return render("mail.html", page=page, state=state)
 
 
 @router.get("/mail/{message_id}", response_class=HTMLResponse)
-def one(request: Request, message_id: RowId) -> HTMLResponse:
+def one(render: Render, database: Store, message_id: RowId) -> HTMLResponse:
     """One message: state, text and HTML."""
-    view, body = _find(request, message_id)
-    return render(request, "mail_one.html", message=view, body=body)
+    view, body = _find(database, message_id)
+    return render("mail_one.html", message=view, body=body)
 
 
 @router.get("/mail/{message_id}/html")
-def as_html(request: Request, message_id: RowId) -> HTMLResponse:
+def as_html(database: Store, message_id: RowId) -> HTMLResponse:
     """The HTML part alone, for the sandboxed frame: no script, no form, nothing loaded from elsewhere."""
-    _, body = _find(request, message_id)
+    _, body = _find(database, message_id)
     return HTMLResponse(
         body.html, headers={"Content-Security-Policy": _MAIL_POLICY, "X-Frame-Options": "SAMEORIGIN"}
     )
 
 
 @router.get("/mail/{message_id}/mail.eml")
-def as_file(request: Request, message_id: RowId) -> Response:
+def as_file(database: Store, settings: AppSettings, message_id: RowId) -> Response:
     """The message as a file that mail programs open."""
-    view, body = _find(request, message_id)
+    view, body = _find(database, message_id)
     try:
-        file = as_eml(view, body, request.app.state.settings.mail_from)
+        file = as_eml(view, body, settings.mail_from)
     except DeliveryError as error:
         detail = f"There is no file of message {message_id}, since it could not be sent: {error}."
         raise HTTPException(409, detail) from error
@@ -59,8 +62,8 @@ def as_file(request: Request, message_id: RowId) -> Response:
     )
 
 
-def _find(request: Request, message_id: int) -> tuple[MessageView, MessageBody]:
-    found = one_mail(request.app.state.database, message_id)
+def _find(database: Database, message_id: int) -> tuple[MessageView, MessageBody]:
+    found = one_mail(database, message_id)
     if found is None:
         raise HTTPException(404, f"There is no message {message_id}.")
     return found

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 from zoneinfo import available_timezones
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse
 
 from app.intake.text import UnreadableFileError
@@ -25,6 +25,8 @@ from app.services.files.map_columns import (
 )
 from app.services.files.mapping_grid import Grid
 from app.services.files.mapping_guess import DATE_FORMATS, TIME_FORMATS, Guess, guess
+from app.store.database import Database
+from app.web.dependencies import Now, Store
 from app.web.pages.mapping_form import (
     DELIMITER_NAMES,
     ENCODINGS,
@@ -34,59 +36,56 @@ from app.web.pages.mapping_form import (
     structure_of,
 )
 from app.web.pages.upload_form import Sent, Upload
-from app.web.pages.upload_page import Shown, upload_page
-from app.web.server.clock import now_of
+from app.web.pages.upload_page import Shown, UploadPage
 
 router = APIRouter()
 Problems = Sequence[tuple[str, str]]
 
 
 @router.post("/upload/map", response_class=HTMLResponse)
-def propose(request: Request, sent: Sent) -> HTMLResponse:
+def propose(page: UploadPage, sent: Sent) -> HTMLResponse:
     """What the file looks like, and the form to say what its columns are."""
-    return mapping_page(request, sent)
+    return mapping_page(page, sent)
 
 
 @router.post("/upload/map/rows", response_class=HTMLResponse)
-def rows(request: Request, sent: Sent) -> HTMLResponse:
+def rows(page: UploadPage, sent: Sent) -> HTMLResponse:
     """The first rows as they would be stored by what the form says."""
-    return mapping_page(request, sent, look=True)
+    return mapping_page(page, sent, look=True)
 
 
 @router.post("/upload/map/save", response_class=HTMLResponse)
-def save(request: Request, sent: Sent) -> HTMLResponse:
+def save(page: UploadPage, database: Store, now: Now, sent: Sent) -> HTMLResponse:
     """Keep the mapping as a laboratory's profile, and look at what the import of the file would do."""
     try:
         found = guess(sent.content or b"", structure_of(sent.fields))
         decisions = decisions_of(sent.fields, found.grid)
         if sent.fields.get("m-shown") != digest(decisions, found.grid):
-            return mapping_page(
-                request, sent, look=True, error="The mapping was changed: look at its rows again."
-            )
+            changed = "The mapping was changed: look at its rows again."
+            return mapping_page(page, sent, look=True, error=changed)
         code = sent.fields.get("m-known") or sent.fields.get("m-code", "")
         made = f"Made by {sent.author or 'nobody'} from {sent.filename}"
         profile = profile_of(decisions, found.grid, made)
         new = NewProfile(code, sent.fields.get("m-name", ""), profile, sent.author)
-        save_profile(request.app.state.database, new, now_of(request))
+        save_profile(database, new, now)
     except (MappingError, UnreadableFileError) as error:
         problems = error.problems if isinstance(error, MappingError) else (("file", str(error)),)
-        return mapping_page(request, sent, look=True, problems=problems)
-    database = request.app.state.database
-    outcome = preview(database, sent.content or b"", sent.filename, code, now_of(request))
+        return mapping_page(page, sent, look=True, problems=problems)
+    outcome = preview(database, sent.content or b"", sent.filename, code, now)
     notice = f"The mapping is saved as the profile of {code}."
-    return upload_page(request, 200, sent, Shown(outcome, mapped=code, notice=notice))
+    return page.of(200, sent, Shown(outcome, mapped=code, notice=notice))
 
 
 def mapping_page(
-    request: Request, sent: Upload, *, look: bool = False, error: str = "", problems: Problems = ()
+    page: UploadPage, sent: Upload, *, look: bool = False, error: str = "", problems: Problems = ()
 ) -> HTMLResponse:
     """The mapping's form with what was decided so far, and with ``look`` the first rows by it."""
     if sent.content is None:
-        return upload_page(request, 422, sent, Shown(error="Choose the file."))
+        return page.of(422, sent, Shown(error="Choose the file."))
     try:
         found = guess(sent.content, structure_of(sent.fields))
     except UnreadableFileError as fault:
-        return upload_page(request, 422, sent, Shown(error=f"The file cannot be mapped: {fault}."))
+        return page.of(422, sent, Shown(error=f"The file cannot be mapped: {fault}."))
     fields = shown_fields(sent.fields, found)
     mapped, shown = None, ""
     if look:
@@ -96,15 +95,14 @@ def mapping_page(
             shown = digest(decisions, found.grid)
         except MappingError as fault:
             problems = (*problems, *(p for p in fault.problems if p not in problems))
-    view = _view(request, found, fields, mapped)
+    view = _view(page.database, found, fields, mapped)
     view |= {"problems": problems, "shown": shown, "look": look}
-    return upload_page(request, 422 if problems or error else 200, sent, Shown(error=error, mapping=view))
+    return page.of(422 if problems or error else 200, sent, Shown(error=error, mapping=view))
 
 
 def _view(
-    request: Request, found: Guess, fields: dict[str, str], mapped: MappedRows | None
+    database: Database, found: Guess, fields: dict[str, str], mapped: MappedRows | None
 ) -> dict[str, Any]:
-    database = request.app.state.database
     return {
         "guess": found,
         "fields": fields,

@@ -9,6 +9,7 @@ from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import UploadFile
 
 from app.intake.registering.things import AssetEntry, keys_of
+from app.web.dependencies import AppSettings
 from app.web.reading.forms import FORM_BYTES, check_form, check_texts
 
 MOST_FIELDS = 1000
@@ -36,9 +37,9 @@ class Upload:
         return hashlib.sha256(self.content or b"").hexdigest()
 
 
-async def read_upload(request: Request) -> Upload:
+async def read_upload(request: Request, settings: AppSettings) -> Upload:
     """The form, read only after its declared length was found to be allowed. 411, 413, 415 and 422 otherwise."""
-    limit = request.app.state.settings.max_upload_bytes
+    limit = settings.max_upload_bytes
     too_long = f"The file is larger than {limit} bytes; split it."
     check_form(request, limit + FORM_BYTES, too_long)
     async with request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=FORM_BYTES) as form:

@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from dataclasses import fields as dataclass_fields
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import Request
+from fastapi import Depends
 from fastapi.responses import HTMLResponse
 
 from app.domain.model import AssetKind
@@ -19,8 +19,9 @@ from app.services.pages.upload_view import (
     units_decided,
 )
 from app.store.database import Database
+from app.web.dependencies import Part, Store
 from app.web.pages.upload_form import MOST_UNITS, Upload, said_units
-from app.web.server.templating import render
+from app.web.server.templating import Render, Renderer
 
 ROWS_SHOWN = 500
 NOT_LISTED = "?"
@@ -47,27 +48,37 @@ class Shown:
     mapped: str = ""
 
 
-def upload_page(
-    request: Request, status: int = 200, sent: Upload | None = None, shown: Shown | None = None
-) -> HTMLResponse:
-    """The page, or for htmx the part under the form; ``sent`` is what was sent, to be shown again."""
-    shown = shown or Shown()
-    database = request.app.state.database
-    partial = request.headers.get("hx-target") == "preview"
-    fields = sent.fields if sent else {}
-    context: dict[str, Any] = {
-        **{field.name: getattr(shown, field.name) for field in dataclass_fields(shown)},
-        "laboratories": laboratory_choices(database),
-        "not_listed": NOT_LISTED,
-        "sent": sent,
-        "partial": partial,
-        "typed": fields,
-        "rows_shown": ROWS_SHOWN,
-        **(_about(database, shown.outcome, fields) if shown.outcome else {}),
-    }
-    # htmx leaves a page as it is when the status is an error; the fragment tells the error in words
-    template = "upload_part.html" if partial else "upload.html"
-    return render(request, template, 200 if partial else status, **context)
+@dataclass(frozen=True, slots=True)
+class _UploadPage:
+    """The page, or for htmx the part under the form, for all that show it."""
+
+    render: Renderer
+    database: Database
+    partial: bool
+
+    def of(self, status: int = 200, sent: Upload | None = None, shown: Shown = Shown()) -> HTMLResponse:
+        """``sent`` is what was sent, to be shown again."""
+        fields = sent.fields if sent else {}
+        context: dict[str, Any] = {
+            **{field.name: getattr(shown, field.name) for field in dataclass_fields(shown)},
+            "laboratories": laboratory_choices(self.database),
+            "not_listed": NOT_LISTED,
+            "sent": sent,
+            "partial": self.partial,
+            "typed": fields,
+            "rows_shown": ROWS_SHOWN,
+            **(_about(self.database, shown.outcome, fields) if shown.outcome else {}),
+        }
+        # htmx leaves a page as it is when the status is an error; the fragment tells the error in words
+        template = "upload_part.html" if self.partial else "upload.html"
+        return self.render(template, 200 if self.partial else status, **context)
+
+
+async def _upload_page(render: Render, database: Store, part: Part = None) -> _UploadPage:
+    return _UploadPage(render, database, part == "preview")
+
+
+UploadPage = Annotated[_UploadPage, Depends(_upload_page)]
 
 
 def _about(database: Database, outcome: ImportPreview, fields: Mapping[str, str]) -> dict[str, Any]:

@@ -20,8 +20,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from app.intake.strict_json import inlined
+from app.web.dependencies import clock_of, database_of
 from app.web.server.security import add_headers
-from app.web.server.templating import render
+from app.web.server.templating import Renderer
 
 MEDIA_TYPE: Final = "application/problem+json"
 LOG = structlog.get_logger("ullage.web")
@@ -179,8 +180,8 @@ def _wants_page(request: Request) -> bool:
 
 def _page(request: Request, problem: Problem, title: str, request_id: str | None) -> Response:
     try:
+        render = Renderer(request, database_of(request), clock_of(request))
         return render(
-            request,
             "error.html",
             problem.status,
             status=problem.status,

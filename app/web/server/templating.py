@@ -1,11 +1,12 @@
 """Jinja2 set-up: autoescape on, and the filters that give numbers their units and times their zone."""
 
 from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import Request
+from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup, escape
@@ -20,8 +21,10 @@ from app.science.quantities import BY_NAME
 from app.services.exporting.export_files import has_parquet
 from app.services.health.pulse import read_pulse
 from app.services.pages.fleet_overview import FleetRow
+from app.store.database import Database
+from app.web.dependencies import AppClock, Store
 from app.web.server import wording
-from app.web.server.clock import now_of
+from app.web.server.clock import Clock
 from app.web.server.static_files import static_url
 
 _SUBSCRIPTS = str.maketrans({digit: f"<sub>{i}</sub>" for i, digit in enumerate("₀₁₂₃₄₅₆₇₈₉")})
@@ -192,17 +195,34 @@ def _environment() -> Environment:
 ENVIRONMENT = _environment()
 
 
-def render(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
-    """A page. ``now`` is read here once per page and handed to the template, with the worker's pulse."""
-    now = context.pop("now", None) or now_of(request)
-    pulse = context.pop("pulse", None) or read_pulse(request.app.state.database, now)
-    return render_alone(request, template, status_code, now=now, pulse=pulse, **context)
+class Renderer:
+    """Draws the page that a request asked for. Every template gets the request, its path and one moment."""
+
+    def __init__(self, request: Request, database: Database, clock: Clock) -> None:
+        self._request = request
+        self._database = database
+        self._clock = clock
+
+    @cached_property
+    def now(self) -> datetime:
+        """The page's moment: when it is first asked for, which is after what took its time."""
+        return self._clock()
+
+    def __call__(self, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
+        """A page with the worker's pulse."""
+        return self.alone(template, status_code, pulse=read_pulse(self._database, self.now), **context)
+
+    def alone(self, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
+        """A page that asks nothing of the database: it stands when that is gone."""
+        request = self._request
+        html = ENVIRONMENT.get_template(template).render(
+            request=request, now=self.now, path=request.url.path, **context
+        )
+        return HTMLResponse(html, status_code)
 
 
-def render_alone(request: Request, template: str, status_code: int = 200, **context: Any) -> HTMLResponse:
-    """A page that asks nothing of the database: it stands when that is gone."""
-    now = context.pop("now", None) or now_of(request)
-    html = ENVIRONMENT.get_template(template).render(
-        request=request, now=now, path=request.url.path, **context
-    )
-    return HTMLResponse(html, status_code)
+async def _renderer(request: Request, database: Store, clock: AppClock) -> Renderer:
+    return Renderer(request, database, clock)
+
+
+Render = Annotated[Renderer, Depends(_renderer)]

@@ -6,10 +6,12 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from api_cast import load_cast
+from fastapi.testclient import TestClient
 
 from app.config import Settings
 from app.store.database import Database
 from app.store.schema import samples
+from app.web.app import create_app
 
 SAMPLE = {"taken_at": "2026-03-01T06:00:00Z", "h2": 41.2}
 MONITOR = "/api/v1/instruments/MON-1"
@@ -31,7 +33,8 @@ def as_registrar(cast: Any, method: str, path: str, **more: Any) -> Any:
 
 
 def settings_of(cast: Any, **values: object) -> None:
-    cast.client.app.state.settings = Settings.model_validate(values)
+    settings = Settings.model_validate({**values, "allowed_hosts": "testserver"})
+    cast.client = TestClient(create_app(settings, cast.database), raise_server_exceptions=False)
 
 
 # --- how often ----------------------------------------------------------------------------------------------

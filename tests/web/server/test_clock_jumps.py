@@ -15,7 +15,6 @@ from app.store.database import Database
 from app.store.mailing import outbox
 from app.store.recording.reading_columns import counting
 from app.store.schema import alert_events, messages, samples
-from app.web.api import dependencies
 from app.web.app import create_app
 
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -64,10 +63,9 @@ class Yard:
 @pytest.fixture
 def yard(fleet_database: Database) -> Iterator[Yard]:
     key = issue_instrument_key(fleet_database, "W-T2-M", NOON - 500 * DAY)
-    app = create_app(Settings(), fleet_database)
+    app = create_app(Settings(), fleet_database, lambda: yard.clock)
     with TestClient(app, base_url="http://localhost") as client:
         yard = Yard(client, fleet_database, key)
-        app.dependency_overrides[dependencies.now] = lambda: yard.clock
         yield yard
 
 
