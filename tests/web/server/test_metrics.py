@@ -160,7 +160,7 @@ def test_a_token_is_asked_for_where_one_is_set(sqlite_database: Database) -> Non
 
 PROCESS = """
 import sys
-from app.web import metrics
+from app.web.server import metrics
 for n in range(int(sys.argv[1])):
     metrics.observe_request("/assets/{code}", "GET", 200, 0.01)
 metrics.count_outcomes(["stored"] * int(sys.argv[1]))
