@@ -63,10 +63,10 @@ class Yard:
 @pytest.fixture
 def yard(fleet_database: Database) -> Iterator[Yard]:
     key = issue_instrument_key(fleet_database, "W-T2-M", NOON - 500 * DAY)
-    app = create_app(Settings(), fleet_database, lambda: yard.clock)
+    app = create_app(Settings(), fleet_database, lambda: made.clock)
     with TestClient(app, base_url="http://localhost") as client:
-        yard = Yard(client, fleet_database, key)
-        yield yard
+        made = Yard(client, fleet_database, key)
+        yield made
 
 
 def run_on(yard: Yard, first: datetime, count: int, readings: dict[str, float] = QUIET) -> list[str]:
