@@ -2,10 +2,12 @@
 
 import errno
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
 DISK_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+BLOCK: Final = 4096
 
 
 def sync_folder(folder: Path) -> None:
@@ -18,11 +20,11 @@ def sync_folder(folder: Path) -> None:
 
 
 def append(descriptor: int, content: bytes) -> int:
-    """Append all of it and wait until it is on disk, or leave the file as it was. Returns the new size [bytes].
+    """Append all of it and wait until it is on disk. Returns the new size [bytes].
 
     Raises:
-        OSError: nothing was appended. When the half written rest could not be taken off again either, the file
-            ends in an unfinished line, and the error's ``filename2`` is ``"unfinished"``.
+        OSError: what was written of it is taken off again; where the disk refuses that, too, the file is longer
+            than before.
     """
     before = os.fstat(descriptor).st_size
     try:
@@ -30,12 +32,10 @@ def append(descriptor: int, content: bytes) -> int:
         while written < len(content):
             written += os.write(descriptor, content[written:])
         os.fsync(descriptor)
-    except OSError as error:
-        try:
+    except OSError:
+        with suppress(OSError):
             os.ftruncate(descriptor, before)
             os.fsync(descriptor)
-        except OSError:
-            error.filename2 = "unfinished"
         raise
     return before + len(content)
 
@@ -45,11 +45,31 @@ def replace(path: Path, content: bytes) -> None:
     partial = path.with_name(f"{path.name}.part")
     try:
         with partial.open("wb") as out:
-            out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
+            append(out.fileno(), content)
     except OSError:
         partial.unlink(missing_ok=True)
         raise
     partial.replace(path)
     sync_folder(path.parent)
+
+
+def read(path: Path) -> bytes:
+    """Content of a file; line feeds stand for the blocks that a failing disk does not give back."""
+    blocks, length = [], path.stat().st_size
+    with path.open("rb", buffering=0) as file:
+        for offset in range(0, length, BLOCK):
+            try:
+                blocks.append(os.pread(file.fileno(), BLOCK, offset))
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    raise
+                blocks.append(b"\n" * min(BLOCK, length - offset))
+    return b"".join(blocks)
+
+
+def size(path: Path) -> int:
+    """Bytes of a file, none when it is not there."""
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0

@@ -2,9 +2,9 @@
 
 import json
 import os
-import threading
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Final
 
@@ -35,7 +35,7 @@ class Rejected:
 
 
 class RejectedFile:
-    """The file beside the spool. It may be moved away at any time; a new one is begun then.
+    """The file beside the spool, for one thread at a time. It may be moved away at any time; a new one is begun then.
 
     Raises:
         OSError: when it cannot be read or written; nothing is half written then.
@@ -43,48 +43,33 @@ class RejectedFile:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / REJECTED
-        self._lock = threading.Lock()
         self.last_number = 0
         """Number of the last record that was put here: a crash before it was marked as answered sends it again."""
         if self.path.exists():
             self._look_through()
 
-    @property
-    def size(self) -> int:
-        """Bytes on disk."""
-        try:
-            return self.path.stat().st_size
-        except FileNotFoundError:
-            return 0
-
     def add(self, entries: Sequence[Rejected]) -> None:
         """Write lines; they are on disk when this returns. Records that stand here already are left out."""
-        with self._lock:
-            new = [e for e in entries if e.number is None or e.number > self.last_number]
-            if not new:
-                return
-            content = "".join(json.dumps(asdict(e), ensure_ascii=False) + "\n" for e in new)
-            descriptor = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
-            try:
-                durable.append(descriptor, content.encode("utf-8", "backslashreplace"))
-            finally:
-                os.close(descriptor)
-            durable.sync_folder(self.path.parent)
-            self.last_number = max((e.number for e in new if e.number is not None), default=self.last_number)
+        new = [e for e in entries if e.number is None or e.number > self.last_number]
+        if not new:
+            return
+        content = "".join(json.dumps(asdict(e), ensure_ascii=False) + "\n" for e in new)
+        with self.path.open("ab") as out:
+            durable.append(out.fileno(), content.encode("utf-8", "backslashreplace"))
+        durable.sync_folder(self.path.parent)
+        self.last_number = max((e.number for e in new if e.number is not None), default=self.last_number)
 
     def _look_through(self) -> None:
         """Cut off a line that was not finished; find the last number."""
         whole = 0
-        with self.path.open("r+b") as file:
-            for line in file:
-                if not line.endswith(b"\n"):
-                    break
-                whole += len(line)
-                try:
-                    number = json.loads(line)["number"]
-                except (ValueError, TypeError, KeyError):
-                    continue  # edited by hand
-                if isinstance(number, int):
-                    self.last_number = max(self.last_number, number)
-            file.truncate(whole)
-            os.fsync(file.fileno())
+        for line in BytesIO(durable.read(self.path)):
+            if not line.endswith(b"\n"):
+                break
+            whole += len(line)
+            try:
+                number = json.loads(line)["number"]
+            except (ValueError, TypeError, KeyError):
+                continue  # edited by hand, or not to be read
+            if isinstance(number, int):
+                self.last_number = max(self.last_number, number)
+        os.truncate(self.path, whole)

@@ -54,7 +54,7 @@ def name(first: int) -> str:
 def read_answered(folder: Path, say: Say) -> int:
     """Number up to which records are answered, 0 when nothing is known: sending again does no harm."""
     try:
-        content = (folder / _ACKNOWLEDGED).read_bytes()
+        content = durable.read(folder / _ACKNOWLEDGED)
     except FileNotFoundError:
         return 0
     found = unframe(content.removesuffix(b"\n"))
@@ -71,7 +71,7 @@ def write_answered(folder: Path, number: int) -> None:
 
 
 def recover(folder: Path, say: Say) -> Recovered:
-    """Read a spool as the last process, or a power cut, left it; cut off what was not finished."""
+    """Read a spool as the last process, or a power cut, left it; put aside what was not finished."""
     for leftover in folder.glob("*.part"):
         leftover.unlink()
     answered = read_answered(folder, say)
@@ -81,7 +81,7 @@ def recover(folder: Path, say: Say) -> Recovered:
     segments: list[Segment] = []
     last, waiting, offset, damaged = 0, 0, 0, False
     for path in paths:
-        found = sift(path.read_bytes(), last, answered)
+        found = sift(durable.read(path), last, answered)
         damaged |= _mend(path, found, say, newest=path == paths[-1])
         last = found.good[-1][0] if found.good else last
         if last <= answered or not found.good:
@@ -96,21 +96,22 @@ def recover(folder: Path, say: Say) -> Recovered:
 
 
 def _mend(path: Path, found: Sifted, say: Say, *, newest: bool) -> bool:
-    """Leave the good lines only. Returns whether a line that was once whole is lost.
+    """Leave the good lines only, put the rest into ``damaged.bin``. Returns whether a line that was once whole is lost.
 
-    Only the newest file can end in a line that power or a full disk did not let be finished; such a line was never
-    accepted. Anything else is a disk that fails: what cannot be read is kept for a person to look at.
+    Only the newest file can end in a part of a line: power or a full disk did not let it be finished, and it was
+    never accepted. Anything else is a disk that fails.
     """
-    spoiled = found.damaged if newest else found.damaged + found.tail
-    if not spoiled and not found.tail:
+    spoiled = found.damaged + found.tail
+    if not spoiled:
         return False
+    lost = bool(found.damaged) or b"\n" in found.tail or not newest
     aside = path.with_name(DAMAGED)
-    if spoiled:
-        with aside.open("ab") as out:
-            durable.append(out.fileno(), spoiled)
+    with aside.open("ab") as out:
+        durable.append(out.fileno(), spoiled)
+    if lost:
         count = f", at least {found.missing} of them not yet answered" if found.missing else ""
         say(f"{path}: {len(spoiled)} bytes of records cannot be read{count}; they are kept in {aside}")
-    if newest and found.tail:
-        say(f"{path}: an unfinished end of {len(found.tail)} bytes is cut off; it was never accepted")
+    else:
+        say(f"{path}: an unfinished end of {len(spoiled)} bytes, hardly ever accepted, is moved to {aside}")
     durable.replace(path, b"".join(line for _, line in found.good))
-    return bool(spoiled)
+    return lost

@@ -6,21 +6,22 @@ all are answered. A file of which all is answered is removed. One process has th
 
 import fcntl
 import os
+import shutil
 import threading
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Final, Self
 
 from app.sender import durable, segments
 from app.sender.errors import SpoolBusyError, SpoolError, SpoolFullError
 from app.sender.records import frame, unframe
-from app.sender.rejected import Rejected, RejectedFile
+from app.sender.rejected import REJECTED, Rejected, RejectedFile
 from app.sender.segments import Say, Segment
 
 MOST_BYTES: Final = 256 * 1024 * 1024
-LARGEST_SEGMENT: Final = 4 * 1024 * 1024
+LARGEST_SEGMENT: Final = 1024 * 1024
 LARGEST_KEPT: Final = 64 * 1024
 """A file of which all is answered is kept to be written to up to this size."""
 
@@ -38,9 +39,12 @@ class Record:
 class Spool:
     """A queue on disk with one writer and one reader, which may be threads.
 
+    The last room of a disk, as much as two of its files, is left free: what is rejected is put aside before its file
+    can go, and a file that a failing disk has spoiled is written anew beside the old one.
+
     Args:
         folder: made when it is missing. It serves one instrument at one server.
-        most_bytes: what may lie on disk, ``rejected.jsonl`` included.
+        most_bytes: what may lie on disk, ``rejected.jsonl`` and ``damaged.bin`` included.
         say: told what was cut off or could not be read.
 
     Raises:
@@ -51,14 +55,12 @@ class Spool:
     def __init__(self, folder: Path, most_bytes: int = MOST_BYTES, say: Say = lambda _: None) -> None:
         self.folder = folder
         self._most_bytes = most_bytes
-        self._segment_bytes = min(LARGEST_SEGMENT, most_bytes // 4)
-        self._kept_bytes = min(LARGEST_KEPT, self._segment_bytes)
         self._changed = threading.Condition()
         self._writer: int | None = None
-        self._broken = ""
-        try:
+        with _own_errors(f"cannot open the spool {folder}"):
             folder.mkdir(parents=True, exist_ok=True)
             durable.sync_folder(folder.parent)
+            self._segment_bytes = min(LARGEST_SEGMENT, most_bytes // 4, shutil.disk_usage(folder).total // 16)
             self._lock_file = _locked(folder)
             try:
                 found = segments.recover(folder, say)
@@ -66,8 +68,6 @@ class Spool:
             except BaseException:
                 os.close(self._lock_file)
                 raise
-        except OSError as error:
-            raise SpoolError(f"the spool {folder} cannot be opened: {error}") from None
         self.damaged = found.damaged
         """Whether records that may have been accepted could not be read."""
         self._segments = found.segments
@@ -79,9 +79,7 @@ class Spool:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -97,8 +95,9 @@ class Spool:
 
     @property
     def used_bytes(self) -> int:
+        """Bytes on disk, ``rejected.jsonl`` and ``damaged.bin`` included."""
         with self._changed:
-            return sum(segment.size for segment in self._segments) + self._rejected.size
+            return sum(segment.size for segment in self._segments) + self._aside_bytes()
 
     def append(self, payloads: Sequence[bytes]) -> None:
         """Add samples, each one line of JSON. All of them are on disk when this returns, or none.
@@ -107,19 +106,17 @@ class Spool:
             SpoolFullError: no room, by ``most_bytes`` or on the disk.
             SpoolError: the disk fails.
         """
-        with self._changed:
-            self._refuse_broken()
+        with self._changed, _own_errors(f"cannot write to the spool {self.folder}"):
             content = b"".join(frame(self._next + i, payload) for i, payload in enumerate(payloads))
-            if self.used_bytes + len(content) > self._most_bytes:
-                raise SpoolFullError(self._full())
+            self._refuse_full(len(content))
+            segment, writer = self._segment_to_write()
             try:
-                segment = self._segment_to_write()
-                assert self._writer is not None
-                segment.size = durable.append(self._writer, content)
-            except OSError as error:
-                self._note(error)
-                kind = SpoolFullError if error.errno in durable.DISK_FULL else SpoolError
-                raise kind(f"cannot write to the spool {self.folder}: {error.strerror}") from None
+                segment.size = durable.append(writer, content)
+            except OSError:
+                if os.fstat(writer).st_size != segment.size:  # parts of what failed are left there, for good
+                    self._close_writer()
+                    self._next += len(payloads)
+                raise
             self._next += len(payloads)
             segment.last = self._next - 1
             self._waiting += len(payloads)
@@ -133,15 +130,12 @@ class Spool:
         """
         records: list[Record] = []
         size = 0
-        with self._changed:
-            try:
-                for record in self._read():
-                    size += len(record.payload)
-                    if records and (len(records) == most or size > most_bytes):
-                        break
-                    records.append(record)
-            except OSError as error:
-                raise SpoolError(f"cannot read the spool {self.folder}: {error}") from None
+        with self._changed, _own_errors(f"cannot read the spool {self.folder}"):
+            for record in self._read():
+                size += len(record.payload)
+                if records and (len(records) == most or size > most_bytes):
+                    break
+                records.append(record)
         return records
 
     def answered(self, records: Sequence[Record], rejected: Sequence[Rejected] = ()) -> None:
@@ -150,20 +144,16 @@ class Spool:
         Raises:
             SpoolError: what is rejected cannot be put aside; nothing counts as answered then.
         """
-        self._put_aside(rejected)
-        with self._changed:
+        text = f"cannot write to the spool {self.folder}"
+        with self._changed, _own_errors(text):
+            self._put_aside(rejected)
             newest = records[-1]
             self._answered = newest.number
             self._waiting -= len(records)
             self._offset = newest.end
-            try:
+            with suppress(SpoolFullError), _own_errors(text):
                 segments.write_answered(self.folder, self._answered)
-            except (
-                OSError
-            ) as error:  # a full disk: removing files below makes room, and counts as an answer too
-                if error.errno not in durable.DISK_FULL:
-                    raise SpoolError(f"cannot write to the spool {self.folder}: {error.strerror}") from None
-            self._remove_answered(newest.segment)
+            self._remove_answered(newest.segment)  # makes room, and counts as an answer too
             self._changed.notify_all()
 
     def put_aside_input(self, rejected: Rejected) -> None:
@@ -173,16 +163,13 @@ class Spool:
             SpoolFullError: no room, by ``most_bytes`` or on the disk.
             SpoolError: the disk fails.
         """
-        if self.used_bytes + len(rejected.sample) > self._most_bytes:
-            raise SpoolFullError(self._full())
-        self._put_aside([rejected])
+        with self._changed:
+            self._refuse_full(len(rejected.sample))
+            self._put_aside([rejected])
 
     def _put_aside(self, rejected: Sequence[Rejected]) -> None:
-        try:
+        with _own_errors(f"cannot write to {self._rejected.path}"):
             self._rejected.add(rejected)
-        except OSError as error:
-            kind = SpoolFullError if error.errno in durable.DISK_FULL else SpoolError
-            raise kind(f"cannot write to {self._rejected.path}: {error.strerror}") from None
 
     def wait_for_change(self, seconds: float) -> None:
         """Until something was appended or answered, at most so long."""
@@ -205,10 +192,11 @@ class Spool:
                     yield Record(*found, segment, offset)
             offset = 0
 
-    def _segment_to_write(self) -> Segment:
+    def _segment_to_write(self) -> tuple[Segment, int]:
+        """The newest file, or a new one where that is large enough, and a descriptor to append to it."""
         newest = self._segments[-1] if self._segments else None
         if newest is not None and self._writer is not None and newest.size < self._segment_bytes:
-            return newest
+            return newest, self._writer
         self._close_writer()
         path = self.folder / segments.name(self._next)
         writer = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
@@ -220,7 +208,7 @@ class Spool:
             raise
         self._writer, segment = writer, Segment(path, 0, self._next - 1)
         self._segments.append(segment)
-        return segment
+        return segment, writer
 
     def _remove_answered(self, reached: Segment) -> None:
         """Remove the files of which all is answered, up to the one that was reached.
@@ -228,10 +216,9 @@ class Spool:
         That one goes too when it is done; a small one that is still written to may stay, not to make a new file for
         each sample. A large one may not: on a disk that is full it takes the room that its successor needs.
         """
+        kept_bytes = min(LARGEST_KEPT, self._segment_bytes)
         done = self._segments[: self._segments.index(reached)]
-        if self._offset == reached.size and (
-            reached is not self._segments[-1] or reached.size >= self._kept_bytes
-        ):
+        if self._offset == reached.size and (reached is not self._segments[-1] or reached.size >= kept_bytes):
             if reached is self._segments[-1]:
                 self._close_writer()
             done.append(reached)
@@ -247,23 +234,28 @@ class Spool:
             os.close(self._writer)
             self._writer = None
 
-    def _note(self, error: OSError) -> None:
-        if error.filename2 == "unfinished":
-            self._broken = (
-                f"the spool {self.folder} has an unfinished end that could not be cut off; start again"
-            )
+    def _refuse_full(self, more: int) -> None:
+        text = f"the spool {self.folder} is full: {self._waiting} samples wait"
+        if self.used_bytes + more > self._most_bytes:
+            text += f", {self._most_bytes} bytes are allowed"
+            if (aside := self._aside_bytes()) > self._most_bytes // 2:
+                text += f"; {aside} of them are {REJECTED} and {segments.DAMAGED}: look at them and move them away"
+            raise SpoolFullError(text)
+        free = shutil.disk_usage(self.folder).free
+        if free < more + 2 * self._segment_bytes:
+            raise SpoolFullError(f"{text}, {free} bytes are free on the disk")
 
-    def _refuse_broken(self) -> None:
-        if self._broken:
-            raise SpoolError(self._broken)
+    def _aside_bytes(self) -> int:
+        return durable.size(self.folder / REJECTED) + durable.size(self.folder / segments.DAMAGED)
 
-    def _full(self) -> str:
-        text = f"the spool {self.folder} is full: {self._waiting} samples wait, {self._most_bytes} bytes are allowed"
-        if self._rejected.size > self._most_bytes // 2:
-            text += (
-                f"; {self._rejected.size} bytes of it are {self._rejected.path}: look at it and move it away"
-            )
-        return text
+
+@contextmanager
+def _own_errors(text: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        kind = SpoolFullError if error.errno in durable.DISK_FULL else SpoolError
+        raise kind(f"{text}: {error.strerror}") from None
 
 
 def _locked(folder: Path) -> int:

@@ -44,6 +44,8 @@ class Rig:
     pacing: Pacing = field(default_factory=lambda: Pacing(first=0.01, longest=0.01))
     open: threading.Event = field(default_factory=threading.Event)
     """Posts are answered with 503 until it is set."""
+    refused: Callable[[], object] = lambda: None
+    """Asked each time when a post was."""
 
     def tell(self, accepted: int) -> None:
         self.told.append(accepted)
@@ -51,6 +53,7 @@ class Rig:
 
     def answer(self, request: httpx.Request) -> httpx.Response:
         if not self.open.is_set():
+            self.refused()
             return httpx.Response(503)
         samples: list[dict[str, Any]] = json.loads(request.content)["samples"]
         self.stored += [sample["h2"] for sample in samples]
@@ -122,7 +125,9 @@ def test_a_full_spool_lets_the_input_wait_and_drops_nothing(rig: Rig) -> None:
 
 
 def test_a_full_spool_can_be_an_error_instead(rig: Rig) -> None:
-    rig.pacing = Pacing(first=0.01, longest=0.01, give_up_after=0.3)
+    rig.refused = lambda: (
+        rig.stop.set() if not any(t.name == "input" for t in threading.enumerate()) else None
+    )
     assert rig.run(chunks(2000), most_bytes=20_000, wait=False) is Exit.FAILED
     accepted = rig.told[-1]
     assert any(

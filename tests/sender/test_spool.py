@@ -1,12 +1,14 @@
 """The spool: what was accepted is there until it is answered, in order, whatever happens in between."""
 
 import errno
+import json
 import os
 import resource
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -81,7 +83,7 @@ def test_one_process_at_a_time(folder: Path) -> None:
 
 def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(SpoolError, match=r"cannot be opened: .*Not a directory"):
+    with pytest.raises(SpoolError, match=r"cannot open the spool .*: Not a directory"):
         Spool(tmp_path / "file" / "spool")
 
 
@@ -170,6 +172,58 @@ def test_a_disk_smaller_than_a_file_is_worked_off_for_good(
             assert segment_files(folder) == []
 
 
+class SmallDisk:
+    """A disk with so much room [bytes]; a file may grow to a third of it."""
+
+    def __init__(self, folder: Path, room: int, monkeypatch: pytest.MonkeyPatch) -> None:
+        self._folder, self._room, self._write = folder, room, os.write
+        monkeypatch.setattr(os, "write", self.write)
+        monkeypatch.setattr("shutil.disk_usage", self.usage)
+
+    def usage(self, _folder: Path) -> SimpleNamespace:
+        used = sum(path.stat().st_size for path in self._folder.iterdir())
+        return SimpleNamespace(total=self._room, used=used, free=self._room - used)
+
+    def write(self, descriptor: int, content: bytes) -> int:
+        if len(content) > self.usage(self._folder).free:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return self._write(descriptor, content)
+
+
+@pytest.mark.parametrize("every", [1000, 10, 5])
+def test_a_full_disk_has_room_for_the_reasons_of_what_is_rejected(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, every: int
+) -> None:
+    """Or one rejected sample would stand in the way of all: nothing is answered before it is put aside."""
+    SmallDisk(folder, 100_000, monkeypatch)
+    with Spool(folder) as spool:
+        for _ in range(2):
+            with pytest.raises(SpoolFullError, match="bytes are free on the disk"):
+                sum(fill(spool))
+            assert spool.waiting > 1000
+            while records := spool.peek(100, SOME_BYTES):
+                bad = [record for record in records if record.number % every == 1]
+                spool.answered(records, [rejected(record) for record in bad])
+            (folder / "rejected.jsonl").unlink()
+
+
+def test_a_full_disk_has_room_to_mend_a_file(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    SmallDisk(folder, 100_000, monkeypatch)
+    with Spool(folder) as spool, pytest.raises(SpoolFullError):
+        sum(fill(spool))
+    path = segment_files(folder)[3]
+    path.write_bytes(path.read_bytes().replace(b"h2", b"ch", 1))
+    with Spool(folder) as spool:
+        assert spool.damaged
+        assert spool.waiting > 1000
+
+
+def rejected(record: Record) -> Rejected:
+    return Rejected(
+        REJECTED.at, record.number, None, "h2", "cannot be negative: correct it", record.payload.decode()
+    )
+
+
 def fill(spool: Spool) -> Iterator[int]:
     """Append as long as there is room; gives a 1 for each sample that was taken."""
     for i in range(0, MANY, 10):
@@ -197,7 +251,7 @@ def test_disk_use_is_bounded_and_a_refusal_stores_nothing(folder: Path) -> None:
 
 def test_rejected_samples_count_against_the_bound_and_are_named_when_they_fill_it(folder: Path) -> None:
     with Spool(folder, most_bytes=20_000) as spool:
-        with pytest.raises(SpoolFullError, match=r"rejected\.jsonl: look at it and move it away"):
+        with pytest.raises(SpoolFullError, match=r"\d+ of them are rejected\.jsonl and damaged\.bin: look"):
             fill_with_rejected(spool)
         with pytest.raises(SpoolFullError):
             spool.append([sample(1)] * 20)
@@ -263,22 +317,77 @@ def test_a_failing_disk_costs_only_the_lines_it_spoils_and_is_told(
     paths = segment_files(folder)
     assert len(paths) > 1
     path = data.draw(st.sampled_from(paths))
-    content = bytearray(path.read_bytes())
+    before = path.read_bytes()
+    content = bytearray(before)
     start = data.draw(st.integers(0, len(content) - 1))
     length = min(data.draw(st.integers(1, 100)), len(content) - start)
-    hit = {content[:start].count(b"\n"), content[: start + length].count(b"\n")}
     content[start : start + length] = bytes(b ^ 0x55 for b in content[start : start + length])
     path.write_bytes(content)
+    first, last = before[:start].count(b"\n"), before[: start + length - 1].count(b"\n")
+    no_end_is_left = path == paths[-1] and b"\n" not in content[start:]
     said: list[str] = []
     with Spool(folder, say=said.append) as spool:
         found = texts(spool.peek(MANY, SOME_BYTES))
         lost = [sample(i) for i in range(40) if sample(i) not in found]
         assert found == [sample(i) for i in range(40) if sample(i) not in lost]
-        assert len(lost) <= max(hit) - min(hit) + 1
-        last_line_only = path == paths[-1] and lost[-1:] == [sample(39)]
-        assert spool.damaged or last_line_only
+        assert 1 <= len(lost) <= last - first + 2, "the lines that were hit, and one whose line feed was"
+        assert spool.damaged or no_end_is_left
         assert said
         assert spool.waiting == len(found)
+    kept = (folder / "damaged.bin").read_bytes()
+    assert bytes(content[start : start + length]) in kept, "what cannot be read is there to be looked at"
+
+
+def test_the_only_sample_that_waits_is_damaged_and_not_taken_for_unfinished(folder: Path) -> None:
+    with Spool(folder) as spool:
+        spool.append([sample(1)])
+    path = segment_files(folder)[0]
+    path.write_bytes(path.read_bytes().replace(b'"h2":1', b'"h2":7'))
+    said: list[str] = []
+    with Spool(folder, say=said.append) as spool:
+        assert (spool.waiting, spool.damaged) == (0, True)
+    assert "cannot be read; they are kept in" in said[0]
+    assert b'"h2":7' in (folder / "damaged.bin").read_bytes()
+
+
+def test_what_is_damaged_counts_against_the_bound(folder: Path) -> None:
+    with Spool(folder, most_bytes=8_000) as spool:
+        spool.append([sample(i) for i in range(100)])
+    path = segment_files(folder)[0]
+    path.write_bytes(path.read_bytes().replace(b"h2", b"ch"))
+    with Spool(folder, most_bytes=8_000) as spool:
+        assert spool.waiting == 0
+        with pytest.raises(SpoolFullError, match=r"rejected\.jsonl and damaged\.bin: look at them"):
+            sum(fill(spool))
+        (folder / "damaged.bin").unlink()
+        spool.append([sample(1)])
+
+
+def test_blocks_that_the_disk_does_not_give_back_cost_only_their_samples(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Spool(folder) as spool:
+        spool.append([sample(i) for i in range(300)])
+        spool.answered(records := spool.peek(10, SOME_BYTES), [rejected(records[0])])
+    path = segment_files(folder)[0]
+    content, read = path.read_bytes(), os.pread
+
+    def failing(descriptor: int, size: int, offset: int) -> bytes:
+        if offset == 4096 or Path(f"/proc/self/fd/{descriptor}").readlink().suffix != ".samples":
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return read(descriptor, size, offset)
+
+    said: list[str] = []
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "pread", failing)
+        with Spool(folder, say=said.append) as spool:
+            assert spool.damaged
+            found = texts(spool.peek(MANY, SOME_BYTES))
+    assert json.loads((folder / "rejected.jsonl").read_text())["number"] == 1, "and what is there stays"
+    gone = range(content[:4096].count(b"\n"), content[: 2 * 4096 - 1].count(b"\n") + 1)
+    assert found == [sample(i) for i in range(300) if i not in gone]
+    assert any("at least" in text and f"{len(gone)} of them not yet answered" in text for text in said)
+    assert any("acknowledged cannot be read" in text for text in said)
 
 
 @pytest.mark.parametrize("content", [b"", b"garbage", b"00000000 2 answered\n", None])
@@ -345,6 +454,27 @@ def test_a_write_that_fails_anywhere_leaves_nothing_half_stored(
             spool.append([sample(3)])
             assert texts(spool.peek(MANY, SOME_BYTES)) == [sample(0), sample(1), sample(2), sample(3)]
     assert all_waiting(folder) == [sample(0), sample(1), sample(2), sample(3)]
+
+
+def test_where_what_failed_cannot_even_be_taken_off_again_a_new_file_is_begun(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_way(_descriptor: int, _size: int) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with Spool(folder) as spool:
+        spool.append([sample(0)])
+        for step in (2, 3):  # half of it is written; all of it is written and not synced
+            with monkeypatch.context() as patched:
+                patched.setattr(os, "ftruncate", no_way)
+                Failing(patched, errno.EIO).fail_at = step
+                with pytest.raises(SpoolError, match="Input/output error"):
+                    spool.append([sample(99)])
+            spool.append([sample(step)])
+        accepted = [sample(0), sample(2), sample(3)]
+        assert texts(spool.peek(MANY, SOME_BYTES)) == accepted
+    found = all_waiting(folder)
+    assert [text for text in found if text != sample(99)] == accepted
 
 
 def test_a_first_file_that_cannot_be_made_durable_is_not_used(
