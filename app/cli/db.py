@@ -126,7 +126,8 @@ def copy(
 ) -> None:
     """Copy the whole record into another database, from SQLite to PostgreSQL or back, and read it back.
 
-    Stop the servers first when they are to go on with the copy: what is recorded meanwhile is not in it.
+    The copy lacks what is recorded while it is made. So stop the servers first if they are to use the copy from
+    then on.
     """
     from app.services.keeping.copy_database import copy_database
     from app.store.keeping.transfer import TransferError
@@ -149,7 +150,7 @@ def backup(
     settings: SettingsFile = None,
     as_json: AsJson = False,
 ) -> None:
-    """Write the whole record into one file, as it stands at one moment, while servers go on."""
+    """Write a backup: one file with everything in the database, as of one moment. Servers may go on running."""
     from app.services.keeping import backup as service
     from app.store.keeping.transfer import TransferError
 
@@ -179,7 +180,7 @@ def restore(
     settings: SettingsFile = None,
     as_json: AsJson = False,
 ) -> None:
-    """Fill the empty database from a backup: all of it, or nothing when anything is amiss."""
+    """Fill the empty database from a backup. If anything is wrong with the backup, nothing is restored."""
     from app.services.keeping import backup as service
     from app.store.keeping.transfer import TransferError
 

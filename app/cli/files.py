@@ -219,7 +219,7 @@ def export_command(
     url: DatabaseUrl = None,
     settings: SettingsFile = None,
 ) -> None:
-    """Write samples, assessments or alerts to a file. Samples as CSV can be imported by the profile ullage."""
+    """Write samples, assessments or alerts to a file. "ullage import --profile ullage" reads samples in CSV back."""
     from app.services.exporting.export_files import NoParquetError, Wanted, export
     from app.services.exporting.export_tables import UnknownScopeError
     from app.store.exporting.exports import Scope

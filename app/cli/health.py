@@ -48,7 +48,7 @@ def mail_test(
     to: Annotated[str, typer.Option(metavar="ADDRESS", help="Address to send to.")],
     settings: SettingsFile = None,
 ) -> None:
-    """Send a real message, marked as a test, the way alert mails go."""
+    """Send a message that is marked as a test, by the mail server that alert mails use."""
     from app.jobs.mail_test import send_test_mail
     from app.notify.transport import DeliveryError
 

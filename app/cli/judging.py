@@ -59,7 +59,7 @@ def explain(
     url: DatabaseUrl = None,
     settings: SettingsFile = None,
 ) -> None:
-    """Print how one sample is judged, step by step, as a person would check it by hand."""
+    """Print how one sample is judged today, step by step, as a person would check it by hand."""
     from app.services.judging.explain import UnknownSampleError, explain_csv, explain_sample
     from app.services.judging.interpret import CsvError
 
@@ -80,7 +80,7 @@ def explain(
 
 
 def reassess(url: DatabaseUrl = None, settings: SettingsFile = None, as_json: AsJson = False) -> None:
-    """Judge all stored samples again under the current rules. Mails nobody and moves no alert."""
+    """Judge all stored samples again by the present rules. Alerts stay as they are and nobody is mailed."""
     from app.services.rejudging.reassess import reassess as service
 
     with record(url, settings) as database, bar("series") as progress:

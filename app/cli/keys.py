@@ -101,7 +101,7 @@ def revoke(
     settings: SettingsFile = None,
     as_json: AsJson = False,
 ) -> None:
-    """Refuse a key from the next request on. It stays listed."""
+    """Revoke a key: it is refused from the next request on, and stays in the list."""
     from app.services.registering.keys import KeyRefusedError, revoke_key
 
     now = datetime.now(UTC)

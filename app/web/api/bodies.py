@@ -5,7 +5,7 @@ import zlib
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 
-from app.web.reading.forms import declared_length
+from app.web.inputs.forms import declared_length
 from app.web.server.problems import Problem
 
 _GZIP = zlib.MAX_WBITS | 16  # the gzip format of RFC 1952, not zlib's own

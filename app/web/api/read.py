@@ -14,7 +14,7 @@ from app.services.exporting.read_samples import PageQuery, PlacedSample, read_ne
 from app.services.pages.missing_sample import why_missing
 from app.web.api.callers import registrar
 from app.web.dependencies import Store
-from app.web.reading.parameters import LARGEST_ID, RowId
+from app.web.inputs.parameters import LARGEST_ID, RowId
 from app.web.server.problems import Problem, responses
 
 router = APIRouter(tags=["reading"], dependencies=[Depends(registrar)])

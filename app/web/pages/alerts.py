@@ -16,8 +16,8 @@ from app.services.instruments.presence import instruments_of_alert
 from app.services.pages.alert_views import alert_detail, alert_groups, alert_totals
 from app.store.database import Database
 from app.web.dependencies import AppSettings, Now, Store
-from app.web.reading.forms import Fields, field_of
-from app.web.reading.parameters import RowId
+from app.web.inputs.forms import Fields, field_of
+from app.web.inputs.parameters import RowId
 from app.web.server.templating import Render, Renderer
 
 router = APIRouter()

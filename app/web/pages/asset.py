@@ -11,7 +11,7 @@ from app.services.pages.asset_view import asset_view
 from app.services.pages.figures import diagram_figures, trend_figures
 from app.services.pages.trend_data import RANGES
 from app.web.dependencies import AppSettings, Part, Store
-from app.web.reading.parameters import PrintableText, UtcTime
+from app.web.inputs.parameters import PrintableText, UtcTime
 from app.web.server.figure_response import FigureResponse
 from app.web.server.templating import Render
 

@@ -12,7 +12,7 @@ from app.services.exporting.export_files import Format, NoParquetError, Wanted, 
 from app.services.exporting.export_tables import Kind, UnknownScopeError
 from app.store.exporting.exports import Scope
 from app.web.dependencies import Store
-from app.web.reading.parameters import PrintableText
+from app.web.inputs.parameters import PrintableText
 
 router = APIRouter()
 

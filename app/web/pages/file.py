@@ -14,8 +14,8 @@ from app.services.recording.sample_contents import PutRightError
 from app.store.correcting.corrections import By
 from app.store.database import Database
 from app.web.dependencies import AppSettings, Now, Store
-from app.web.reading.forms import Fields
-from app.web.reading.parameters import RowId
+from app.web.inputs.forms import Fields
+from app.web.inputs.parameters import RowId
 from app.web.server.templating import Render, Renderer
 
 router = APIRouter()

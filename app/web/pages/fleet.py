@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from app.services.instruments.presence import gone_by_unit
 from app.services.pages.fleet_overview import FleetQuery, fleet_overview
 from app.web.dependencies import AppSettings, Part, Store
-from app.web.reading.parameters import PrintableText
+from app.web.inputs.parameters import PrintableText
 from app.web.server.static_files import static_url
 from app.web.server.templating import Render
 

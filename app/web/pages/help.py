@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse
 from app.web.help.book import book
 from app.web.help.markdown import INDEX, HelpPage
 from app.web.help.search import MOST_RESULTS
-from app.web.reading.parameters import PrintableText
+from app.web.inputs.parameters import PrintableText
 from app.web.server.templating import Render, Renderer
 
 router = APIRouter()

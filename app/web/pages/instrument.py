@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse
 
 from app.services.pages.instrument_view import agreement_figures, instrument_view
 from app.web.dependencies import AppSettings, Now, Store
-from app.web.reading.parameters import PrintableText
+from app.web.inputs.parameters import PrintableText
 from app.web.server.figure_response import FigureResponse
 from app.web.server.templating import Render
 

@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse
 
 from app.services.instruments.presence import instrument_list
 from app.web.dependencies import AppSettings, Store
-from app.web.reading.parameters import PrintableText
+from app.web.inputs.parameters import PrintableText
 from app.web.server.templating import Render
 
 router = APIRouter()

@@ -10,7 +10,7 @@ from app.services.pages.mail_view import as_eml, mail_page, one_mail
 from app.store.database import Database
 from app.store.pages.view_mail import MessageBody, MessageView
 from app.web.dependencies import AppSettings, Store
-from app.web.reading.parameters import LARGEST_ID, RowId
+from app.web.inputs.parameters import LARGEST_ID, RowId
 from app.web.server.templating import Render
 
 router = APIRouter()

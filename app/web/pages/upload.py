@@ -24,11 +24,11 @@ from app.services.registering.register import (
 )
 from app.store.database import Database
 from app.web.dependencies import AppSettings, Now, Progress, Store
+from app.web.inputs.parameters import PrintableText
 from app.web.pages.mapping import mapping_page
 from app.web.pages.upload_form import NEW_UNIT, Sent, Upload, said_units, unit_fields
 from app.web.pages.upload_page import NOT_LISTED, Shown, UploadPage
 from app.web.pages.upload_progress import UploadProgress
-from app.web.reading.parameters import PrintableText
 
 router = APIRouter()
 

@@ -10,7 +10,7 @@ from starlette.datastructures import UploadFile
 
 from app.intake.registering.things import AssetEntry, keys_of
 from app.web.dependencies import AppSettings
-from app.web.reading.forms import FORM_BYTES, check_form, check_texts
+from app.web.inputs.forms import FORM_BYTES, check_form, check_texts
 
 MOST_FIELDS = 1000
 """A mapping has up to four fields a column."""

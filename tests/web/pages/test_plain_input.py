@@ -22,8 +22,8 @@ from pydantic import TypeAdapter, ValidationError
 from app.config import load_settings
 from app.store.database import Database
 from app.web.app import create_app
-from app.web.reading.forms import FORM_BYTES
-from app.web.reading.parameters import PrintableText, UtcTime, text_fault
+from app.web.inputs.forms import FORM_BYTES
+from app.web.inputs.parameters import PrintableText, UtcTime, text_fault
 
 NUL = "%00"
 HALF = "%ED%A0%80"  # how a half character (U+D800) would be written in UTF-8, were it allowed

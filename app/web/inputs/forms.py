@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Request
 
 from app.intake.strict_json import key_name
-from app.web.reading.parameters import text_fault
+from app.web.inputs.parameters import text_fault
 from app.web.server.problems import Problem
 
 FORM_BYTES = 256 * 1024
