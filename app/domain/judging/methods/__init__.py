@@ -5,12 +5,14 @@ fault call) reads :data:`METHODS`. Not: what the methods together mean (reportin
 from typing import Final
 
 from app.domain.judging.methods import (
+    cigre_signs,
     doernenburg_ratios,
     duval_pentagon_1,
     duval_pentagon_2,
     duval_triangle_1,
     duval_triangle_4,
     duval_triangle_5,
+    iec_599_codes,
     iec_60599_ratios,
     key_gas,
     rogers_ratios,
@@ -27,6 +29,8 @@ METHODS: Final[tuple[Method, ...]] = (
     rogers_ratios.METHOD,
     doernenburg_ratios.METHOD,
     key_gas.METHOD,
+    iec_599_codes.METHOD,
+    cigre_signs.METHOD,
 )
 """In the order in which they are asked and shown; one that is heard only after another stands behind it."""
 

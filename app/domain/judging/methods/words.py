@@ -1,5 +1,6 @@
 """The numbers that led a method to its answer, in words."""
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -29,6 +30,8 @@ def ratios_of(*ratios: tuple[str, float, float]) -> str:
 
 
 def _ratio(a: float, b: float) -> str:
+    if math.isnan(a) or math.isnan(b):
+        return "not measured"
     if b == 0:
         return "undefined (both zero)" if a == 0 else "infinite"
     return f"{a / b:.2g}"
