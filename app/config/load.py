@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from app.config.settings import Settings
 from app.config.values import PREFIX, TEXT, values_of
+from app.errors import GivenError
 
 FILE_VARIABLE: Final = f"{PREFIX}SETTINGS_FILE"
 FILE_NAME: Final = "ullage.toml"
@@ -25,7 +26,7 @@ _OPTIONS: Final = {
 _KEY: Final = re.compile(r"""^\s*\[*\s*["']?([\w-]+)["']?\s*[=.\]]""")
 
 
-class SettingsError(Exception):
+class SettingsError(GivenError):
     """Settings that cannot be used; the text says of each where it stands, what is wrong and how to mend it."""
 
 

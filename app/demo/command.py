@@ -22,6 +22,7 @@ from app.demo.laboratory_file import write_recent_files
 from app.demo.server import ServerError, refuse_busy_port, refuse_ended, running_server, wait_until_healthy
 from app.demo.setup import SetupError, issue_keys, prepare
 from app.demo.simulate import DEFAULT_SPEED, STORIES, Playback, play
+from app.errors import RefusedError
 from app.sender.errors import SenderError
 from app.services.registering.load_fleet import FleetFileError
 from app.signals import stopping_on_signals
@@ -35,7 +36,7 @@ OWN_FILES: Final = ("ullage.db", "ullage.db-wal", "ullage.db-shm", STATE_FILE, "
 OWN_FOLDERS: Final = ("mail", "laboratory", "spool")
 
 
-class DemoError(Exception):
+class DemoError(RefusedError):
     """The demo cannot run so; the text says why and what to do."""
 
 

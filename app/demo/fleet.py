@@ -6,12 +6,13 @@ from pathlib import Path
 from typing import Final
 
 from app.domain.model import Asset, ServiceEvent, Source, SourceKind
+from app.errors import UnknownError
 from app.intake.registering.fleet_file import parse_fleet
 
 FLEET_FILE: Final = Path(__file__).parents[2] / "sample_data" / "fleet.yaml"
 
 
-class NoFleetFileError(Exception):
+class NoFleetFileError(UnknownError):
     """The demo's fleet file is not where the source tree keeps it."""
 
 

@@ -12,6 +12,7 @@ from typing import Final
 import httpx
 
 from app.config import Settings, environment_of
+from app.errors import OutsideError
 from app.listening import why_not
 
 HEALTHY_WITHIN_SECONDS: Final = 60.0
@@ -19,7 +20,7 @@ STOPPED_WITHIN_SECONDS: Final = 10.0
 LOG_LINES: Final = 15
 
 
-class ServerError(Exception):
+class ServerError(OutsideError):
     """The service could not be started or ended by itself; the text says why and what to do."""
 
 

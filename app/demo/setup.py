@@ -7,6 +7,7 @@ from typing import Final
 from app.demo.fleet import FLEET_FILE, DemoFleet
 from app.demo.history import Demo
 from app.domain.model import Sample
+from app.errors import RefusedError
 from app.services.alerting.handle_alert import acknowledge, shelve
 from app.services.pages.alert_views import alert_groups
 from app.services.recording.record_samples import BatchTerms, record_samples
@@ -27,7 +28,7 @@ PLANNER: Final = "Ilvane Dovrell"
 SHELF: Final = timedelta(days=120)
 
 
-class SetupError(Exception):
+class SetupError(RefusedError):
     """The demo's own data was refused: the fleet file or the generator has been changed badly."""
 
 

@@ -20,6 +20,7 @@ from app.demo.fleet import read_fleet
 from app.demo.history import DEFAULT_SEED, Demo
 from app.demo.stories import LIVE_DAYS
 from app.domain.model import Sample
+from app.errors import GivenError
 from app.sender.pacing import Pacing
 from app.sender.send import Sender
 from app.sender.server import Server
@@ -44,7 +45,7 @@ SAY_EVERY: Final = 60
 Say = Callable[[str], None]
 
 
-class PlaybackError(ValueError):
+class PlaybackError(GivenError, ValueError):
     """What is to be played cannot be; the text says why and what can."""
 
 

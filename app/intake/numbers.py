@@ -4,10 +4,12 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
+from app.errors import GivenError
+
 _PLAIN: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 
 
-class NotANumberError(ValueError):
+class NotANumberError(GivenError, ValueError):
     """The text is not a number as declared; the message says why."""
 
 

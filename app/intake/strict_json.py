@@ -5,12 +5,13 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from app.errors import GivenError
 from app.intake.numbers import shown
 
 Problem = Literal["not_json", "too_many", "invalid"]
 
 
-class BadPayload(ValueError):  # noqa: N818 - the name says what it is
+class BadPayload(GivenError, ValueError):  # noqa: N818 - the name says what it is
     """The body as a whole cannot be taken.
 
     Attributes:

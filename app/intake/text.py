@@ -3,12 +3,14 @@
 import unicodedata
 from typing import Final
 
+from app.errors import GivenError
+
 _MARKS: Final = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 WORKBOOK: Final = b"PK\x03\x04"
 OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
 
 
-class UnreadableFileError(ValueError):
+class UnreadableFileError(GivenError, ValueError):
     """The bytes are no text file; the message says why and how to mend it."""
 
 

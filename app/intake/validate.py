@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from app.domain.model import Reading
+from app.errors import GivenError
 from app.science.quantities import BY_NAME
 
 WITHOUT_LIMIT: Final = frozenset({"oil_temperature", "ambient_temperature", "load", "relative_saturation"})
@@ -22,7 +23,7 @@ FARTHEST_AHEAD: Final = timedelta(days=3653)
 """No clock is ten years fast: a time beyond is refused whatever the clock rule says (our choice)."""
 
 
-class ImpossibleError(ValueError):
+class ImpossibleError(GivenError, ValueError):
     """A number or a time that cannot be; the message says why and how to mend it."""
 
 

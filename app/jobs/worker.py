@@ -10,6 +10,7 @@ from typing import TypeVar
 import structlog
 
 from app.config import Settings
+from app.errors import OutsideError
 from app.jobs.duties import duties
 from app.jobs.patience import Pauses
 from app.jobs.schedule import Schedule
@@ -100,7 +101,7 @@ def _do_one(schedule: Schedule, clock: Callable[[], datetime]) -> bool:
     return True
 
 
-class _AwayError(Exception):
+class _AwayError(OutsideError):
     """The database cannot be reached: nothing else can be done either."""
 
 

@@ -14,11 +14,13 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Final, Literal, Protocol
 
+from app.errors import OutsideError
+
 LOG_IN_FIRST: Final = 530
 """RFC 4954, 6: the server wants a log-in. That is for the settings to mend, so the message is kept."""
 
 
-class DeliveryError(Exception):
+class DeliveryError(OutsideError):
     """A message was not taken. ``permanent``: trying again is of no use."""
 
     def __init__(self, reason: str, *, permanent: bool) -> None:

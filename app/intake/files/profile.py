@@ -13,6 +13,7 @@ from typing import Any, Final, Literal, Self
 import yaml
 from pydantic import Field, ValidationError, model_validator
 
+from app.errors import GivenError
 from app.intake.files.profile_parts import (
     CompartmentColumn,
     Header,
@@ -45,7 +46,7 @@ __all__ = [
 FOLDER: Final = Path(__file__).parent / "profiles"
 
 
-class ProfileError(Exception):
+class ProfileError(GivenError):
     """A profile does not exist or cannot be used; the text names it, the key and the reason."""
 
 

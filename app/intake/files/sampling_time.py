@@ -2,6 +2,7 @@
 
 from datetime import date, datetime, time
 
+from app.errors import GivenError
 from app.intake.files.grid import Cell, text_of
 from app.intake.files.profile import SamplingTime, says_the_hour
 from app.intake.numbers import shown
@@ -9,7 +10,7 @@ from app.intake.numbers import shown
 _EXAMPLE = datetime.fromisoformat("2026-03-31T14:05:00+00:00")
 
 
-class NoTimeError(ValueError):
+class NoTimeError(GivenError, ValueError):
     """The cells say no time; the message says why. ``of_the_clock``: it is the time of day that is wrong."""
 
     def __init__(self, reason: str, *, of_the_clock: bool = False) -> None:

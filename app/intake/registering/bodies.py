@@ -5,6 +5,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from app.errors import GivenError
 from app.intake.registering.faults import Fault, faults_of
 from app.intake.registering.fields import Door
 from app.intake.strict_json import refuse_repeated_keys
@@ -12,7 +13,7 @@ from app.intake.strict_json import refuse_repeated_keys
 B = TypeVar("B", bound=BaseModel)
 
 
-class BadRegistration(ValueError):  # noqa: N818 - the name says what it is
+class BadRegistration(GivenError, ValueError):  # noqa: N818 - the name says what it is
     """The description cannot be taken.
 
     Attributes:

@@ -10,6 +10,7 @@ import yaml
 from pydantic import ValidationError
 
 from app.domain.model import Asset, Compartment, Contact, LadderStep, OwnerLimit, ServiceEvent, Site, Source
+from app.errors import GivenError
 from app.intake.registering.faults import Fault, faults_of
 from app.intake.registering.fields import Door
 from app.intake.registering.references import reference_faults
@@ -30,7 +31,7 @@ class FleetProblem:
         return f"{self.file}, line {self.line}, {self.field}: {self.reason}"
 
 
-class FleetFileError(Exception):
+class FleetFileError(GivenError):
     """The file cannot be loaded; ``problems`` lists all that is wrong with it."""
 
     def __init__(self, problems: list[FleetProblem]) -> None:

@@ -5,13 +5,14 @@ from typing import Any
 
 import yaml
 
+from app.errors import GivenError
 from app.intake.numbers import shown
 from app.intake.registering.faults import Fault, Place
 
 Plain = dict[str, Any] | list[Any] | str | None
 
 
-class NotYamlError(ValueError):
+class NotYamlError(GivenError, ValueError):
     """The text is no YAML; ``line`` counts from 1."""
 
     def __init__(self, line: int, reason: str) -> None:

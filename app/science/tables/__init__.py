@@ -9,6 +9,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
+from app.errors import GivenError
+
 __all__ = ["PROVENANCES", "TableError", "parse", "rows"]
 
 PROVENANCES: Final = ("standard", "paper", "common practice", "from memory")
@@ -17,7 +19,7 @@ PROVENANCES: Final = ("standard", "paper", "common practice", "from memory")
 _CITATION: Final = ("source", "edition", "clause", "provenance")
 
 
-class TableError(ValueError):
+class TableError(GivenError, ValueError):
     """A data file is missing, malformed, or has a row that does not say where it was read."""
 
 

@@ -7,6 +7,7 @@ from typing import Final
 from app.domain.alerting.conditions.registry import OF_SILENCE
 from app.domain.alerting.decisions import AlertState, Transition
 from app.domain.alerting.states import Reason, State
+from app.errors import RefusedError
 from app.services.alerting import silence_memory as memory
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
@@ -14,7 +15,7 @@ from app.store.database import Connection, Database
 SEEN: Final = {State.UNACKNOWLEDGED: State.ACKNOWLEDGED, State.RETURNED: State.NORMAL}
 
 
-class AlertError(Exception):
+class AlertError(RefusedError):
     """The alert cannot be handled so; the text says why and what can be done instead."""
 
 

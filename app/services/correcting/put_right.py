@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.domain.model import SourceKind
+from app.errors import UnknownError
 from app.services.correcting.sample_places import (
     Place,
     copies_elsewhere,
@@ -48,7 +49,7 @@ __all__ = [
 LONGEST_AUTHOR = 200
 
 
-class NoSuchError(LookupError):
+class NoSuchError(UnknownError, LookupError):
     """There is no sample or file of that number."""
 
 

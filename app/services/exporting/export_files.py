@@ -15,6 +15,7 @@ from typing import BinaryIO, Final, Literal
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
 
+from app.errors import RefusedError
 from app.intake.escaping import escaped
 from app.services.exporting.export_tables import Cell, Kind, Table, table_of
 from app.store.database import Database
@@ -29,7 +30,7 @@ FLEET: Final = Scope()
 _NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
 
-class NoParquetError(Exception):
+class NoParquetError(RefusedError):
     """Parquet was asked for where the library for it is not installed."""
 
     def __init__(self) -> None:

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 from app.domain.findings import Assessment
 from app.domain.judging.methods import METHODS
+from app.errors import UnknownError
 from app.intake.numbers import shown
 from app.science.quantities import INDEX, NAMES, NORM_GASES
 from app.store.database import Connection
@@ -45,7 +46,7 @@ COLUMNS: Final[Mapping[Kind, tuple[str, ...]]] = {
 """Gases µL/L, water and furfural mg/kg, temperatures °C, rates µL/L per year, nei_oil kJ/kL, times UTC."""
 
 
-class UnknownScopeError(LookupError):
+class UnknownScopeError(UnknownError, LookupError):
     """No asset or site of that code is registered."""
 
 

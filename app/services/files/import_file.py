@@ -11,6 +11,7 @@ from datetime import datetime
 from functools import partial
 
 from app.domain.model import Rejection, Sample, SourceKind
+from app.errors import UnknownError
 from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
 from app.intake.files.profile import Profile, ProfileError, load_profile, parse_profile
 from app.intake.numbers import shown
@@ -85,7 +86,7 @@ class _Read:
     problems: Sequence[Rejection]
 
 
-class _NoLaboratoryError(Exception):
+class _NoLaboratoryError(UnknownError):
     """No such laboratory is registered, or its profile cannot be used."""
 
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from app.domain.model import Rejection, Source, SourceKind
+from app.errors import GivenError
 from app.intake.files.laboratory import LaboratoryRow, read_laboratory_file
 from app.intake.files.profile import Profile, ProfileError, parse_profile
 from app.intake.numbers import shown
@@ -32,7 +33,7 @@ _PLAIN_NUMBER: Final = re.compile(r"\d{1,12}(\.\d{1,12})?", re.ASCII)
 _CODE: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
 
 
-class MappingError(Exception):
+class MappingError(GivenError):
     """The decisions do not make a profile; ``problems`` is (what, how to mend it) for each fault."""
 
     def __init__(self, problems: Sequence[tuple[str, str]]) -> None:

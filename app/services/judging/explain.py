@@ -14,6 +14,7 @@ from app.domain.judging.reporting.findings import column_words, level_citation
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.trend import points_of
 from app.domain.judging.verdict import verdict
+from app.errors import UnknownError
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.judging.context import judging_context
 from app.services.judging.interpret import CsvError, judge_csv
@@ -59,7 +60,7 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
     yield from _explain(judgement, window.ids.index(sample_id), (asset.code, place.taken_at))
 
 
-class UnknownSampleError(Exception):
+class UnknownSampleError(UnknownError):
     """There is no such sample, or it is excluded or an old revision."""
 
 

@@ -24,6 +24,7 @@ from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
 from app.domain.model import Asset, SourceKind
+from app.errors import GivenError
 from app.science.quantities import BY_NAME, INDEX, NAMES
 
 KNOWN = ("asset", "taken_at", "age_years", "source_kind", "baseline", *NAMES)
@@ -33,7 +34,7 @@ ONLINE_INTERVAL_DAYS = 2.0
 """Without ``source_kind``, an asset sampled more often than this (median) counts as monitored on-line."""
 
 
-class CsvError(Exception):
+class CsvError(GivenError):
     """The file cannot be read: ``problems`` lists every line and column at fault, with how to mend it."""
 
     def __init__(self, problems: list[str]) -> None:

@@ -10,6 +10,7 @@ from typing import Final
 
 from app.domain.model import Rejection, Sample, SourceKind
 from app.domain.recording.columns import columns_of
+from app.errors import UnknownError
 from app.services.recording.outcomes import Outcome
 from app.services.recording.post_parts import Post
 from app.services.recording.record_posts import record_posts
@@ -30,7 +31,7 @@ class BatchTerms:
     file_id: int | None = None
 
 
-class UnknownSourceError(Exception):
+class UnknownSourceError(UnknownError):
     """No instrument or laboratory of that code is registered."""
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from app.domain.model import Reading
+from app.errors import GivenError
 from app.intake.numbers import NotANumberError, NumberStyle, parse_number, shown
 from app.intake.validate import ImpossibleError, check_reading
 from app.science.quantities import NAMES
@@ -14,7 +15,7 @@ LONGEST_REASON = 2000
 LONGEST_NUMBER = 200
 
 
-class PutRightError(Exception):
+class PutRightError(GivenError):
     """It cannot be done; ``problems`` is (field, what is wrong and how to mend it) for each fault."""
 
     def __init__(self, *problems: tuple[str, str]) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from app.domain.model import SourceKind
+from app.errors import RefusedError
 from app.store.database import Connection, Database
 from app.store.registering import keys, source_lookup
 from app.store.registering.keys import KeyRecord
@@ -26,7 +27,7 @@ __all__ = [
 ]
 
 
-class KeyRefusedError(Exception):
+class KeyRefusedError(RefusedError):
     """It cannot be done; the text says why."""
 
 

@@ -9,6 +9,7 @@ from datetime import datetime
 
 from app.domain.model import SourceKind
 from app.domain.recording.maintenance import Spell
+from app.errors import RefusedError
 from app.store.database import Connection, Database
 from app.store.registering import maintenance, registration, source_lookup
 from app.store.registering.maintenance import StoredSpell
@@ -17,7 +18,7 @@ from app.store.registering.registration import UnknownReferenceError
 __all__ = ["MaintenanceError", "StoredSpell", "UnknownReferenceError", "begin", "end", "spells_of"]
 
 
-class MaintenanceError(Exception):
+class MaintenanceError(RefusedError):
     """It contradicts what is written down; the text says what."""
 
 

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from app.domain.model import Asset, Compartment, Contact, Site, Source
+from app.errors import RefusedError
 from app.services.registering.keys import issue_key
 from app.store.database import Connection, Database
 from app.store.registering import fleet, registration
@@ -25,7 +26,7 @@ __all__ = [
 T = TypeVar("T")
 
 
-class AlreadyRegisteredError(Exception):
+class AlreadyRegisteredError(RefusedError):
     """Something of that code is registered already."""
 
 

@@ -8,13 +8,14 @@ from datetime import datetime, timedelta
 import sqlalchemy as sa
 
 from app.domain.model import SourceKind
+from app.errors import OutsideError
 from app.store.database import Connection, Database
 from app.store.schema import alerts, heartbeats, instrument_states, messages, sources
 
 STATEMENT_MILLISECONDS = 2000
 
 
-class DatabaseTroubleError(Exception):
+class DatabaseTroubleError(OutsideError):
     """The database does not answer as it should; the text is the kind of error, without any value."""
 
 

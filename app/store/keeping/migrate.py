@@ -15,6 +15,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 import migrations
+from app.errors import OutsideError
 from app.store.database import Connection, ConnectionOptions, Database
 from app.store.schema import metadata
 from app.store.trouble import Trouble, reason_of, trouble_of
@@ -22,7 +23,7 @@ from app.store.trouble import Trouble, reason_of, trouble_of
 T = TypeVar("T")
 
 
-class DatabaseUnusableError(Exception):
+class DatabaseUnusableError(OutsideError):
     """The database cannot be opened, or a newer version of the program made it; the text says which."""
 
 

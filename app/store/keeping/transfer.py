@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from app.errors import OutsideError
 from app.store.bulk import insert_rows
 from app.store.database import Connection
 from app.store.partitions import make_months, month_of
@@ -26,7 +27,7 @@ TABLES: Final[Sequence[sa.Table]] = metadata.sorted_tables
 """Those that others refer to go first."""
 
 
-class TransferError(Exception):
+class TransferError(OutsideError):
     """It cannot be copied, restored or trusted; the text says why. Nothing was changed."""
 
 

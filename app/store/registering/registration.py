@@ -7,6 +7,7 @@ from typing import Any, Literal
 import sqlalchemy as sa
 
 from app.domain.model import Asset, Compartment, Contact, Site, Source
+from app.errors import UnknownError
 from app.store.database import Connection
 from app.store.registering.fleet import compartment_ids
 from app.store.schema import (
@@ -33,7 +34,7 @@ def lock(connection: Connection) -> None:
         connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
 
 
-class UnknownReferenceError(Exception):
+class UnknownReferenceError(UnknownError):
     """Something registered refers to something that is not: ``kind`` and ``code`` say what is missing."""
 
     def __init__(self, kind: str, code: str) -> None:

@@ -19,6 +19,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
+from app.errors import RefusedError
 from app.intake.strict_json import inlined
 from app.web.dependencies import clock_of, database_of
 from app.web.server.security import add_headers
@@ -48,7 +49,7 @@ class ProblemDetails(BaseModel):
     )
 
 
-class Problem(Exception):  # noqa: N818 - it is what RFC 9457 calls it
+class Problem(RefusedError):  # noqa: N818 - it is what RFC 9457 calls it
     """Raise it anywhere in an endpoint to answer with it.
 
     Attributes:
