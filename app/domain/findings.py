@@ -28,10 +28,13 @@ class Finding:
     Attributes:
         rule: identifier of the rule that made it, e.g. ``level``; documented in docs/decisions/engine.md.
         severity: see :class:`Severity`.
-        text: one plain sentence, made from the numbers below.
+        text: one plain sentence, made from the evidence below by :mod:`app.domain.judging.reporting.sentences`. It is
+            shown as it stands wherever the finding is shown.
         quantity, value, limit, unit: the evidence; None where a finding has none.
         source: edition and clause of the limit, e.g. ``IEEE C57.104-2019 Table 2``.
         provenance: ``standard``, ``paper``, ``common practice`` or ``from memory``.
+        reference_at: when the sample was taken that the statement compares with, ISO 8601; None where it compares with
+            none or, on-line, with a month.
     """
 
     rule: str
@@ -43,6 +46,12 @@ class Finding:
     unit: str | None = None
     source: str | None = None
     provenance: str | None = None
+    reference_at: str | None = None
+
+    @property
+    def any_counts(self) -> bool:
+        """Whether the limit is that nothing may rise, which the tables write as no number."""
+        return self.limit == 0 and self.rule in {"delta", "rate"}
 
 
 @dataclass(frozen=True, slots=True)

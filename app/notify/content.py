@@ -13,21 +13,11 @@ PREFIX: Final = "[Ullage]"
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One quantity against its limit; both are written with their unit."""
+class Why:
+    """Findings that rest on one source, each a sentence."""
 
-    quantity: str
-    value: str
-    limit: str
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Findings of one kind that rest on one source: numbers in ``rows``, or a sentence and no rows."""
-
-    title: str
+    sentences: tuple[str, ...]
     source: str
-    rows: tuple[Row, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +46,11 @@ class MailContent:
     """Since when the alert has been open."""
     fault: str
     how_sure: str
-    evidence: tuple[Evidence, ...]
+    why: tuple[Why, ...]
+    compared_with: str
+    """What the changes are counted from."""
     changes: tuple[str, ...]
-    """What else changed since the sample before, one entry a gas."""
+    """What else changed, one entry a gas."""
     steps: tuple[Step, ...]
     cautions: tuple[str, ...]
     link: str

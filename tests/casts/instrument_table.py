@@ -12,8 +12,8 @@ from instrument_faults import KINDS, Spoiled
 from instrument_series import START, Year, healthy
 
 from app.domain.instruments.findings import InstrumentFinding
-from app.domain.instruments.record import to_days
 from app.domain.instruments.rules import look
+from app.domain.judging.frame import to_days
 
 FIRST_SEED = 5000
 SERIES = 24

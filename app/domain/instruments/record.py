@@ -2,14 +2,13 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.instruments.findings import InstrumentFinding
-from app.domain.judging.frame import Bools, Floats
+from app.domain.judging.frame import Bools, Floats, to_days
 from app.domain.model import EventKind
 from app.science.measuring.uncertainty import detection_limit
 from app.science.quantities import BY_NAME, GASES, INDEX, NAMES
@@ -117,16 +116,6 @@ class InstrumentRecord:
         """A service event of these kinds within so many days of a time."""
         wanted = set(kinds)
         return next((k for when, k in self.events if k in wanted and abs(when - at) <= days), None)
-
-
-def to_days(at: datetime) -> float:
-    """Days since 1970-01-01T00:00Z."""
-    return at.timestamp() / 86_400.0
-
-
-def to_time(days: float) -> datetime:
-    """The time of so many days since 1970, to the second."""
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=round(days * 86_400.0))
 
 
 def amount(value: float, quantity: str) -> str:

@@ -6,7 +6,7 @@ one instrument, within one baseline period (a degassing starts a new series).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from typing import Self
 
@@ -26,6 +26,11 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 def to_days(at: datetime) -> float:
     """Days since 1970-01-01T00:00Z."""
     return (at - _EPOCH).total_seconds() / 86_400.0
+
+
+def to_time(days: float) -> datetime:
+    """The inverse of :func:`to_days`, to the second."""
+    return _EPOCH + timedelta(seconds=round(days * 86_400.0))
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -33,6 +34,7 @@ class ReportOptions:
         draws: number of draws under measurement uncertainty.
         rated_kv: rated voltage, for the class that oil quality is judged by [kV].
         communicating: the tap changer shares oil or gas with the tank.
+        time_zone: of the site, for the days that sentences name.
     """
 
     detailed: bool = True
@@ -40,12 +42,14 @@ class ReportOptions:
     draws: int = DRAWS
     rated_kv: float | None = None
     communicating: bool = False
+    time_zone: str = "UTC"
 
 
 def report(judgement: Judgement, row: int, options: ReportOptions | None = None) -> Assessment:
     """The assessment of one row of a judgement."""
     options = options or ReportOptions()
-    findings = (*findings_of(judgement, row), *oil_findings(judgement.frame, row, options.rated_kv))
+    zone = ZoneInfo(options.time_zone)
+    findings = (*findings_of(judgement, row, zone), *oil_findings(judgement.frame, row, options.rated_kv))
     certainties = None
     if options.detailed:
         certainties = judge_certainty(

@@ -4,12 +4,18 @@ Made from an Assessment's data alone, so it can be made again, tested, and shown
 """
 
 from dataclasses import dataclass
+from typing import Final
 
-from app.domain.findings import PRACTICE, Assessment, Severity
+from app.domain.findings import PRACTICE, Assessment, Finding, Severity
 from app.domain.judging.norms import NORM_SET_NAMES
+from app.domain.judging.reporting.sentences import compared_with
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
 from app.domain.writing import written
 from app.science.quantities import BY_NAME
+
+WHY: Final = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "refuted", "dropped")
+"""The rules that say why a status is what it is, gravest first."""
+DOUBTS: Final = ("quality", "detection_limit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +46,22 @@ def _status(assessment: Assessment) -> Sentence:
     return Sentence("status", text + ".", (STATUS_SOURCE,))
 
 
+def reasons(assessment: Assessment) -> tuple[Finding, ...]:
+    """The findings that put a sample above normal, gravest first, and what became of its confirmation; none where
+    nothing is above normal: ``status_reasons`` then says so."""
+    found = [f for f in assessment.findings if f.rule in WHY]
+    if not any(f.severity >= Severity.INTERMEDIATE for f in found):
+        return ()
+    return tuple(sorted(found, key=lambda f: (-f.severity, WHY.index(f.rule))))
+
+
+def doubts(assessment: Assessment) -> tuple[Finding, ...]:
+    """The findings that say what is in doubt about the sample, or could not be judged."""
+    return tuple(f for rule in DOUBTS for f in assessment.findings if f.rule == rule)
+
+
 def _why(assessment: Assessment) -> list[Sentence]:
-    wanted = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "refuted")
-    found = [f for f in assessment.findings if f.rule in wanted]
-    found.sort(key=lambda f: (-f.severity, wanted.index(f.rule)))
+    found = reasons(assessment)
     if not found:
         return [Sentence("why", reason, (STATUS_SOURCE,)) for reason in assessment.status_reasons]
     return [Sentence("why", f.text, (f.source or PRACTICE,)) for f in found]
@@ -56,7 +74,9 @@ def _fault(assessment: Assessment) -> list[Sentence]:
         if silent is None or assessment.status in {None, 1}:
             return []
         return [Sentence("fault", f"No fault is named: {silent.why}.", ("IEEE C57.104-2019, 5.2.1",))]
-    basis = "the new gas since the last sample" if fault.basis == "increment" else "the gases as they stand"
+    basis = "the gases as they stand"
+    if fault.basis == "increment":
+        basis = f"the new gas {compared_with(online=assessment.online)}"
     sentences = [
         Sentence(
             "fault",
@@ -110,7 +130,7 @@ def _change(assessment: Assessment) -> list[Sentence]:
             late = (
                 "no end in sight" if trend.days_to_limit[2] is None else f"{trend.days_to_limit[2]:.0f} days"
             )
-            text += f"; it would reach {trend.next_limit:g} µL/L in {early:.0f} days to {late}"
+            text += f"; it would reach {written(trend.next_limit, 6)} µL/L in {early:.0f} days to {late}"
         sentences.append(
             Sentence("change", text + ".", ("Theil-Sen slope, Mann-Kendall test with Holm's correction",))
         )
@@ -137,12 +157,12 @@ def _water(assessment: Assessment) -> list[Sentence]:
     if assessment.relative_saturation is not None:
         text = f"Relative saturation of water is {assessment.relative_saturation:.0f} %"
         if "water_at_20" in numbers:
-            text += f"; at 20 °C the oil would hold {numbers['water_at_20']:.3g} mg/kg at the same saturation"
+            text += f"; at 20 °C the oil would hold {written(numbers['water_at_20'])} mg/kg at the same saturation"
         sentences.append(Sentence("water", text + ".", ("T. V. Oommen, solubility of water in mineral oil",)))
     if "paper_water" in numbers:
         text = (
-            f"Apparent water in paper is between {numbers['paper_water_low']:.2g} and "
-            f"{numbers['paper_water_high']:.2g} % by mass, if oil and paper were in balance"
+            f"Apparent water in paper is between {written(numbers['paper_water_low'], 2)} and "
+            f"{written(numbers['paper_water_high'], 2)} % by mass, if oil and paper were in balance"
         )
         if "bubble_inception" in numbers:
             text += f"; bubbles would form at a hot spot of about {numbers['bubble_inception']:.0f} °C"

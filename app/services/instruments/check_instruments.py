@@ -12,8 +12,9 @@ from app.domain.alerting.conditions.registry import OF_READINGS
 from app.domain.instruments.agreement import Agreement, CheckRule, agreement
 from app.domain.instruments.continued import reconcile
 from app.domain.instruments.findings import InstrumentFinding
-from app.domain.instruments.record import InstrumentRecord, to_days, to_time
+from app.domain.instruments.record import InstrumentRecord
 from app.domain.instruments.rules import look
+from app.domain.judging.frame import to_days, to_time
 from app.services.alerting.instrument_alerts import update_alerts
 from app.store.database import Connection, Database
 from app.store.instruments import instrument_findings, instrument_readings, instruments

@@ -1,27 +1,42 @@
 """`ullage explain`: the trace of one sample, as a person would check it by hand with the tables open."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TextIO
+from typing import Final, TextIO
 
 import numpy as np
 
+from app.domain.findings import Assessment
 from app.domain.judging.engine import RULE_SET, Judgement
 from app.domain.judging.methods import TITLES
-from app.domain.judging.norms import NORM_SET_NAMES, norms_2019, span_column
-from app.domain.judging.report import report
-from app.domain.judging.reporting.findings import column_words, level_citation
+from app.domain.judging.norms import NORM_SET_NAMES, NORM_SETS, norms_2019, span_column
+from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.reporting import sentences
+from app.domain.judging.reporting.limits import column_words, level_citation
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.trend import points_of
 from app.domain.judging.verdict import verdict
+from app.domain.writing import signed, written
 from app.errors import UnknownError
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.judging.context import judging_context
 from app.services.judging.interpret import CsvError, judge_csv
 from app.services.judging.judge_online import judgement_at
-from app.services.judging.laboratory_series import judgement_of
+from app.services.judging.laboratory_series import judgement_of, report_options
 from app.store.database import Database
 from app.store.recording import samples
+
+POINTS: Final = "3 to 6 points over 4 to 24 months"
+
+
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    """Which sample is explained, and what is known of its unit."""
+
+    asset: str
+    taken_at: datetime
+    options: ReportOptions = field(default_factory=ReportOptions)
 
 
 def explain_csv(file: TextIO, number: int) -> Iterator[str]:
@@ -34,7 +49,7 @@ def explain_csv(file: TextIO, number: int) -> Iterator[str]:
     if number > len(rows):
         raise CsvError([f"there is no row {number}: the file has {len(rows)}"])
     chosen = rows[number - 1]
-    yield from _explain(judgement, place[number - 1], (chosen.asset, chosen.taken_at))
+    yield from _explain(judgement, place[number - 1], _Sample(chosen.asset, chosen.taken_at))
 
 
 def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
@@ -48,7 +63,7 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
         if place is None:
             raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
         around = judging_context(connection, [place.compartment_id])
-        asset = around.contexts[place.compartment_id].asset
+        context = around.contexts[place.compartment_id]
         found = (
             judgement_of(connection, place.compartment_id, around)
             if place.instrument_id is None
@@ -57,27 +72,34 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
     if found is None:
         raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
     window, judgement = found
-    yield from _explain(judgement, window.ids.index(sample_id), (asset.code, place.taken_at))
+    yield from _explain(
+        judgement,
+        window.ids.index(sample_id),
+        _Sample(context.asset.code, place.taken_at, report_options(context)),
+    )
 
 
 class UnknownSampleError(UnknownError):
     """There is no such sample, or it is excluded or an old revision."""
 
 
-def _explain(judgement: Judgement, row: int, what: tuple[str, datetime]) -> Iterator[str]:
-    asset, taken_at = what
-    yield f"{asset}, {taken_at:%Y-%m-%d %H:%M} UTC, rule set {RULE_SET}"
+def _explain(judgement: Judgement, row: int, sample: _Sample) -> Iterator[str]:
+    yield f"{sample.asset}, {sample.taken_at:%Y-%m-%d %H:%M} UTC, rule set {RULE_SET}"
     kind = "An on-line reading" if judgement.frame.online[row] else "A laboratory sample"
     yield f"{kind}, number {row - _start(judgement, row) + 1} of its series."
     yield ""
     yield from _levels(judgement, row)
     yield from _changes(judgement, row)
     yield from _confirmation(judgement, row)
-    yield from _methods(judgement, row)
+    yield from _methods(report(judgement, row, sample.options))
 
 
 def _start(judgement: Judgement, row: int) -> int:
     return int(np.searchsorted(judgement.frame.series, judgement.frame.series[row]))
+
+
+def _figure(value: float) -> str:
+    return written(float(value), 6)
 
 
 def _symbol(gas: str) -> str:
@@ -86,7 +108,7 @@ def _symbol(gas: str) -> str:
 
 def _levels(judgement: Judgement, row: int) -> Iterator[str]:
     levels = judgement.levels
-    report_set = NORM_SET_NAMES[report(judgement, row).norm_set]
+    report_set = NORM_SET_NAMES[NORM_SETS[levels.norm_set[row]]]
     yield f"1. Levels, by {report_set}: {column_words(judgement, row)}"
     words = ("not above the typical value", "above the typical value", "above the high value")
     for g, gas in enumerate(NORM_GASES):
@@ -99,28 +121,31 @@ def _levels(judgement: Judgement, row: int) -> Iterator[str]:
         result = "cannot be judged" if level < 0 else words[level]
         cite = level_citation(judgement, row, g, high=False)
         yield (
-            f"   {_symbol(gas)} {sign}{value:g} µL/L against {levels.typical[row, g]:g} and {levels.high[row, g]:g}: "
-            f"{result}  [{cite.source}; {cite.provenance}]"
+            f"   {_symbol(gas)} {sign}{_figure(value)} µL/L against {_figure(levels.typical[row, g])} and "
+            f"{_figure(levels.high[row, g])}: {result}  [{cite.source}; {cite.provenance}]"
         )
 
 
 def _changes(judgement: Judgement, row: int) -> Iterator[str]:
     changes, side = judgement.changes, int(judgement.levels.side[row])
     yield ""
-    yield "2. Change against the reference sample (Table 3)"
+    online = bool(judgement.frame.online[row])
+    against = sentences.compared_with(online=online)
+    yield f"2. Change {against} (Table 3)"
     for g, gas in enumerate(NORM_GASES):
         if np.isnan(changes.delta[row, g]):
             yield f"   {_symbol(gas)} no reference"
             continue
         limit = norms_2019().delta[side, g]
-        norm = "any increase that can be measured" if g == ACETYLENE else f"{limit:g} µL/L"
+        norm = "any increase that can be measured" if g == ACETYLENE else f"{_figure(limit)} µL/L"
         result = "above" if changes.delta_exceeds[row, g] else "not above"
         yield (
-            f"   {_symbol(gas)} {judgement.frame.values[row, g]:g} - {changes.reference[row, g]:g} = "
-            f"{changes.delta[row, g]:+g} µL/L, {result} {norm}"
+            f"   {_symbol(gas)} {_figure(judgement.frame.values[row, g])} - {_figure(changes.reference[row, g])} = "
+            f"{signed(float(changes.delta[row, g]), 6)} µL/L, {result} {norm}"
         )
     yield ""
-    yield "3. Multi-point rate (Table 4): least squares x 365, 3 to 6 points over 4 to 24 months"
+    which = "daily medians of nine months, 30 at least, over 4 months at least" if online else POINTS
+    yield f"3. Multi-point rate (Table 4): least squares x 365, {which}"
     points = points_of(judgement.frame, changes, judgement.daily, row)
     for g, gas in enumerate(NORM_GASES):
         if np.isnan(changes.rate[row, g]):
@@ -130,17 +155,19 @@ def _changes(judgement: Judgement, row: int) -> Iterator[str]:
         norm = (
             "any increasing rate that can be measured"
             if g == ACETYLENE
-            else f"{norms_2019().rate[side, span, g]:g}"
+            else f"{_figure(norms_2019().rate[side, span, g])} µL/L a year"
         )
         result = "above" if changes.rate_exceeds[row, g] else "not above"
         used = int(changes.rate_points[row, g])
         yield (
-            f"   {_symbol(gas)} {changes.rate[row, g]:+.3g} µL/L a year from {used} points over "
+            f"   {_symbol(gas)} {signed(float(changes.rate[row, g]))} µL/L a year from {used} points over "
             f"{changes.rate_span[row, g]:.0f} days, {result} {norm}"
         )
         if not judgement.frame.online[row]:
             pairs = zip(points.at[-used:] - points.at[-1], points.values[-used:, g], strict=True)
-            yield "         points (days before, µL/L): " + ", ".join(f"({t:.0f}, {v:g})" for t, v in pairs)
+            yield "         points (days before, µL/L): " + ", ".join(
+                f"({t:.0f}, {_figure(v)})" for t, v in pairs
+            )
 
 
 def _confirmation(judgement: Judgement, row: int) -> Iterator[str]:
@@ -161,16 +188,15 @@ def _confirmation(judgement: Judgement, row: int) -> Iterator[str]:
     yield f"   status {changes.status[row] or 'none'}: the worst of levels, changes and rates of any gas"
 
 
-def _methods(judgement: Judgement, row: int) -> Iterator[str]:
-    assessment = report(judgement, row)
+def _methods(assessment: Assessment) -> Iterator[str]:
     yield ""
     yield "5. Diagnostic methods"
     for name, call in assessment.methods.items():
         yield f"   {TITLES[name]}: {call.code or 'not applicable'} - {call.why}"
     for name, call in assessment.increments.items():
-        method, basis = name.split("/")
-        words = f"{TITLES[method]} on the gas gained {basis.replace('_', ' ')}"
-        yield f"   {words}: {call.code or 'not applicable'} - {call.why}"
+        method, since = name.split("/")
+        words = sentences.new_gas(since, online=assessment.online)
+        yield f"   {TITLES[method]}, {words}: {call.code or 'not applicable'} - {call.why}"
     yield ""
     yield "6. Verdict"
     for sentence in verdict(assessment):

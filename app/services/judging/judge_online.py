@@ -192,4 +192,4 @@ def _options(around: JudgingContext, one: OnlineSeries, *, detailed: bool) -> Re
     if not detailed:
         return ReportOptions(detailed=False)
     context = around.contexts[one.compartment_id]
-    return report_options(context.asset, context.compartment)
+    return report_options(context)

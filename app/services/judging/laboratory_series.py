@@ -10,11 +10,12 @@ from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.norms import norming_of
 from app.domain.judging.report import ReportOptions, report
-from app.domain.model import Asset, Compartment, EventKind, ServiceEvent, TapChanger
+from app.domain.model import Asset, EventKind, ServiceEvent, TapChanger
 from app.services.judging.context import JudgingContext
 from app.store.database import Connection
 from app.store.judging.assessments import Judged
 from app.store.judging.windows import Window, laboratory_window
+from app.store.registering.fleet import CompartmentContext
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
 DETAILED_SAMPLES = 10
@@ -33,7 +34,7 @@ def judge_since(
         return []
     window, judgement = found
     context = around.contexts[compartment_id]
-    brief, full = ReportOptions(detailed=False), report_options(context.asset, context.compartment)
+    brief, full = ReportOptions(detailed=False, time_zone=context.site.time_zone), report_options(context)
     newest = len(window.ids) - 1
     dropped = judgement.changes.dropped
     return [
@@ -59,12 +60,14 @@ def judgement_of(
     return window, assess(frame, norming=norming)
 
 
-def report_options(asset: Asset, compartment: Compartment) -> ReportOptions:
+def report_options(context: CompartmentContext) -> ReportOptions:
     """Everything about the unit that a full report reads."""
+    asset, compartment = context.asset, context.compartment
     return ReportOptions(
         oil_volume_l=compartment.oil_volume_l or asset.oil_volume_l,
         rated_kv=asset.rated_kv,
         communicating=asset.tap_changer is TapChanger.COMMUNICATING,
+        time_zone=context.site.time_zone,
     )
 
 

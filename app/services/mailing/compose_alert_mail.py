@@ -2,16 +2,18 @@
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Final
 from zoneinfo import ZoneInfo
 
 from app.domain.alerting.advice import advice
 from app.domain.alerting.news import AlertNews
 from app.domain.alerting.states import REASON_WORDS
 from app.domain.findings import PRACTICE, Assessment, Finding
+from app.domain.judging.reporting.sentences import compared_with
+from app.domain.judging.status_words import STATUS_SOURCE
+from app.domain.judging.verdict import doubts, reasons
 from app.domain.model import Asset, LadderStep
-from app.domain.writing import local_time
-from app.notify.content import PREFIX, Evidence, MailContent, Row, Step, render
+from app.domain.writing import local_time, signed
+from app.notify.content import PREFIX, MailContent, Step, Why, render
 from app.science.quantities import BY_NAME
 from app.services.mailing.queue_mail import Told, queue_mail
 from app.store.alerting import alerts
@@ -19,19 +21,6 @@ from app.store.database import Connection
 from app.store.registering import fleet
 from app.store.registering.fleet import CompartmentContext
 from app.store.registering.limits import ladder
-
-EVIDENCE_RULES: Final = {
-    "extreme": "Extreme rise against the sample before",
-    "level": "Level above its norm",
-    "rate": "Rise over the last samples, a year, above its norm",
-    "delta": "Rise against the sample before, above its norm",
-    "confirm": "",
-    "confirmed": "",
-    "refuted": "",
-    "quality": "",
-    "detection_limit": "",
-}
-"""The rules whose findings a mail tells, gravest first, and the title of those that compare numbers."""
 
 
 def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, public_url: str) -> int:
@@ -72,7 +61,8 @@ def compose(
         since=local_time(opened_at, zone),
         fault=f"{assessment.fault.code}, {assessment.fault.name}" if assessment.fault else "",
         how_sure=_how_sure(assessment),
-        evidence=_evidence(assessment) or (_nothing_found(assessment),),
+        why=_why(assessment),
+        compared_with=compared_with(online=assessment.online),
         changes=tuple(_deltas(assessment)),
         steps=tuple(Step(a.text, a.due.isoformat() if a.due else "", a.source) for a in actions),
         cautions=steps.cautions,
@@ -103,28 +93,13 @@ def _how_sure(assessment: Assessment) -> str:
     return words if sure is None else f"{100 * sure:.0f} % ({words})"
 
 
-def _evidence(assessment: Assessment) -> tuple[Evidence, ...]:
-    """The findings a planner needs, gravest first; those of one rule and source stand in one table."""
-    order = list(EVIDENCE_RULES)
-    wanted = [f for f in assessment.findings if f.rule in EVIDENCE_RULES]
-    wanted.sort(key=lambda f: (order.index(f.rule), -f.severity))
-    groups: dict[tuple[str, str], list[Finding]] = {}
-    for finding in wanted:
-        numbers = EVIDENCE_RULES[finding.rule] and finding.value is not None and finding.limit is not None
-        title = EVIDENCE_RULES[finding.rule] if numbers else finding.text
-        groups.setdefault((title, _source(finding)), []).append(finding)
-    return tuple(
-        Evidence(title, source, tuple(_row(f) for f in found) if title != found[0].text else ())
-        for (title, source), found in groups.items()
-    )
-
-
-def _row(finding: Finding) -> Row:
-    unit = finding.unit or ""
-    limit = "any rise" if finding.limit == 0.0 else f"{finding.limit:g} {unit}".strip()
-    symbol = BY_NAME[finding.quantity].symbol if finding.quantity else ""
-    digits = ".3g" if finding.rule == "rate" and abs(finding.value or 0.0) < 1000 else ".4g"
-    return Row(symbol, f"{finding.value:{digits}} {unit}".strip(), limit)
+def _why(assessment: Assessment) -> tuple[Why, ...]:
+    """The findings a planner needs, gravest first, those that rest on one source together."""
+    above = reasons(assessment)
+    groups: dict[str, list[str]] = {} if above else {STATUS_SOURCE: list(assessment.status_reasons)}
+    for finding in (*above, *doubts(assessment)):
+        groups.setdefault(_source(finding), []).append(finding.text)
+    return tuple(Why(tuple(texts), source) for source, texts in groups.items())
 
 
 def _source(finding: Finding) -> str:
@@ -134,15 +109,11 @@ def _source(finding: Finding) -> str:
     return source
 
 
-def _nothing_found(assessment: Assessment) -> Evidence:
-    return Evidence(" ".join(assessment.status_reasons), "IEEE C57.104-2019, 6.1.2")
-
-
 def _deltas(assessment: Assessment) -> list[str]:
     """Changes that no finding tells already."""
     told = {f.quantity for f in assessment.findings if f.rule == "delta"}
     return [
-        f"{BY_NAME[gas].symbol} {delta:+.3g} µL/L"
+        f"{BY_NAME[gas].symbol} {signed(delta)} µL/L"
         for gas, delta in assessment.deltas.items()
         if abs(delta) >= 0.05 and gas not in told
     ]

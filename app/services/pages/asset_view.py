@@ -1,11 +1,12 @@
 """Everything the page of one asset shows, for one of its compartments."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from app.domain.alerting.advice import Advice, advice
-from app.domain.findings import Assessment, Finding, Rate
+from app.domain.findings import Assessment, Finding, Rate, Severity
+from app.domain.judging.verdict import reasons
 from app.domain.model import Reading, ServiceEvent, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.context import RATIO_AGE
@@ -35,7 +36,7 @@ LOOK_BACK = timedelta(days=3653)
 
 @dataclass(frozen=True, slots=True)
 class GasRow:
-    """One norm gas of the sample, with the limits that judge it."""
+    """One norm gas of the sample, with the limits that judge it; ``over``: what the engine found above its limit."""
 
     gas: str
     reading: Reading | None
@@ -45,18 +46,21 @@ class GasRow:
     limits: GasLimits
     titles: tuple[str, str]
     """Names of the two limits, e.g. ``Table 1`` and ``Table 2``."""
+    over: Mapping[str, Finding]
+    """By rule: ``level``, ``delta``, ``rate``, ``extreme``, ``detection_limit``."""
+    judged: bool
+    """Whether its level could be judged."""
 
     @property
     def level(self) -> str:
-        """``not measured``, ``within Table 1``, ``above Table 1``, ``above Table 2`` or ``undecided``."""
+        """``not measured``, ``within Table 1``, ``above Table 1``, ``above Table 2``, ``undecided`` or ``no norm``."""
         if self.reading is None:
             return "not measured"
-        if self.reading.number <= self.limits.typical.value:
+        if "level" in self.over:
+            return f"above {self.titles[self.over['level'].severity is Severity.HIGH]}"
+        if self.judged:
             return f"within {self.titles[0]}"
-        if self.reading.below is not None:
-            return "undecided"
-        high = self.limits.high
-        return f"above {self.titles[1 if high and self.reading.number > high.value else 0]}"
+        return "undecided" if "detection_limit" in self.over else "no norm"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +102,8 @@ class Verdict:
     def reasons(self) -> tuple[tuple[Finding, ...], ...]:
         """Findings that put the unit above normal, one group a gas, the gravest group and finding first."""
         groups: dict[str, list[Finding]] = {}
-        for finding in self.assessment.findings if self.assessment else ():
-            if finding.severity >= 2:
-                groups.setdefault(finding.quantity or finding.rule, []).append(finding)
+        for finding in reasons(self.assessment) if self.assessment else ():
+            groups.setdefault(finding.quantity or finding.rule, []).append(finding)
         ranked = [sorted(group, key=weight_of, reverse=True) for group in groups.values()]
         return tuple(tuple(g) for g in sorted(ranked, key=lambda g: weight_of(g[0]), reverse=True))
 
@@ -266,4 +269,6 @@ def _gas_row(gas: str, sample: SampleView, previous: SampleView | None, column: 
         rate=assessment.rates.get(gas) if assessment else None,
         limits=column.limits[gas],
         titles=column.titles,
+        over={f.rule: f for f in assessment.findings if f.quantity == gas} if assessment else {},
+        judged=assessment is not None and gas in assessment.judged_gases,
     )

@@ -10,9 +10,10 @@ import numpy as np
 
 from app.domain.instruments.agreement import Agreed, Agreement, CheckRule, agreement
 from app.domain.instruments.findings import YARD, Kind
-from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, to_time
+from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord
 from app.domain.instruments.silence import SilenceRule
 from app.domain.instruments.verdict import WORDS
+from app.domain.judging.frame import to_time
 from app.domain.recording.maintenance import Spell
 from app.plots.agreement import DayPoint, Difference, Lines, beside_laboratory, differences
 from app.plots.figure import Chart

@@ -7,6 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from app.domain.findings import Finding
+from app.domain.judging.verdict import reasons
 from app.domain.model import Asset, Compartment, Site, SourceKind
 from app.science.quantities import BY_NAME, NAMES
 from app.services.judging.judge_online import with_full_assessments
@@ -90,8 +91,8 @@ class SampleDetail:
     @property
     def reasons(self) -> tuple[Finding, ...]:
         """Findings above normal, the gravest first."""
-        found = self.sample.assessment.findings if self.sample.assessment else ()
-        return tuple(sorted((f for f in found if f.severity >= 2), key=weight_of, reverse=True))
+        found = reasons(self.sample.assessment) if self.sample.assessment else ()
+        return tuple(sorted(found, key=weight_of, reverse=True))
 
 
 def sample_detail(database: Database, sample_id: int) -> SampleDetail | None:

@@ -53,7 +53,7 @@ def _terms(connection: Connection, work: SeriesWork, context: RecordingContext) 
     unit = context.judging.contexts[compartment_id]
     return ComparisonTerms(
         source=work.part.source.source,
-        options=report_options(unit.asset, unit.compartment),
+        options=report_options(unit),
         since=min(work.new.taken_at),
         may_move_alerts=lambda sample_id, at: sample_id in fresh and (newest is None or at >= newest),
     )

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 
-from app.domain.instruments.record import DailyRecord, LaboratoryRecord, empty_daily, to_days
-from app.domain.judging.frame import Bools, Floats
+from app.domain.instruments.record import DailyRecord, LaboratoryRecord, empty_daily
+from app.domain.judging.frame import Bools, Floats, to_days
 from app.domain.model import utc_day
 from app.science.quantities import INDEX, NAMES
 from app.store.database import Connection

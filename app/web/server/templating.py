@@ -14,6 +14,7 @@ from markupsafe import Markup, escape
 from app.domain.judging.methods import PICTURED
 from app.domain.judging.reporting.numbers import NUMBER_UNITS
 from app.domain.model import Reading
+from app.domain.writing import written
 from app.plots.palette import marker_svg
 from app.plots.sparkline import sparkline
 from app.science.oil.moisture import solubility_constants
@@ -36,16 +37,9 @@ def number(value: float | None, digits: int = 3) -> str:
     """A number as people write it: ``digits`` significant figures, thousands grouped, a real minus sign."""
     if value is None:
         return "–"
-    if value == 0:
-        return "0"
-    magnitude = abs(value)
-    if magnitude >= 10**digits or magnitude == int(magnitude):
-        text = f"{value:,.0f}"
-    else:
-        text = f"{value:.{digits}g}"
-        if "e" in text:
-            text = f"{value:.6f}".rstrip("0")
-    return text.replace(",", THIN_SPACE).replace("-", MINUS)
+    whole, point, part = written(abs(value), digits).partition(".")
+    sign = MINUS if value < 0 and (whole, part) != ("0", "") else ""
+    return f"{sign}{int(whole):,}".replace(",", THIN_SPACE) + point + part
 
 
 def signed(value: float | None, digits: int = 3) -> str:

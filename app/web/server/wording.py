@@ -8,8 +8,9 @@ from app.domain.alerting.states import STATE_WORDS, State
 from app.domain.findings import Finding
 from app.domain.judging.methods import TITLES
 from app.domain.judging.norms import NORM_SET_NAMES
+from app.domain.judging.reporting import sentences
 from app.domain.judging.reporting.fault import FAULT_NAMES
-from app.domain.judging.status_words import STATUS_MEANING, STATUS_WORDS
+from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE, STATUS_WORDS
 
 LEVEL_WORDS: Final = {0: "0 typical", 1: "1 above typical", 2: "2 high"}
 HEARD_WORDS: Final = {
@@ -38,10 +39,6 @@ FIGURE_WORDS: Final = {
     "bubble_inception": "bubble inception temperature",
     "degree_of_polymerization": "degree of polymerization from furfural",
 }
-_INCREMENTS: Final = {
-    "since_reference": "new gas since the last sample",
-    "since_baseline": "new gas since the baseline",
-}
 
 
 def fault(code: str) -> str:
@@ -54,10 +51,20 @@ def figure(name: str) -> str:
     return FIGURE_WORDS.get(name, name.replace("_", " "))
 
 
-def increment(name: str) -> str:
-    """``Duval triangle 1, new gas since the last sample`` for ``duval_triangle_1/since_reference``."""
+def new_gas(*, online: bool) -> str:
+    """What the gas is called that is counted from the reference."""
+    return sentences.new_gas("since_reference", online=online)
+
+
+def month_before() -> str:
+    """What an on-line reading is compared with."""
+    return sentences.MONTH_BEFORE
+
+
+def increment(name: str, *, online: bool) -> str:
+    """``Duval triangle 1, new gas since the last believed sample`` for ``duval_triangle_1/since_reference``."""
     zones, _, since = name.partition("/")
-    return f"{method(zones)}, {_INCREMENTS.get(since, since.replace('_', ' '))}"
+    return f"{method(zones)}, {sentences.new_gas(since, online=online)}"
 
 
 def severity(condition: str, value: int) -> str:
@@ -78,6 +85,11 @@ def state(name: str) -> str:
 def status_meaning(status: int) -> str:
     """What a DGA status means."""
     return STATUS_MEANING[status]
+
+
+def status_source() -> str:
+    """Where that is written."""
+    return STATUS_SOURCE
 
 
 def status_word(status: int | None) -> str:

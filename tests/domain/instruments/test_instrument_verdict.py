@@ -13,8 +13,9 @@ from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.instruments.agreement import Agreed, Agreement, AgreementRule, agreement
 from app.domain.instruments.continued import reconcile
 from app.domain.instruments.findings import InstrumentFinding, Kind
-from app.domain.instruments.record import DailyRecord, InstrumentRecord, LaboratoryRecord, to_days
+from app.domain.instruments.record import DailyRecord, InstrumentRecord, LaboratoryRecord
 from app.domain.instruments.verdict import TOLD_FOR
+from app.domain.judging.frame import to_days
 from app.domain.model import EventKind
 from app.science.quantities import INDEX, NAMES
 

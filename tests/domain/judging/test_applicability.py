@@ -118,7 +118,7 @@ def test_ratios_outside_every_row_are_no_case_and_shown() -> None:
 
 def test_increments_say_when_there_is_nothing_to_compare_with() -> None:
     first = one(THERMAL).increments
-    assert {call.why for call in first.values()} == {"there is no earlier sample to compare with"}
+    assert {call.why for call in first.values()} == {"there is nothing earlier to compare with"}
 
 
 def test_increments_say_when_nothing_increased() -> None:
@@ -132,7 +132,7 @@ def test_a_new_baseline_has_no_reference() -> None:
     frames = [frame(steady(3), series=0), frame([(600.0, QUIET | {"c2h4": 300.0})], series=1)]
     found = report(assess(join(frames)), 3)
     assert found.deltas == {}
-    assert {call.why for call in found.increments.values()} == {"there is no earlier sample to compare with"}
+    assert {call.why for call in found.increments.values()} == {"there is nothing earlier to compare with"}
 
 
 def test_nothing_measured_gives_reasons_and_no_verdict() -> None:

@@ -32,7 +32,7 @@ def test_a_new_discharge_under_old_thermal_gas_is_seen_in_what_was_gained() -> N
 
 def test_the_mixture_is_told_in_the_verdict_with_its_clause() -> None:
     sentences = [s for s in verdict(after_old_gas(NEW_DISCHARGE, detailed=True)) if s.topic == "fault"]
-    assert "The pattern of the new gas since the last sample" in sentences[0].text
+    assert "The pattern of the new gas since the last believed sample" in sentences[0].text
     assert "a new fault may hide behind an older one" in sentences[1].text
     assert sentences[1].sources == ("IEEE C57.104-2019, D.6-D.7",)
 

@@ -64,13 +64,16 @@ def test_it_says_what_where_since_when_why_what_next_and_with_what_care(story: l
         )
 
 
-def test_its_numbers_stand_in_columns_with_their_limit(story: list[Any]) -> None:
+def test_each_finding_is_a_sentence_and_a_source_stands_once_under_its_own(story: list[Any]) -> None:
     # limits of IEEE C57.104-2019, Table 2, O2/N2 at most 0.2, 10-30 years: CH4 150, C2H4 95 (95th percentile)
-    rows = [line for line in story[0].text.splitlines() if "   limit " in line]
-    assert "    CH₄               250 µL/L   limit        150 µL/L" in rows
-    assert "    C₂H₄              400 µL/L   limit         95 µL/L" in rows
-    assert {line.index("   limit ") for line in rows} == {30}
-    assert len(rows) == len(set(rows))
+    why = story[0].text.split("WHY\n")[1].split("\n\n")[0]
+    lines = [" ".join(part.split()) for part in re.split(r"^(?:- |  (?=\())", why, flags=re.MULTILINE)[1:]]
+    level = "is above the 95th percentile of {} µL/L (O₂/N₂ 0.02, age 10-30 years)."
+    first = lines.index(f"CH₄ 250 µL/L {level.format(150)}")
+    assert lines[first + 1] == f"C₂H₄ 400 µL/L {level.format(95)}"
+    assert lines[first + 2] == "(IEEE C57.104-2019, 6.1.3 Table 2)"
+    assert len(lines) == len(set(lines))
+    assert lines.count("(IEEE C57.104-2019, 6.1.3 Table 2)") == 1
 
 
 def test_no_line_of_the_text_is_wider_than_72_columns(story: list[Any]) -> None:

@@ -7,8 +7,8 @@ import numpy as np
 
 from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
 from app.domain.instruments.pairs import Pairs, pairs_of, telling
-from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, name_of, to_time
-from app.domain.judging.frame import Floats
+from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, name_of
+from app.domain.judging.frame import Floats, to_time
 from app.science.measuring.noise import MAD_TO_SD, instrument_parameters
 from app.science.trends.rates import DAYS_PER_YEAR
 from app.science.trends.trend import theil_sen

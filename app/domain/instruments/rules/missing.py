@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
-from app.domain.instruments.record import InstrumentRecord, name_of, to_time
+from app.domain.instruments.record import InstrumentRecord, name_of
+from app.domain.judging.frame import to_time
 from app.science.measuring.noise import instrument_parameters
 from app.science.quantities import INDEX, NAMES
 

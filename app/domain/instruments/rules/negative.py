@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
-from app.domain.instruments.record import InstrumentRecord, amount, limit_of, name_of, to_time
-from app.domain.judging.frame import Floats
+from app.domain.instruments.record import InstrumentRecord, amount, limit_of, name_of
+from app.domain.judging.frame import Floats, to_time
 from app.science.measuring.noise import instrument_parameters
 from app.science.quantities import GASES
 

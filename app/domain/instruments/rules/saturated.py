@@ -6,8 +6,8 @@ import numpy as np
 
 from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
 from app.domain.instruments.own_noise import noise_of_days
-from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, amount, limit_of, name_of, to_time
-from app.domain.judging.frame import Bools, Floats
+from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, amount, limit_of, name_of
+from app.domain.judging.frame import Bools, Floats, to_time
 from app.science.measuring.noise import instrument_parameters, noise_of, resolution_at, runs_of
 from app.science.quantities import INDEX
 

@@ -13,15 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
-from app.domain.instruments.record import (
-    WORK_ON_THE_OIL,
-    InstrumentRecord,
-    amount,
-    limit_of,
-    name_of,
-    to_time,
-)
-from app.domain.judging.frame import Floats
+from app.domain.instruments.record import WORK_ON_THE_OIL, InstrumentRecord, amount, limit_of, name_of
+from app.domain.judging.frame import Floats, to_time
 from app.domain.model import EventKind
 from app.science.measuring.instrument_signs import Step, steps
 from app.science.measuring.noise import instrument_parameters, noise_of

@@ -8,8 +8,8 @@ import numpy as np
 
 from app.domain.instruments.findings import CHECK_FIRST, SINCE, InstrumentFinding, Kind
 from app.domain.instruments.own_noise import noise_of_days
-from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, amount, limit_of, name_of, to_time
-from app.domain.judging.frame import Floats
+from app.domain.instruments.record import CHECKED_GASES, InstrumentRecord, amount, limit_of, name_of
+from app.domain.judging.frame import Floats, to_time
 from app.science.measuring.noise import (
     Noise,
     instrument_parameters,

@@ -31,7 +31,7 @@ WORDS: Final = {
     Bar.NO_GAS: "none of its gases was found",
     Bar.NEAR_DETECTION: "all its gases are below five times their detection limits (IEEE C57.104-2019, 5.2.1)",
     Bar.NOT_CALLED: "Duval triangle 1 does not call for it (IEEE C57.104-2019, D.4)",
-    Bar.NO_REFERENCE: "there is no earlier sample to compare with",
+    Bar.NO_REFERENCE: "there is nothing earlier to compare with",
     Bar.NO_NORM: "no norm applies to this oil, so no fault is named",
     Bar.NO_INCREASE: "fewer than two fault gases increased by more than measurement can explain",
 }

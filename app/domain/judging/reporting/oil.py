@@ -7,6 +7,7 @@ import numpy as np
 
 from app.domain.findings import Finding, Severity
 from app.domain.judging.frame import SampleFrame
+from app.domain.writing import written
 from app.science.oil.oil_quality import OIL_VERDICTS, OilLimit, oil_limits, oil_verdict
 from app.science.quantities import BY_NAME
 
@@ -30,8 +31,9 @@ def oil_findings(frame: SampleFrame, row: int, rated_kv: float | None) -> Iterat
         yield Finding(
             "oil_quality",
             Severity.INFORMATION,
-            f"{BY_NAME[name].label.capitalize()} {value:g} {limit.unit} is {side} value of {limit.limit:g} {limit.unit}"
-            f"{test} for {rated_kv:g} kV; do not decide on one test result.",
+            f"{BY_NAME[name].label.capitalize()} {written(value, 6)} {limit.unit} is {side} value of "
+            f"{written(limit.limit, 6)} {limit.unit}"
+            f"{test} for {written(rated_kv, 6)} kV; do not decide on one test result.",
             name,
             value,
             limit.limit,

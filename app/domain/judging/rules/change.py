@@ -27,6 +27,9 @@ class Changes:
 
     Attributes:
         reference: value compared with [µL/L]; NaN where there is none.
+        reference_at: when the sample was taken that it is a value of [days since 1970-01-01 UTC]; NaN where it is none
+            of one sample.
+        reference_below: it is a detection limit.
         delta: change against it [µL/L]; against a censored reference the change that is certain.
         delta_exceeds: above Table 3.
         rate: multi-point rate [µL/L/year]; NaN where the guide gives none.
@@ -38,12 +41,15 @@ class Changes:
         suspect: a confirmation sample is asked for.
         confirmed: this sample confirms the suspect one before it.
         refuted: this sample refutes the suspect one before it.
+        settled_at: when the suspect one was taken that this sample confirms or refutes [days]; NaN where there is none.
         dropped: a later sample refuted this one; it takes no part in later rates.
         fell: a fault gas fell by more than measurement can explain (laboratory only).
         waiting: an earlier suspect sample waits still, since this one has none of the gases in question.
     """
 
     reference: Floats
+    reference_at: Floats
+    reference_below: Bools
     delta: Floats
     delta_exceeds: Bools
     rate: Floats
@@ -55,6 +61,7 @@ class Changes:
     suspect: Bools
     confirmed: Bools
     refuted: Bools
+    settled_at: Floats
     dropped: Bools
     fell: Bools
     waiting: Bools

@@ -34,6 +34,7 @@ class _Walk:
     values: Floats  # (s, 5, 7) their values; NaN where missing or censored
     reference: Floats  # (s, 7) numbers of the last believed sample
     reference_below: Bools  # (s, 7)
+    reference_at: Floats  # (s, 7) when they were taken
     pending: Integers  # (s,) row of a suspect sample that waits for its confirmation, or -1
     pending_rise: Bools  # (s, 7) the gases it is suspected for because they rose
     pending_fall: Bools  # (s, 7) and because they fell: a rise does not confirm a fall
@@ -46,6 +47,7 @@ class _Walk:
             values=np.full((series, WINDOW - 1, GASES), np.nan),
             reference=np.full((series, GASES), np.nan),
             reference_below=np.zeros((series, GASES), dtype=np.bool_),
+            reference_at=np.full((series, GASES), np.nan),
             pending=np.full(series, -1, dtype=np.int64),
             pending_rise=np.zeros((series, GASES), dtype=np.bool_),
             pending_fall=np.zeros((series, GASES), dtype=np.bool_),
@@ -122,10 +124,12 @@ def _step(
     suspect = doubted | risen
 
     out.reference[row], out.delta[row], out.delta_exceeds[row] = reference, delta, delta_exceeds
+    out.reference_at[row], out.reference_below[row] = state.reference_at, state.reference_below
     out.rate[row], out.rate_span[row], out.rate_points[row] = rate, span, count
     out.rate_limit[row], out.rate_exceeds[row] = limit, rate_exceeds
     out.fell[row] = fell
     out.suspect[row], out.confirmed[row], out.refuted[row] = suspect, confirmed, refuted
+    out.settled_at[row] = np.where(decided, frame.at[state.pending], np.nan)
     out.waiting[row] = waiting & ~decided
     out.dropped[state.pending[refuted]] = True
 
@@ -136,6 +140,7 @@ def _step(
     state.believe(believed, at, now)
     known = believed[:, None] & ~np.isnan(value)
     state.reference[known], state.reference_below[known] = value[known], below[known]
+    state.reference_at[known] = np.broadcast_to(at[:, None], known.shape)[known]
     state.gassing[:] = np.where(
         doubted | held, state.gassing, rises.any(axis=1) & (confirmed | state.gassing)
     )

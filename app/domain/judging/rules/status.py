@@ -17,6 +17,8 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
     n = len(frame)
     out = Changes(
         reference=np.full((n, GASES), np.nan),
+        reference_at=np.full((n, GASES), np.nan),
+        reference_below=np.zeros((n, GASES), dtype=np.bool_),
         delta=np.full((n, GASES), np.nan),
         delta_exceeds=np.zeros((n, GASES), dtype=np.bool_),
         rate=np.full((n, GASES), np.nan),
@@ -28,6 +30,7 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
         suspect=np.zeros(n, dtype=np.bool_),
         confirmed=np.zeros(n, dtype=np.bool_),
         refuted=np.zeros(n, dtype=np.bool_),
+        settled_at=np.full(n, np.nan),
         dropped=np.zeros(n, dtype=np.bool_),
         fell=np.zeros((n, GASES), dtype=np.bool_),
         waiting=np.zeros(n, dtype=np.bool_),

@@ -1,0 +1,111 @@
+"""The sentences of findings: each with its value, limit, unit and what it is compared with.
+
+A sentence is made here and nowhere else, when a sample is judged, and stored beside the evidence it is made of. Pages,
+mails, the command and the interface show it as it stands, with the finding's source.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from app.domain.writing import written
+
+MONTH_BEFORE: Final = "the mean of the month that ended a month before"
+"""What an on-line reading is compared with: see :mod:`app.domain.judging.rules.online`."""
+CONFIRM_ONLINE: Final = "The change is new: it counts when readings a day later still show it."
+CONFIRM: Final = "The change is not confirmed yet: take a confirmation sample within a month."
+DROPPED: Final = "A later sample did not confirm this one; it takes no part in later changes and rates."
+UNMEASURABLE: Final = "any increase that can be measured counts"
+"""Of a limit that the tables give as "any increase"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What a change is counted from: the month before, or one sample.
+
+    ``at``: when that sample was taken; None: the month. ``below``: its detection limit [µL/L], where it found nothing.
+    """
+
+    at: datetime | None
+    zone: ZoneInfo
+    below: float | None = None
+
+    @property
+    def words(self) -> str:
+        if self.at is None:
+            return MONTH_BEFORE
+        limit = "" if self.below is None else f", which was below {written(self.below)} µL/L"
+        return f"{sample_of(self.at, self.zone)}{limit}"
+
+
+def compared_with(*, online: bool) -> str:
+    """What the changes of a sample are counted from, where they are told together."""
+    return f"against {MONTH_BEFORE}" if online else "since the last believed sample"
+
+
+def new_gas(since: str, *, online: bool) -> str:
+    """What is called the gas gained ``since_reference`` or ``since_baseline``."""
+    return f"new gas {compared_with(online=online) if since == 'since_reference' else 'since the baseline'}"
+
+
+def sample_of(at: datetime, zone: ZoneInfo) -> str:
+    """A sample by its day at the site."""
+    return f"the sample of {at.astimezone(zone).date().isoformat()}"
+
+
+def level(symbol: str, value: float, limit: float, limit_words: str, column: str) -> str:
+    """A level above its norm; ``column``: of the norm's tables, in words."""
+    return f"{symbol} {written(value, 5)} µL/L is above {limit_words} of {written(limit, 6)} µL/L ({column})."
+
+
+def undecided(symbol: str, value: float, limit: float) -> str:
+    """A detection limit that is itself above the norm."""
+    return (
+        f"{symbol} is below a detection limit of {written(value, 6)} µL/L, which is above its norm of "
+        f"{written(limit, 6)} µL/L: it cannot be judged."
+    )
+
+
+def delta(symbol: str, value: float, limit: float | None, reference: Reference) -> str:
+    """A change above its norm; ``limit`` None: any counts."""
+    norm = UNMEASURABLE if limit is None else f"the norm is {written(limit, 6)} µL/L"
+    return f"{_rose(symbol, value, reference)} ({norm})."
+
+
+def rate(symbol: str, value: float, limit: float | None, points: str, days: float) -> str:
+    """A multi-point rate above its norm; ``points``: how many of what; ``limit`` None: any counts."""
+    norm = UNMEASURABLE if limit is None else f"the norm is {written(limit, 6)} µL/L a year"
+    over = f"over {points} in {days:.0f} days"
+    return f"The multi-point rate of {symbol} is {written(value)} µL/L a year {over} ({norm})."
+
+
+def extreme_level(symbol: str, value: float, limit: float) -> str:
+    """A level that calls for action at once."""
+    return f"{symbol} stands at {written(value, 4)} µL/L, {_extreme(limit)}"
+
+
+def extreme_delta(symbol: str, value: float, limit: float, reference: Reference) -> str:
+    """A change that calls for action at once."""
+    return f"{_rose(symbol, value, reference)}, {_extreme(limit)}"
+
+
+def confirmed(at: datetime, zone: ZoneInfo) -> str:
+    """Of the sample that shows again what an earlier one showed."""
+    return f"This sample confirms the change that {sample_of(at, zone)} showed."
+
+
+def refuted(at: datetime, zone: ZoneInfo) -> str:
+    """Of the sample that does not show what an earlier one showed."""
+    return (
+        f"This sample does not confirm {sample_of(at, zone)}, which takes no part in later changes and rates."
+    )
+
+
+def _rose(symbol: str, value: float, reference: Reference) -> str:
+    least = "" if reference.below is None else "at least "
+    return f"{symbol} rose by {least}{written(value)} µL/L against {reference.words}"
+
+
+def _extreme(limit: float) -> str:
+    return f"which is extreme (from {written(limit, 6)} µL/L on): investigate at once."
