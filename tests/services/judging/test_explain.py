@@ -92,13 +92,18 @@ def test_the_trace_says_what_interpret_says() -> None:
 def test_the_trace_tells_what_the_new_gas_alone_looks_like() -> None:
     found = trace(E1, 2)
     for title in ("Duval triangle 1", "Duval pentagon 1"):
-        for since in ("reference", "baseline"):
-            assert line(found, f"{title} on the gas gained since {since}: ").startswith(title)
+        for since in ("last believed sample", "baseline"):
+            assert line(found, f"{title}, new gas since the {since}: ").startswith(title)
 
 
-def test_an_on_line_reading_is_called_one() -> None:
-    text = "asset,taken_at,source_kind,h2\nA,2020-01-01,instrument,10\n"
-    assert trace(text, 1)[1] == "An on-line reading, number 1 of its series."
+def test_an_on_line_reading_is_called_one_and_what_it_is_compared_with_is_said() -> None:
+    found = trace("asset,taken_at,source_kind,h2\nA,2020-01-01,instrument,10\n", 1)
+    assert found[1] == "An on-line reading, number 1 of its series."
+    assert "2. Change against the mean of the month that ended a month before (Table 3)" in found
+    assert line(found, "3. Multi-point rate").endswith(
+        "daily medians of nine months, 30 at least, over 4 months at least"
+    )
+    assert line(found, "Duval triangle 1, new gas against the mean of the month that ended a month before: ")
 
 
 def test_rows_count_by_file_and_not_by_time() -> None:
