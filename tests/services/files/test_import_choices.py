@@ -112,7 +112,7 @@ def test_the_preview_tells_status_and_alerts_and_the_import_does_the_same(fleet:
     assert alarmed.fault_after is not None
     gassing = next(alert for alert in alarmed.alerts if alert.condition == "gassing")
     assert (gassing.from_state, gassing.to_state, gassing.severity) == ("normal", "unacknowledged", 3)
-    assert gassing.headline.startswith("Status 3, high gas or probable gassing")
+    assert gassing.headline.startswith("Status 3, high gas or probable active gassing")
     assert effects["NA", "main"].alerts == ()
     done = take(fleet, ALARMING).effects
     assert all(
@@ -136,7 +136,7 @@ def test_a_correction_tells_old_and_new_status_and_the_alert_that_changes(fleet:
         events = connection.execute(sa.select(sa.func.count()).select_from(alert_events)).scalar_one()
     assert gassing.alert_id in raised_ids
     assert gassing == AlertEffect(
-        "gassing", "unacknowledged", "returned", 0, "Status 1, normal", gassing.alert_id
+        "gassing", "unacknowledged", "returned", 0, "Status 1, low gas, no sign of gassing", gassing.alert_id
     )
     take(fleet, SEMICOLON)
     assert count(fleet, alert_events) > events
