@@ -96,7 +96,12 @@ def test_to_postgresql_and_back_every_table_is_the_same(
     told: list[tuple[str, int, int]] = []
     copied = copy_database(demo, empty_postgresql, lambda *words: told.append(words))
     assert same(demo, empty_postgresql)
-    assert ("samples", copied.rows["samples"], copied.rows["samples"]) in told
+    in_all = sum(copied.rows.values())
+    assert {stage for stage, _, _ in told} == {"copying", "reading back"}
+    assert [(stage, done, total) for stage, done, total in told if done == in_all] == [
+        ("copying", in_all, in_all),
+        ("reading back", in_all, in_all),
+    ]
     copy_database(empty_postgresql, empty_sqlite)
     assert same(demo, empty_sqlite)
     for database in (demo, empty_postgresql, empty_sqlite):  # to the database itself, what is nothing is NULL
@@ -269,7 +274,7 @@ def test_what_goes_wrong_half_way_leaves_nothing(
     made = backup(postgresql_database, tmp_path / "b", NOW)
     _rewritten(lambda parts: parts.update({"messages.copy": b"1\t1\n"}))(tmp_path / "b")
     empty = Database(postgresql_database.url.render_as_string(hide_password=False))
-    monkeypatch.setattr(archive, "check_parts", lambda _path: made)
+    monkeypatch.setattr(archive, "check_parts", lambda *_: made)
     with empty.write() as connection:
         connection.exec_driver_sql("DROP SCHEMA public CASCADE")
         connection.exec_driver_sql("CREATE SCHEMA public")
