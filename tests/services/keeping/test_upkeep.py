@@ -5,6 +5,7 @@ from itertools import pairwise
 
 import pytest
 import sqlalchemy as sa
+from fleet_cast import FLEET
 
 from app.domain.model import Reading, Sample
 from app.services.correcting.put_right import Place, move_sample
@@ -160,8 +161,8 @@ def test_somebody_who_reads_for_long_makes_it_wait_and_nothing_is_half_done(
 
 
 @pytest.fixture
-def fleet_postgresql(postgresql_database: Database, request: pytest.FixtureRequest) -> Database:
-    text = (request.path.parents[1] / "data" / "fleet.yaml").read_text(encoding="utf-8")
+def fleet_postgresql(postgresql_database: Database) -> Database:
+    text = FLEET.read_text(encoding="utf-8")
     load_fleet(postgresql_database, text, "fleet.yaml")
     return postgresql_database
 
