@@ -12,6 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup, escape
 
 from app.domain.judging.methods import PICTURED
+from app.domain.judging.reporting.methods import in_order
 from app.domain.judging.reporting.numbers import NUMBER_UNITS
 from app.domain.model import Reading
 from app.domain.writing import written
@@ -169,6 +170,7 @@ def _environment() -> Environment:
         day=day,
         age=age,
         span=span,
+        in_order=in_order,
         sentence=lambda text: text[:1].upper() + text[1:],
         words=lambda name: str(name).replace("_", " "),
     )

@@ -1,5 +1,6 @@
 """What each diagnostic method says of one row, with the ratios or shares that led to it, or why it is silent."""
 
+from collections.abc import Mapping
 from dataclasses import fields
 
 from app.domain.findings import MethodCall
@@ -7,7 +8,7 @@ from app.domain.judging.engine import Judgement
 from app.domain.judging.methods import METHODS, ZONE_METHODS
 from app.domain.judging.methods.bars import WORDS, Bar, bar_words
 from app.domain.judging.methods.method import Answers, Method, ZoneMethod
-from app.domain.judging.rules.increments import Increment
+from app.domain.judging.rules.increments import Increment, Increments
 from app.science.quantities import NORM_GASES
 
 
@@ -25,6 +26,16 @@ def increments_of(judgement: Judgement, row: int) -> dict[str, MethodCall]:
             if method.tells_increment:
                 found[f"{method.name}/{kind.name}"] = _increment_call(increment, method, row)
     return found
+
+
+def in_order(calls: Mapping[str, MethodCall]) -> list[tuple[str, MethodCall]]:
+    """Calls by :func:`methods_of` or :func:`increments_of` in the order of the registry; unknown names come last.
+
+    PostgreSQL keeps the keys of a stored assessment in an order of its own.
+    """
+    alone = [f"{m.name}/{kind.name}" for kind in fields(Increments) for m in ZONE_METHODS]
+    place = {name: i for i, name in enumerate([*(m.name for m in METHODS), *alone])}
+    return sorted(calls.items(), key=lambda call: place.get(call[0], len(place)))
 
 
 def codes_of(judgement: Judgement, row: int) -> dict[str, str]:
