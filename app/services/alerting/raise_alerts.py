@@ -40,6 +40,15 @@ class _Episode:
     said: SampleEvidence
 
 
+@dataclass(slots=True)
+class _Course:
+    """One alert while a batch speaks to it: as it stands now, and as it is stored."""
+
+    state: AlertState
+    stored: AlertState
+    alert_id: int | None = None
+
+
 def raise_alerts(
     connection: Connection,
     news: News,
@@ -60,52 +69,33 @@ def raise_alerts(
         return
     if stored is None:
         stored = alerts.states_of(connection, [news.compartment_id])
-    mine = {c: a for (compartment_id, c), a in stored.items() if compartment_id == news.compartment_id}
-    states = {c: a.state for c, a in mine.items()}
-    ids: dict[Condition, int] = {c: a.id for c, a in mine.items()}
+    subject = alerts.Subject(news.compartment_id)
+    courses = {
+        c: _Course(a.state, a.state, a.id) for (own, c), a in stored.items() if own == news.compartment_id
+    }
     episodes: dict[Condition, _Episode] = {}
     for sample in speaking:
         for condition, shown in sample.evidence.items():
-            before = states.get(condition, AlertState(condition))
+            new = AlertState(condition)
+            course = courses.setdefault(condition, _Course(new, new))
+            before = course.state
             after, change = decide(before, shown, now)
             if change and news.again and change.reason not in {Reason.EASED, Reason.RETURNED}:
                 continue  # what is worse than was known is for the next sample to say, by mail
-            states[condition] = after
+            course.state = after
             if change is None:
                 continue
-            note = alerts.EventNote(
-                now,
-                condition.headline(sample.assess()),
-                sample.sample_id,
-                sample.taken_at,
-                note=news.again or "",
-            )
-            ids[condition], event_id = alerts.append(
-                connection, alerts.Subject(news.compartment_id), ids.get(condition), change, note
-            )
+            headline = condition.headline(sample.assess())
+            note = alerts.EventNote(now, headline, sample.sample_id, sample.taken_at, note=news.again or "")
+            course.alert_id, event_id = alerts.append(connection, subject, course.alert_id, change, note)
+            course.stored = change.after
             first = episodes[condition].first if condition in episodes else before
-            episodes[condition] = _Episode(ids[condition], event_id, condition, first, change, sample)
-    _remember(connection, news.compartment_id, mine, states, ids, episodes, now)
+            episodes[condition] = _Episode(course.alert_id, event_id, condition, first, change, sample)
+    for course in courses.values():  # counters that moved without a transition, or after the last one
+        if course.state.memory != course.stored.memory:
+            alerts.remember(connection, subject, course.alert_id, course.state, now)
     if news.again is None:
         _mail(connection, news, list(episodes.values()), now)
-
-
-def _remember(
-    connection: Connection,
-    compartment_id: int,
-    stored: Mapping[Condition, alerts.StoredAlert],
-    states: dict[Condition, AlertState],
-    ids: dict[Condition, int],
-    episodes: Mapping[Condition, _Episode],
-    now: datetime,
-) -> None:
-    """Store counters that moved without a transition, or after the last one."""
-    for condition, state in states.items():
-        episode = episodes.get(condition)
-        old = stored.get(condition)
-        written = episode.last.after if episode else (old.state if old else AlertState(condition))
-        if state.memory != written.memory:
-            alerts.remember(connection, alerts.Subject(compartment_id), ids.get(condition), state, now)
 
 
 def _mail(connection: Connection, news: News, episodes: list[_Episode], now: datetime) -> None:

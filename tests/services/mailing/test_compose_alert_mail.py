@@ -66,7 +66,7 @@ def test_it_says_what_where_since_when_why_what_next_and_with_what_care(story: l
 
 def test_each_finding_is_a_sentence_and_a_source_stands_once_under_its_own(story: list[Any]) -> None:
     # limits of IEEE C57.104-2019, Table 2, O2/N2 at most 0.2, 10-30 years: CH4 150, C2H4 95 (95th percentile)
-    why = story[0].text.split("WHY\n")[1].split("\n\n")[0]
+    why = story[0].text.split("WHY\n")[1].split("\n\nWHAT TO DO")[0]
     lines = [" ".join(part.split()) for part in re.split(r"^(?:- |  (?=\())", why, flags=re.MULTILINE)[1:]]
     level = "is above the 95th percentile of {} µL/L (O₂/N₂ 0.02, age 10-30 years)."
     first = lines.index(f"CH₄ 250 µL/L {level.format(150)}")
