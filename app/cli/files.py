@@ -253,3 +253,37 @@ def _whole(path: Path) -> Iterator[BinaryIO]:
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def trace(
+    sample: Annotated[int, typer.Argument(metavar="ID", min=1, help="Id of a stored sample.")],
+    url: DatabaseUrl = None,
+    settings: SettingsFile = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print where each reading of a sample stands in the laboratory file it came with, and what is written there."""
+    from app.services.files.import_trace import trace_sample
+
+    with record(url, settings) as database:
+        found = trace_sample(database, sample)
+    if found is None:
+        fail(f"sample {sample} came with no file, or there is no such sample")
+    places = {
+        name: {"line": at.line, "column": at.column, "cell": at.address, "text": at.text}
+        for name, at in found.places.items()
+    }
+    outcome = {
+        "file": found.filename,
+        "file_id": found.file_id,
+        "profile": found.profile,
+        "imported_by": found.imported_by,
+        "unit_said_to_be": found.unit_said_to_be,
+        "places": places,
+    }
+    said = f", which calls the unit {found.unit_said_to_be!r}" if found.unit_said_to_be else ""
+    lines = [f"{found.filename}{said}, read by the profile {found.profile}, imported by {found.imported_by}"]
+    lines += [
+        f"{name}: line {at.line}, column {at.column!r}{f', cell {at.address}' if at.address else ''}: {at.text!r}"
+        for name, at in found.places.items()
+    ]
+    show(outcome, lines, as_json=as_json)

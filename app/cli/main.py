@@ -11,7 +11,7 @@ import typer
 from app.cli.common import EXIT_CODES
 from app.cli.db import backup, db_app, restore
 from app.cli.demo import demo, simulate
-from app.cli.files import export_command, import_command
+from app.cli.files import export_command, import_command, trace
 from app.cli.fleet import fleet_app
 from app.cli.health import health, mail_app
 from app.cli.instrument import instrument_app
@@ -45,7 +45,7 @@ RUN, RECORD, JUDGE, TRY = "Run it", "The record", "What samples mean", "Try it"
 COMMANDS: dict[str, dict[str, Callable[..., None]]] = {
     RUN: {"serve": serve, "worker": worker, "health": health, "send": send_command},
     RECORD: {"import": import_command, "export": export_command, "backup": backup, "restore": restore},
-    JUDGE: {"interpret": interpret, "explain": explain, "reassess": reassess},
+    JUDGE: {"interpret": interpret, "explain": explain, "reassess": reassess, "trace": trace},
     TRY: {"demo": demo, "simulate": simulate},
 }
 for panel, commands in COMMANDS.items():

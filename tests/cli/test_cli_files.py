@@ -1,6 +1,7 @@
 """`ullage import` and `ullage export`: what they print, and the exit codes 0 done, 1 refused, 2 wrong words."""
 
 import csv
+import json
 import os
 import signal
 import subprocess
@@ -115,6 +116,24 @@ def test_an_export_as_parquet_or_a_word_how_to_get_it(
     assert refused.exit_code == 1
     assert "pip install 'ullage[parquet]'" in refused.stderr
     assert sorted(p.name for p in tmp_path.glob("*parquet*")) == ["samples.parquet"]
+
+
+def test_a_reading_is_traced_to_its_place_in_the_file(loaded: Run, march: Path) -> None:
+    loaded("import", march, "--laboratory", "LAB", "--author", "R. Quist")
+    told = loaded("trace", 1)
+    assert (told.exit_code, told.stderr) == (0, "")
+    first, *places = told.stdout.splitlines()
+    assert first == "march.csv, read by the profile quillfen, imported by R. Quist"
+    assert "h2: line 2, column 'Hydrogen (ppm)': '12'" in places
+    assert "c2h2: line 2, column 'Acetylene (ppm)': '<0,5'" in places
+    found = json.loads(loaded("trace", 1, "--json").stdout)
+    assert found["places"]["h2"] == {"line": 2, "column": "Hydrogen (ppm)", "cell": None, "text": "12"}
+    assert found["unit_said_to_be"] is None
+    missing = loaded("trace", 99)
+    assert (missing.exit_code, missing.stderr) == (
+        1,
+        "sample 99 came with no file, or there is no such sample\n",
+    )
 
 
 def test_an_export_of_nothing_that_is_registered_leaves_no_file(loaded: Run, tmp_path: Path) -> None:
