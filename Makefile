@@ -11,7 +11,7 @@ help:
 	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
 	@echo "make serve   run the server on the settings in the environment"
 	@echo "make test    install what the tests need and run all of them, lint and types included"
-	@echo "make check   lint, types and ranks only"
+	@echo "make check   lint, types, ranks, dependencies and dead code only"
 	@echo "make fuzz    more than 5,000 made-up requests to every endpoint and page; prints what was sent"
 	@echo "make bench   the benchmarks, each beside its baseline"
 	@echo "make faults  a hundred kills of server, worker and PostgreSQL, full disks, cut connections: what was lost"
@@ -44,6 +44,8 @@ check: $(VENV)/ready-dev
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/deptry .
+	$(BIN)/python -m tests.dead_code
 
 test: $(VENV)/ready-dev system-packages check
 	$(PYTEST) --numprocesses 2 --dist loadgroup tests

@@ -29,17 +29,6 @@ PATTERNS: Final[Mapping[str, tuple[float, ...]]] = {
 }  # fmt: skip
 """Relative generation of the seven gases of :data:`NORM_GASES` by fault, in parts of about 100."""
 
-ZONES: Final[Mapping[str, str]] = {
-    "partial_discharge": "PD",
-    "discharge_low": "D1",
-    "discharge_high": "D2",
-    "mixed": "DT",
-    "thermal_low": "T1",
-    "thermal_medium": "T2",
-    "thermal_high": "T3",
-}
-"""The zone of triangle 1 each fault's pattern must lie in."""
-
 
 @dataclass(frozen=True, slots=True)
 class Course:

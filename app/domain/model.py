@@ -286,11 +286,6 @@ class Rejection:
     text: str | None = None
 
 
-def whole_years(years: float) -> int:
-    """Completed years."""
-    return int(years)
-
-
 def utc_day(at: datetime) -> date:
     """The UTC calendar day a time falls on (the day that on-line medians are taken over)."""
     return at.astimezone(UTC).date()

@@ -7,7 +7,7 @@ import numpy as np
 from bench_timing import peak_memory, tell, timed
 from numpy.typing import NDArray
 
-from app.domain.judging.engine import HISTORY_DAYS, RULES, assess
+from app.domain.judging.engine import RULES, assess
 from app.domain.judging.frame import DailyMedians, SampleFrame, daily_medians
 from app.domain.judging.rules.certainty import DRAWS, judge_certainty
 from app.science.diagnosis.pentagons import duval_pentagon_1
@@ -20,6 +20,8 @@ QUIET = {
 }  # fmt: skip
 RAW_DAYS = 4.0
 """Readings an on-line rule needs besides the daily medians."""
+HISTORY_DAYS = 731.0
+"""How far back the rules look in the samples of a laboratory."""
 
 
 def fleet(compartments: int, samples: int, *, online: bool) -> SampleFrame:

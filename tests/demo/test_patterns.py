@@ -7,7 +7,7 @@ import pytest
 
 from app.demo.fleet import read_fleet
 from app.demo.history import Demo
-from app.demo.stories import LIVE_DAYS, PATTERNS, ZONES
+from app.demo.stories import LIVE_DAYS, PATTERNS
 from app.science.diagnosis.triangles import (
     TRIANGLE_1_ZONES,
     TRIANGLE_4_ZONES,
@@ -22,6 +22,18 @@ GAS = {gas: i for i, gas in enumerate(NORM_GASES)}
 def zone_1(h2_to_co2: np.ndarray) -> str:
     number = duval_triangle_1(*(h2_to_co2[GAS[g]] for g in ("ch4", "c2h4", "c2h2")))
     return TRIANGLE_1_ZONES[int(number)]
+
+
+ZONES = {
+    "partial_discharge": "PD",
+    "discharge_low": "D1",
+    "discharge_high": "D2",
+    "mixed": "DT",
+    "thermal_low": "T1",
+    "thermal_medium": "T2",
+    "thermal_high": "T3",
+}
+"""The zone of triangle 1 each fault's pattern must lie in."""
 
 
 @pytest.mark.parametrize(("fault", "zone"), ZONES.items())

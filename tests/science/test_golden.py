@@ -18,7 +18,7 @@ SCALARS: dict[str, Callable[..., NDArray[np.float64]]] = {
     name: getattr(module, name)
     for module, names in (
         (energy, ("nei_oil", "nei_oil_without_ethane", "nei_paper")),
-        (ratios, ("co2_co", "o2_n2", "tdcg")),
+        (ratios, ("tdcg",)),
         (moisture, ("solubility", "relative_saturation")),
     )
     for name in names

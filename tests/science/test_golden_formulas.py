@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from app.science.measuring import uncertainty
 from app.science.norms import conditions
 from app.science.oil import moisture, oil_quality, paper, volumes
-from app.science.trends import rates
 
 
 def golden(name: str) -> list[dict[str, str]]:
@@ -26,16 +25,13 @@ def _saturation_pressure_kpa(temperature_c: float) -> NDArray[np.float64]:
 
 FUNCTIONS: dict[str, Callable[..., NDArray[np.float64]]] = {
     "water_at": moisture.water_at,
-    "iec_60422_factor": moisture.iec_60422_factor,
     "saturation_pressure_kpa": _saturation_pressure_kpa,
     "water_in_paper": paper.water_in_paper,
     "bubble_inception": paper.bubble_inception,
     "degree_of_polymerization": paper.degree_of_polymerization,
     "generation_ml_per_day": volumes.generation_ml_per_day,
     "total_gas_percent": volumes.total_gas_percent,
-    "density_correction": volumes.density_correction,
     "measurement_sd": uncertainty.measurement_sd,
-    "increase": rates.increase,
 }
 
 
@@ -65,23 +61,6 @@ def test_conditions_with_nothing_measured() -> None:
     assert conditions.tdcg_actions()[int(conditions.tdcg_action(1, -20.0))].sampling == "yearly"
 
 
-def test_gas_blanket_example_and_corners() -> None:
-    """IEEE C57.104-2019 Table G.2 prints 0.4 % and 0.035 %/day as condition 1, monthly."""
-    table = conditions.blanket_intervals()
-    example = table[int(conditions.blanket_interval(0.4, 0.035))]
-    assert (example.condition, example.sampling) == (1, "monthly")
-    corners = [
-        (5, 0.031, 4, "daily"),
-        (5, 0.0, 4, "weekly"),
-        (2, 0.01, 3, "weekly"),
-        (0.5, 0.03, 2, "monthly"),
-    ]
-    for level, rate, condition, sampling in corners:
-        row = table[int(conditions.blanket_interval(level, rate))]
-        assert (row.condition, row.sampling) == (condition, sampling), (level, rate)
-    assert int(conditions.blanket_interval(np.nan, 0.0)) == -1
-
-
 def test_oil_quality_by_voltage_class() -> None:
     for row in golden("oil_quality"):
         verdict = oil_quality.oil_verdict(
@@ -109,26 +88,6 @@ def test_every_voltage_has_one_class() -> None:
             if limits:
                 hits = np.sum([oil_quality._in_class(kv, x) for x in limits], axis=0)
                 assert (hits == 1).all(), (standard, kind)
-
-
-def test_two_sets_of_ostwald_coefficients_agree_through_the_density() -> None:
-    """ASTM D3612 times (0.980 - 0.880)/0.130 gives IEEE C57.104-2019 Table G.1 to three figures, all nine gases."""
-    ieee, astm = (volumes.ostwald_coefficients(s) for s in ("ieee_c57_104_2019_25c", "astm_d3612_25c"))
-    assert set(ieee) == set(astm) == set(volumes.OSTWALD_GASES)
-    for gas in volumes.OSTWALD_GASES:
-        corrected = astm[gas] * float(volumes.density_correction(0.880))
-        assert corrected == pytest.approx(ieee[gas], rel=0.004), gas
-
-
-def test_gas_space_shares() -> None:
-    """Equation G.1 by hand for two gases: H2 100/0.0429 against C2H2 100/0.938."""
-    values = [100.0, 0, 0, 0, 0, 0, 0, 0, 100.0]
-    share = volumes.gas_space_percent(values)
-    assert share[0] == pytest.approx(100 * (1 / 0.0429) / (1 / 0.0429 + 1 / 0.938))
-    assert share.sum() == pytest.approx(100.0)
-    assert np.isnan(volumes.gas_space_percent(np.zeros(9))).all()
-    with pytest.raises(ValueError, match="no set 'mine'"):
-        volumes.ostwald_coefficients("mine")
 
 
 def test_constants_of_solubility_come_in_pairs() -> None:

@@ -5,8 +5,7 @@ import pytest
 
 from app.science.diagnosis.codes import CIGRE_SIGNS, IEC_599_CODES, cigre_signs, iec_599_code
 from app.science.diagnosis.triangles import TRIANGLE_4_AFTER, TRIANGLE_5_AFTER
-from app.science.norms.limits import beyond, limit, simplified_cases
-from app.science.norms.typical import TYPICAL_QUANTITIES, against_typical, typical_range
+from app.science.norms.limits import beyond, limit
 from app.science.tables import TableError, rows
 
 
@@ -14,17 +13,6 @@ def test_typical_values_are_marked_as_from_memory() -> None:
     """IEC 60599:2015 Tables A.2 and A.3 were not seen: they may never pass for a standard's text."""
     assert {row["provenance"] for row in rows("iec_60599_typical")} == {"from memory"}
     assert len(rows("iec_60599_typical")) == 16
-
-
-def test_values_against_typical_ones() -> None:
-    values = [150.0, 131, 20, 300, 30, np.nan, 4000]
-    assert against_typical(values, False).tolist() == [1, 2, 0, 2, 2, -1, 1]
-    assert against_typical(values, True).tolist() == [1, 2, 0, 2, 0, -1, 1]
-    assert against_typical([[0.0] * 7, [1e6] * 7], [True, False], "rate").tolist() == [[0] * 7, [2] * 7]
-    assert typical_range("rate", "c2h2", True) == (21.0, 37.0)
-    with pytest.raises(KeyError, match="water"):
-        typical_range("rate", "water", True)
-    assert len(TYPICAL_QUANTITIES) == 7
 
 
 # University of Stuttgart, IEH, Rogers code: digits of C2H2/C2H4, CH4/H2, C2H4/C2H6
@@ -95,14 +83,3 @@ def test_single_limits_cite_their_source() -> None:
         limit("x")
     with pytest.raises(TableError, match="usual value"):
         beyond("paper_normal", 7.0)
-
-
-def test_simplified_table() -> None:
-    """IEC 60599, simplified table, from memory: PD CH4/H2 < 0.2, D C2H2/C2H4 > 0.2, T below."""
-    held = simplified_cases([100, 100, 100, 100], [10, 50, 50, 50], [10, 100, 100, 0], [0, 30, 10, 0])
-    assert held.tolist() == [
-        [True, False, True],
-        [False, True, False],
-        [False, False, True],
-        [False, False, False],
-    ]

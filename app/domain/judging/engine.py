@@ -28,9 +28,6 @@ RULE_SET: Final = "2026.12"
 DUST: Final = 1e-9
 """In the unit of any quantity; the smallest detection limit in use is ten million times this."""
 
-HISTORY_DAYS: Final = 731.0
-"""How far back the rules look; a caller's window must hold at least this much of each series."""
-
 
 @dataclass(frozen=True)
 class Judgement:

@@ -75,24 +75,6 @@ def ratio(a: ArrayLike, b: ArrayLike) -> Floats:
     return out
 
 
-def co2_co(co2: ArrayLike, co: ArrayLike) -> Floats:
-    """CO2/CO. Below 3 or above 10 points to paper in older texts; IEEE C57.104-2019 D.8 reads it with the
-    hydrocarbons only. Both in µL/L."""
-    return ratio(co2, co)
-
-
-def o2_n2(o2: ArrayLike, n2: ArrayLike) -> Floats:
-    """O2/N2, which chooses the side of the norm tables (IEEE C57.104-2019 6.1.1); 0.4-0.5 in air-saturated oil.
-    Both in µL/L."""
-    return ratio(o2, n2)
-
-
-def c2h2_h2(c2h2: ArrayLike, h2: ArrayLike) -> Floats:
-    """C2H2/H2; above 3 in the main tank suggests gas from the tap changer (IEEE C57.104-2019 D.9.2; IEC 2-3 from
-    memory). Both in µL/L."""
-    return ratio(c2h2, h2)
-
-
 def tdcg(
     h2: ArrayLike, ch4: ArrayLike, c2h6: ArrayLike, c2h4: ArrayLike, c2h2: ArrayLike, co: ArrayLike
 ) -> Floats:

@@ -22,13 +22,12 @@ class TdcgAction(NamedTuple):
 
     condition: int
     rate_from: float
-    """[µL/L/day], or [%/day] for the gas blanket."""
-    rate_to: float
+    """[µL/L/day]"""
     sampling: str
     """How often to sample, in a word: yearly, quarterly, monthly, weekly, daily."""
     days: int
     action: str
-    """What to do; empty for the gas blanket."""
+    """What to do."""
     source: str
     provenance: str
 
@@ -76,9 +75,7 @@ def condition_2008(values: ArrayLike) -> NDArray[np.int8]:
 @cache
 def tdcg_actions() -> tuple[TdcgAction, ...]:
     """The twelve rows of the table of actions, by condition and rate."""
-    return tuple(
-        _action(row, int(row["condition"]), row["action"]) for row in rows("ieee_c57_104_2008_actions")
-    )
+    return tuple(_action(row) for row in rows("ieee_c57_104_2008_actions"))
 
 
 def tdcg_action(condition: ArrayLike, rate_per_day: ArrayLike) -> NDArray[np.int8]:
@@ -106,45 +103,13 @@ def tdcg_action(condition: ArrayLike, rate_per_day: ArrayLike) -> NDArray[np.int
     return np.asarray(np.where(known, 3 * (which - 1) + column, -1), dtype=np.int8)
 
 
-@cache
-def blanket_intervals() -> tuple[TdcgAction, ...]:
-    """The twelve rows of the table of sampling intervals for a gas blanket; indexed by :func:`blanket_interval`."""
-    found = [_action(row, int(row["condition"]), "") for row in rows("ieee_c57_104_2008_blanket")]
-    return tuple(sorted(found, key=lambda a: (a.condition, a.rate_from)))
-
-
-def blanket_interval(tcg_percent: ArrayLike, rate_percent_per_day: ArrayLike) -> NDArray[np.int8]:
-    """Row of the table for the total combustible gas of a gas blanket.
-
-    Args:
-        tcg_percent: total combustible gas in the blanket. [%]
-        rate_percent_per_day: its rate; a falling one counts as 0. [%/day]
-
-    Returns:
-        Index into :func:`blanket_intervals`, of the broadcast shape; -1 where an input is missing.
-
-    References:
-        1. IEEE Std C57.104-2019, Annex G, Table G.2 (2008 text).
-    """
-    level = np.asarray(tcg_percent, dtype=np.float64)
-    rate = np.asarray(rate_percent_per_day, dtype=np.float64)
-    table = rows("ieee_c57_104_2008_blanket")
-    levels = sorted({float(r["level_from"]) for r in table})[1:]
-    low, high = sorted({float(r["rate_from"]) for r in table})[1:]
-    condition = np.sum([level >= edge for edge in levels], axis=0)
-    column = (rate >= low).astype(np.int64) + (rate > high)
-    known = ~np.isnan(level) & ~np.isnan(rate)
-    return np.asarray(np.where(known, 3 * condition + column, -1), dtype=np.int8)
-
-
-def _action(row: dict[str, str], condition: int, action: str) -> TdcgAction:
+def _action(row: dict[str, str]) -> TdcgAction:
     return TdcgAction(
-        condition=condition,
+        condition=int(row["condition"]),
         rate_from=float(row["rate_from"]),
-        rate_to=float(row["rate_to"] or "inf"),
         sampling=row["sampling"],
         days=int(row["days"]),
-        action=action,
+        action=row["action"],
         source=f"{row['source']}, {row['edition']}, {row['clause']}",
         provenance=row["provenance"],
     )

@@ -1,15 +1,12 @@
 """Single limits of ratios and gases that no method's table holds, each with its source (``ratio_limits.csv``)."""
 
 from functools import cache
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.diagnosis.ratios import ratio
 from app.science.tables import TableError, rows
-
-SIMPLIFIED_CASES: Final = ("PD", "D", "T")
 
 
 class Limit(NamedTuple):
@@ -66,28 +63,3 @@ def beyond(name: str, values: ArrayLike) -> NDArray[np.bool_]:
     if found.side not in ("above", "below"):
         raise TableError(f"ratio_limits.csv: {name!r} is a usual value, not a limit")
     return np.asarray(value > found.value if found.side == "above" else value < found.value)
-
-
-def simplified_cases(h2: ArrayLike, ch4: ArrayLike, c2h4: ArrayLike, c2h2: ArrayLike) -> NDArray[np.bool_]:
-    """Cases of the simplified table of IEC 60599 (from memory).
-
-    Args:
-        h2: hydrogen. [µL/L]
-        ch4: methane. [µL/L]
-        c2h4: ethylene. [µL/L]
-        c2h2: acetylene. [µL/L]
-
-    Returns:
-        Booleans of the broadcast shape plus a last axis in the order of :data:`SIMPLIFIED_CASES`; PD and T may hold
-        together, and none where C2H2/C2H4 has no value.
-
-    References:
-        1. IEC 60599, simplified table (from memory).
-    """
-    discharge = ratio(c2h2, c2h4)
-    held = np.broadcast_arrays(
-        beyond("simplified_pd", ratio(ch4, h2)),
-        beyond("simplified_discharge", discharge),
-        discharge < limit("simplified_discharge").value,
-    )
-    return np.stack(held, axis=-1)

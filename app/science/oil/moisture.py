@@ -104,23 +104,13 @@ def water_at(
         Water [mg/kg], of the broadcast shape; NaN where an input is missing.
 
     Notes:
-        water S(reference)/S(T). Within 1.5 % of the factor of :func:`iec_60422_factor` at 20-40 °C; that one is 18 %
-        lower at 70 °C.
+        water S(reference)/S(T). The factor of IEC 60422 (from memory: 2.24 exp(-0.04 T) to 20 °C) is within 1.5 % of it
+        at 20-40 °C and 18 % lower at 70 °C.
 
     References:
         1. As :func:`solubility`.
     """
     return np.asarray(relative_saturation(water, temperature_c, a, b) / 100.0 * solubility(reference_c, a, b))
-
-
-def iec_60422_factor(temperature_c: ArrayLike) -> Floats:
-    """Factor that corrects water in oil to 20 °C, f = 2.24 exp(-0.04 t), t the oil temperature. [°C]
-
-    References:
-        1. IEC 60422 (from memory).
-    """
-    c = model_coefficients("iec_60422_to_20c")
-    return np.asarray(c["scale"] * np.exp(-c["slope"] * np.asarray(temperature_c, dtype=np.float64)))
 
 
 @cache

@@ -3,19 +3,15 @@
 Coefficients are read from ``tables/ostwald.csv`` and ``tables/gas_solubility.csv``; sets are never mixed.
 """
 
-from collections.abc import Mapping
 from functools import cache
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.tables import TableError, rows
+from app.science.tables import rows
 from app.science.trends.rates import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
-
-OSTWALD_GASES: Final = ("h2", "n2", "o2", "co", "co2", "ch4", "c2h6", "c2h4", "c2h2")
 
 
 def generation_ml_per_day(per_year: ArrayLike, oil_volume_l: ArrayLike) -> Floats:
@@ -49,58 +45,6 @@ def total_gas_percent(*gases: ArrayLike) -> Floats:
     for gas in gases:
         total = total + np.asarray(gas, dtype=np.float64)
     return np.asarray(total / 10_000.0)
-
-
-@cache
-def ostwald_coefficients(set_name: str) -> Mapping[str, float]:
-    """Gas to Ostwald coefficient of one set: ``ieee_c57_104_2019_25c``, ``iec_60599_20c``, ``iec_60599_50c`` or
-    ``astm_d3612_25c``.
-
-    Raises:
-        TableError: if the table has no such set.
-    """
-    found = {row["quantity"]: float(row["coefficient"]) for row in rows("ostwald") if row["set"] == set_name}
-    if not found:
-        raise TableError(f"ostwald.csv has no set {set_name!r}")
-    return found
-
-
-def density_correction(density: ArrayLike) -> Floats:
-    """Factor on the ASTM D3612 set for oil of another density. [g/mL]
-
-    Notes:
-        (0.980 - density)/0.130; at 0.880 it gives all nine coefficients of IEEE Std C57.104-2019 Table G.1 to three
-        figures.
-
-    References:
-        1. ASTM D3612 (from memory).
-    """
-    return np.asarray((0.980 - np.asarray(density, dtype=np.float64)) / 0.130)
-
-
-def gas_space_percent(values: ArrayLike, set_name: str = "ieee_c57_104_2019_25c") -> Floats:
-    """Composition of the gas that would be in equilibrium with the oil.
-
-    Args:
-        values: concentrations in oil, last axis in the order of :data:`OSTWALD_GASES`. [µL/L]
-        set_name: set of Ostwald coefficients.
-
-    Returns:
-        Shares [%], of the same shape; NaN where a gas is missing or the sum is zero.
-
-    Raises:
-        TableError: if the table has no such set.
-
-    Notes:
-        Share of gas i = 100 (F_i/B_i)/sum(F/B).
-
-    References:
-        1. IEEE Std C57.104-2019, Annex G, equation G.1.
-    """
-    coefficients = ostwald_coefficients(set_name)
-    above = np.asarray(values, dtype=np.float64) / np.array([coefficients[g] for g in OSTWALD_GASES])
-    total = above.sum(axis=-1, keepdims=True)
-    return np.asarray(100.0 * above / np.where(total > 0.0, total, np.nan))
 
 
 @cache

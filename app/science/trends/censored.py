@@ -6,10 +6,10 @@
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from app.science.measuring.normal import two_sided_quantile
-from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
+from app.science.trends.rates import DAYS_PER_YEAR
 from app.science.trends.trend import (
     Bools,
     Floats,
@@ -36,13 +36,6 @@ class CensoredRate(NamedTuple):
     points: Integers
     measured: Integers
     """How many of the points are measured values."""
-
-
-class RateBounds(NamedTuple):
-    """Result of :func:`rate_bounds`; [unit/year]."""
-
-    least: NDArray[np.float64]
-    most: NDArray[np.float64]
 
 
 def akritas_theil_sen(
@@ -92,40 +85,6 @@ def akritas_theil_sen(
         use.sum(axis=1).reshape(shape),
         measured.reshape(shape),
     )
-
-
-def rate_bounds(days: ArrayLike, values: ArrayLike, below: ArrayLike, valid: ArrayLike) -> RateBounds:
-    """Least and greatest least-squares rate that the censored values allow.
-
-    Args:
-        days: times, shape (..., k). [days]
-        values: measured values, or the limit where below, shape (..., k). [any unit, not negative]
-        below: where the number is a detection limit, shape (..., k).
-        valid: which points take part, shape (..., k).
-
-    Returns:
-        Least and most rate, equal where nothing is censored; NaN where there is no rate.
-
-    Notes:
-        The slope is linear in every value with a weight of the sign of t - mean t, so the extremes are reached with
-        each censored value at 0 or at its limit, by that sign.
-
-    References:
-        1. Arithmetic from the least-squares slope (IEEE Std C57.104-2019, Annex B); no source for the use.
-    """
-    t, y, below_, use = np.broadcast_arrays(
-        np.asarray(days, dtype=np.float64),
-        np.asarray(values, dtype=np.float64),
-        np.asarray(below, dtype=np.bool_),
-        np.asarray(valid, dtype=np.bool_),
-    )
-    use = use & np.isfinite(t) & np.isfinite(y)
-    mean = np.where(use, t, 0.0).sum(axis=-1, keepdims=True) / np.maximum(use.sum(axis=-1, keepdims=True), 1)
-    late = t > mean
-    # late values low and early ones high make the least slope, and the other way round
-    least = least_squares_rate(t, np.where(below_ & late, 0.0, y), use).per_year
-    most = least_squares_rate(t, np.where(below_ & ~late, 0.0, y), use).per_year
-    return RateBounds(least, most)
 
 
 class _Pairs:

@@ -73,20 +73,3 @@ def least_squares_rate(days: ArrayLike, values: ArrayLike, valid: ArrayLike) -> 
         points=np.asarray(count, dtype=np.int64),
         standard_error_per_year=np.asarray(np.sqrt(variance) * DAYS_PER_YEAR),
     )
-
-
-def increase(values: ArrayLike, earlier: ArrayLike) -> Floats:
-    """Gas added since an earlier sample, for the zone methods where a mixture of faults is suspected.
-
-    Args:
-        values: concentrations now. [µL/L]
-        earlier: concentrations then. [µL/L]
-
-    Returns:
-        Difference, 0 where it is negative [µL/L]; NaN where an input is missing.
-
-    References:
-        1. IEEE Std C57.104-2019, Annex D.6-D.7 (subtract the earlier sample; negative differences are zero).
-    """
-    difference = np.asarray(values, dtype=np.float64) - np.asarray(earlier, dtype=np.float64)
-    return np.asarray(np.maximum(difference, 0.0))

@@ -22,7 +22,6 @@ from app.store.database import Database
 from app.store.exporting.exports import Scope
 
 Format = Literal["csv", "xlsx", "parquet"]
-FORMATS: Final[tuple[Format, ...]] = ("csv", "xlsx", "parquet")
 MOST_ROWS: Final = 1_048_575
 """Rows under the header of one sheet; what is more goes to a next sheet."""
 TOLD_EVERY: Final = 500

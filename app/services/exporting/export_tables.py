@@ -15,7 +15,6 @@ from app.store.exporting import exports
 from app.store.exporting.exports import Scope
 
 Kind = Literal["samples", "assessments", "alerts"]
-KINDS: Final[tuple[Kind, ...]] = ("samples", "assessments", "alerts")
 Cell = str | float | int | bool | datetime | None
 
 _BEFORE: Final = ("asset", "site", "serial", "compartment", "source", "source_kind", "taken_at")

@@ -73,11 +73,6 @@ class Guess:
     words: dict[str, str | None] = field(default_factory=dict)
     """What stands in place of numbers, and what it commonly means."""
 
-    @property
-    def date_format(self) -> tuple[str, str] | None:
-        """The one format that fits; None when none or several do."""
-        return self.date_formats[0] if len(self.date_formats) == 1 else None
-
 
 def guess(content: bytes, structure: Structure) -> Guess:
     """Proposals for a file; what ``structure`` says is taken as it is.

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from app.store.database import Database
-from app.store.pages.view_mail import reachable, traffic
+from app.store.pages.view_mail import traffic
 
 ALIVE_SECONDS = 60.0
 """A worker writes a heartbeat each turn, every second or so; a minute's silence is not a slow turn."""
@@ -19,7 +19,6 @@ class Pulse:
     heartbeat_age_seconds: float | None
     """None: no worker has ever run."""
     queued: int
-    oldest_unsent_at: datetime | None
     oldest_unsent_age_seconds: float | None
     failed: int
     sent: int
@@ -33,11 +32,6 @@ class Pulse:
         return self.oldest_unsent_age_seconds is not None and self.oldest_unsent_age_seconds > LATE_SECONDS
 
 
-def database_trouble(database: Database) -> str | None:
-    """None when the database answers, else the kind of error."""
-    return reachable(database)
-
-
 def read_pulse(database: Database, now: datetime) -> Pulse:
     """One small query pair; cheap enough for every page."""
     with database.read() as connection:
@@ -49,7 +43,6 @@ def read_pulse(database: Database, now: datetime) -> Pulse:
     return Pulse(
         heartbeat_age_seconds=age(seen.heartbeat_at),
         queued=seen.queued,
-        oldest_unsent_at=seen.oldest_queued_at,
         oldest_unsent_age_seconds=age(seen.oldest_queued_at),
         failed=seen.failed,
         sent=seen.sent,

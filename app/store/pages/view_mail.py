@@ -7,7 +7,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from app.store.database import Connection, Database
+from app.store.database import Connection
 from app.store.schema import alert_events, contacts, heartbeats, messages
 
 
@@ -48,16 +48,6 @@ class Traffic:
     oldest_queued_at: datetime | None
     failed: int
     sent: int
-
-
-def reachable(database: Database) -> str | None:
-    """None when the database answers, else what it says instead."""
-    try:
-        with database.read() as connection:
-            connection.execute(sa.select(1))
-    except sa.exc.SQLAlchemyError as error:
-        return type(error).__name__
-    return None
 
 
 def message_list(

@@ -2,12 +2,10 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy import stats
 
 from app.science.measuring.normal import two_sided_p, two_sided_quantile
-from app.science.trends.censored import akritas_theil_sen, rate_bounds
+from app.science.trends.censored import akritas_theil_sen
 from app.science.trends.changepoint import change_point
 from app.science.trends.forecast import acceleration, time_to_limit
 from app.science.trends.rates import least_squares_rate
@@ -174,24 +172,6 @@ def test_coverage_of_the_intervals(points: int, limit: float) -> None:
     assert float(np.nanmedian(found.per_year)) == pytest.approx(7.3, abs=0.5)
 
 
-@given(
-    values=st.lists(st.floats(0, 100), min_size=3, max_size=6),
-    below=st.lists(st.booleans(), min_size=6, max_size=6),
-    share=st.floats(0, 1),
-)
-def test_any_value_below_its_limit_gives_a_rate_within_the_bounds(
-    values: list[float], below: list[bool], share: float
-) -> None:
-    t = np.arange(len(values)) * 60.0
-    flags = np.array(below[: len(values)])
-    bounds = rate_bounds(t, values, flags, True)
-    guess = np.where(flags, np.array(values) * share, values)
-    rate = float(least_squares_rate(t, guess, True).per_year)
-    assert bounds.least - 1e-6 <= rate <= bounds.most + 1e-6
-    if not flags.any():
-        assert float(bounds.least) == float(bounds.most)
-
-
 def test_acceleration_agrees_with_numpy() -> None:
     rng = np.random.default_rng(14)
     t = np.sort(rng.uniform(20_000, 20_900, (30, 8)))
@@ -268,7 +248,6 @@ def test_empty_series_and_empty_batches_have_no_trend(shape: tuple[int, ...]) ->
         theil_sen(ones, ones, True).per_year,
         mann_kendall(ones, ones, True, below).p,
         akritas_theil_sen(ones, ones, below, True).per_year,
-        rate_bounds(ones, ones, below, True).least,
         change_point(ones, ones, True).day,
         acceleration(ones, ones, True).per_year_squared,
         least_squares_rate(ones, ones, True).per_year,

@@ -14,7 +14,7 @@ from app.domain.model import Reading, Sample
 from app.science.quantities import NAMES
 from app.services.exporting import frames
 from app.services.exporting.export_files import Format, NoParquetError, Wanted, export
-from app.services.exporting.export_tables import COLUMNS, KINDS, Kind, UnknownScopeError
+from app.services.exporting.export_tables import COLUMNS, Kind, UnknownScopeError
 from app.services.exporting.frames import frame_of, read_frame, type_of, units
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
@@ -58,7 +58,7 @@ def written(database: Database, kind: Kind, form: Format, scope: Scope = FLEET) 
     return out
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", COLUMNS)
 def test_it_holds_cell_by_cell_what_the_csv_holds(recorded: Database, kind: Kind) -> None:
     text = written(recorded, kind, "csv").getvalue().decode("utf-8-sig")
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
@@ -100,7 +100,7 @@ def test_units_are_in_the_file_for_pandas_and_for_others(recorded: Database) -> 
 
 
 def test_types_do_not_depend_on_what_is_in_the_table(recorded: Database) -> None:
-    for kind in KINDS:
+    for kind in COLUMNS:
         full, empty = (
             parquet.read_schema(written(recorded, kind, "parquet", scope))
             for scope in (Scope(), Scope(asset="W-T2"))
@@ -141,7 +141,7 @@ def test_without_pyarrow_it_is_said_how_to_get_it(
 
 def test_every_column_has_a_type_of_its_own() -> None:
     """A column added to a table is text until it is said to be more: this list is what is text on purpose."""
-    words = {c for kind in KINDS for c in COLUMNS[kind] if type_of(c) == "text"}
+    words = {c for kind in COLUMNS for c in COLUMNS[kind] if type_of(c) == "text"}
     assert words - set(TITLES) == {
         *(
             "asset",

@@ -40,6 +40,11 @@ F-882;007;20.02.2026;10:25;410;12;-;2
 """
 
 
+def date_format(found: Guess) -> tuple[str, str] | None:
+    """The one format that fits; None when none or several do."""
+    return found.date_formats[0] if len(found.date_formats) == 1 else None
+
+
 def spanish(text: str = SPANISH, encoding: str = "cp1252") -> bytes:
     return text.replace("\n", "\r\n").encode(encoding)
 
@@ -58,7 +63,7 @@ def decided(found: Guess, **other: Any) -> Decisions:
         )
         for c in found.columns
     )
-    day, clock = found.date_format or ("", "")
+    day, clock = date_format(found) or ("", "")
     base = Decisions(
         columns=columns,
         decimal_mark=found.decimal_mark or "",
@@ -96,7 +101,7 @@ def test_an_unknown_file_is_proposed_whole() -> None:
         None,
     ]
     assert found.columns[1].cells == ("SN-100", "007")
-    assert (found.decimal_mark, found.thousands_mark, found.date_format) == (
+    assert (found.decimal_mark, found.thousands_mark, date_format(found)) == (
         ",",
         None,
         ("%d.%m.%Y", " %H:%M"),
@@ -132,14 +137,14 @@ def test_dates_that_can_be_read_in_two_ways_are_not_decided() -> None:
     ambiguous = SPANISH.replace("20.02.2026", "02/03/2026")
     found = look(spanish(ambiguous))
     assert {day for day, _ in found.date_formats} == {"%d/%m/%Y", "%m/%d/%Y"}
-    assert found.date_format is None
+    assert date_format(found) is None
     one_clear = look(spanish(ambiguous.replace("02/03/2026;10:25", "25/03/2026;10:25")))
-    assert one_clear.date_format == ("%d/%m/%Y", " %H:%M")
+    assert date_format(one_clear) == ("%d/%m/%Y", " %H:%M")
 
 
 def test_a_day_without_its_hour_fits_where_hours_have_a_column_of_their_own() -> None:
     found = look(spanish(SPANISH.replace("20.02.2026;10:25", "20.02.2026;")))
-    assert found.date_format == ("%d.%m.%Y", " %H:%M")
+    assert date_format(found) == ("%d.%m.%Y", " %H:%M")
     assert found.hours_missing
 
 
