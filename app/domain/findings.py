@@ -105,6 +105,38 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """How fast one gas changes over the stretch that the course stands on [µL/L/year]."""
+
+    per_year: float
+    low: float | None
+    high: float | None
+    """The 95 % interval; None where it is open."""
+    since: str
+    """ISO date at which the stretch begins."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Where the unit's record up to this sample has come to: what the sample means, as against what it shows.
+
+    ``state`` is one of those of :mod:`app.domain.judging.course.states`, ``since`` the ISO date from which it holds;
+    ``gravity`` 0 quiet, 1 look again, 2 act in weeks, 3 act in days, 4 act at once.
+    """
+
+    state: str
+    since: str | None
+    gravity: int
+    pace: Mapping[str, Pace] = field(default_factory=dict)
+    joint_p: float | None = None
+    """One-sided probability of so joint a rise of the fault gases by chance; None with fewer than four samples."""
+    why: tuple[str, ...] = ()
+    """Sentences: what made the state and its gravity."""
+    steps: tuple[str, ...] = ()
+    """What changed with this very sample, e.g. ``confirmed``, ``table_crossed``, ``rate_doubled``."""
+
+
+@dataclass(frozen=True, slots=True)
 class Certainty:
     """Probabilities under measurement uncertainty, from seeded draws."""
 
@@ -173,6 +205,8 @@ class Assessment:
     """Further figures by name: ``tdcg``, ``nei_paper``, ``co2_co``, ``paper_water`` ... (units in NUMBER_UNITS)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)
     certainty: Certainty | None = None
+    course: Course | None = None
+    """None where it is not worked out: for samples without a number, and for readings that are stored in short."""
     norm_sets: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     """By norm set and gas: 0 typical, 1 above the typical limit, 2 above the high one; all sets side by side."""
 
@@ -183,6 +217,9 @@ class Assessment:
             whole[name] = {key: _flat(value) for key, value in whole[name].items()}
         for name in ("fault", "certainty"):
             whole[name] = None if whole[name] is None else _flat(whole[name])
+        if self.course is not None:
+            pace = {gas: _flat(one) for gas, one in self.course.pace.items()}
+            whole["course"] = _flat(self.course) | {"pace": pace}
         return whole | {
             "deltas": dict(self.deltas),
             "numbers": dict(self.numbers),
@@ -193,7 +230,7 @@ class Assessment:
     def from_json(cls, data: Mapping[str, Any]) -> Self:
         """The inverse of :meth:`to_json`; an unknown key is an error, so a stored form never rots unseen."""
         rest = dict(data)
-        certainty = rest.pop("certainty", None)
+        certainty, course = rest.pop("certainty", None), rest.pop("course", None)
         return cls(
             methods={k: MethodCall(**v) for k, v in rest.pop("methods").items()},
             rates={k: Rate(**v) for k, v in rest.pop("rates").items()},
@@ -207,6 +244,7 @@ class Assessment:
             increments={k: MethodCall(**v) for k, v in rest.pop("increments", {}).items()},
             trends={k: _trend(v) for k, v in rest.pop("trends", {}).items()},
             certainty=Certainty(**certainty) if certainty else None,
+            course=_course(course) if course else None,
             **rest,
         )
 
@@ -219,3 +257,8 @@ def _flat(one: Any) -> dict[str, Any]:
 def _trend(data: Mapping[str, Any]) -> Trend:
     days = data.get("days_to_limit")
     return Trend(**{**data, "days_to_limit": None if days is None else tuple(days)})
+
+
+def _course(data: Mapping[str, Any]) -> Course:
+    pace = {gas: Pace(**one) for gas, one in data["pace"].items()}
+    return Course(**{**data, "pace": pace, "why": tuple(data["why"]), "steps": tuple(data["steps"])})

@@ -65,6 +65,8 @@ class EventKind(StrEnum):
     OVERLOAD = "overload"
     TAP_CHANGER_WORK = "tap_changer_work"
     CALIBRATION = "calibration"
+    REVIEW = "review"
+    """Somebody who may judge it found the unit at rest: what is known of its gas is no longer new."""
     NOTE = "note"
 
     @property

@@ -80,10 +80,7 @@ def steady(count: int = 4, every: float = 180.0, **changed: float) -> list[tuple
 def join(frames: Sequence[SampleFrame]) -> SampleFrame:
     """Frames of different series one after another."""
     return SampleFrame(
-        *(
-            np.concatenate([getattr(f, name) for f in frames])
-            for name in ("series", "at", "values", "below", "age", "online", "oxygen_ratio")
-        )
+        *(np.concatenate([getattr(f, name) for f in frames]) for name in SampleFrame.__dataclass_fields__)
     )
 
 

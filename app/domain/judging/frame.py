@@ -5,7 +5,7 @@ one instrument, within one baseline period (a degassing starts a new series).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from typing import Self
@@ -45,6 +45,11 @@ class SampleFrame:
         age: (n,) years in service; NaN where unknown.
         online: (n,) True for samples of an instrument.
         oxygen_ratio: (n,) O2/N2 known from another source, used where the sample has none; NaN where unknown.
+        laboratory: (n,) number of the laboratory that analysed a sample; left out: all come from one.
+        blanketed: (n,) True where the oil stands under nitrogen; left out: nowhere.
+        worked: (n,) True where the series began with recorded work on the oil or the unit; left out: nowhere.
+        tripped: (n,) True where a through-fault or trip is on record since the sample before; left out: nowhere.
+        reviewed: (n,) True where somebody recorded a review of the unit since the sample before; left out: nowhere.
     """
 
     series: Integers
@@ -54,9 +59,20 @@ class SampleFrame:
     age: Floats
     online: Bools
     oxygen_ratio: Floats
+    laboratory: Integers = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    blanketed: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    worked: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    tripped: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    reviewed: Bools = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
         n = len(self.series)
+        for one in fields(self):
+            column = getattr(self, one.name)
+            if len(column) != n and not len(column):
+                object.__setattr__(self, one.name, np.zeros(n, dtype=column.dtype))
+            elif len(column) != n:
+                raise ValueError(f"{one.name} must have {n} rows, not {len(column)}")
         if self.values.shape != (n, len(NAMES)) or self.below.shape != self.values.shape:
             raise ValueError(f"values and below must have the shape ({n}, {len(NAMES)})")
         if n > 1:
@@ -87,15 +103,7 @@ class SampleFrame:
 
     def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Self:
         """The samples named by an ascending index or a mask."""
-        return type(self)(
-            self.series[index],
-            self.at[index],
-            self.values[index],
-            self.below[index],
-            self.age[index],
-            self.online[index],
-            self.oxygen_ratio[index],
-        )
+        return type(self)(*(getattr(self, one.name)[index] for one in fields(self)))
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,9 @@
 """`ullage interpret`: the engine on a plain CSV, without any database.
 
-Columns: ``asset,taken_at`` and any quantity; optional ``age_years``, ``source_kind`` (laboratory or instrument)
-and ``baseline`` (any text; where it changes in the course of an asset's samples, a new baseline starts, e.g. after a
-degassing; an empty cell is as before).
+Columns: ``asset,taken_at`` and any quantity; optional ``age_years``, ``source_kind`` (laboratory or instrument),
+``laboratory`` (which one, any text), ``event`` (a service event since the sample before, e.g. ``degassing``) and
+``baseline`` (any text; where it changes in the course of an asset's samples, a new baseline starts; an empty cell is as
+before).
 Numbers are in the program's units; "<0.5" is a censored reading; an empty cell was not measured.
 """
 
@@ -20,14 +21,14 @@ import numpy as np
 from app.domain.alerting.advice import advice
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement, assess
-from app.domain.judging.frame import SampleFrame, to_days
+from app.domain.judging.frame import Bools, SampleFrame, to_days
 from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
-from app.domain.model import Asset, SourceKind
+from app.domain.model import Asset, EventKind, SourceKind
 from app.errors import GivenError
 from app.science.quantities import BY_NAME, INDEX, NAMES
 
-KNOWN = ("asset", "taken_at", "age_years", "source_kind", "baseline", *NAMES)
+KNOWN = ("asset", "taken_at", "age_years", "source_kind", "laboratory", "event", "baseline", *NAMES)
 OLDEST = 200.0
 """[years] Oil-filled transformers are younger than this."""
 ONLINE_INTERVAL_DAYS = 2.0
@@ -51,6 +52,8 @@ class CsvRow:
     taken_at: datetime
     age: float
     online: bool | None
+    laboratory: str
+    event: EventKind | None
     baseline: str
     values: "array[float]"
     below: int
@@ -118,6 +121,7 @@ def judge_rows(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
     values = np.array([r.values for r in rows], dtype=np.float64).reshape(len(rows), len(NAMES))
     mask = np.array([r.below for r in rows], dtype=np.int64)
     below = (mask[:, None] >> np.arange(len(NAMES))) & 1 == 1
+    laboratories = {name: n for n, name in enumerate(dict.fromkeys(r.laboratory for r in rows))}
     frame = SampleFrame(
         series=series[order],
         at=at[order],
@@ -126,6 +130,10 @@ def judge_rows(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
         age=np.array([r.age for r in rows], dtype=np.float64)[order],
         online=np.array(online, dtype=np.bool_)[order],
         oxygen_ratio=np.full(len(rows), np.nan),
+        laboratory=np.array([laboratories[r.laboratory] for r in rows], dtype=np.int64)[order],
+        worked=_worked(rows, baselines)[order],
+        tripped=np.array([r.event is EventKind.THROUGH_FAULT for r in rows], dtype=np.bool_)[order],
+        reviewed=np.array([r.event is EventKind.REVIEW for r in rows], dtype=np.bool_)[order],
     )
     place = np.empty(len(rows), dtype=np.int64)
     place[order] = np.arange(len(rows))
@@ -133,16 +141,28 @@ def judge_rows(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
 
 
 def _baselines(rows: list[CsvRow]) -> list[int]:
-    """Number of each row's baseline within its asset: a label that differs from the last one starts a new one."""
+    """Number of each row's baseline within its asset: work that restarts it, or a label that differs from the last."""
     numbers = [0] * len(rows)
     last: dict[str, tuple[str, int]] = {}
     for i in sorted(range(len(rows)), key=lambda i: rows[i].taken_at):
         label, number = last.get(rows[i].asset, ("", 0))
-        if rows[i].baseline and rows[i].baseline != label:
-            label, number = rows[i].baseline, number + 1
+        event = rows[i].event
+        if (rows[i].baseline and rows[i].baseline != label) or (
+            event is not None and event.restarts_baseline
+        ):
+            label, number = rows[i].baseline or label, number + 1
         last[rows[i].asset] = (label, number)
         numbers[i] = number
     return numbers
+
+
+def _worked(rows: list[CsvRow], baselines: list[int]) -> Bools:
+    """(n,) whether each row's baseline began with work on the unit: an event says so, or a label changed."""
+    first: dict[str, int] = {}
+    for row, number in zip(rows, baselines, strict=True):
+        # the label of an asset's first sample names its baseline and begins none
+        first[row.asset] = min(first.get(row.asset, number), number)
+    return np.array([n > first[r.asset] for r, n in zip(rows, baselines, strict=True)], dtype=np.bool_)
 
 
 def _online(rows: list[CsvRow]) -> list[bool]:
@@ -216,6 +236,8 @@ def row_of(number: int, cells: Mapping[str, str]) -> CsvRow:
         taken_at=_time(cells["taken_at"].strip()),
         age=_age(age),
         online=_kind(cells.get("source_kind", "").strip()),
+        laboratory=cells.get("laboratory", "").strip(),
+        event=_event(cells.get("event", "").strip()),
         baseline=cells.get("baseline", "").strip(),
         values=values,
         below=below,
@@ -260,6 +282,14 @@ def _time(text: str) -> datetime:
             f"taken_at: {text!r} is not an ISO 8601 date or time like 2026-03-01T06:00Z"
         ) from None
     return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
+
+
+def _event(text: str) -> EventKind | None:
+    if not text:
+        return None
+    if text not in set(EventKind):
+        raise ValueError(f"event: {text!r} is none of {', '.join(EventKind)}")
+    return EventKind(text)
 
 
 def _kind(text: str) -> bool | None:

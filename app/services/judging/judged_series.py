@@ -12,7 +12,7 @@ from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import DailyMedians, Floats, SampleFrame, to_days
 from app.domain.judging.norms import joined, norming_of
 from app.domain.judging.report import ReportOptions, report
-from app.domain.model import ServiceEvent, utc_day
+from app.domain.model import Preservation, ServiceEvent, utc_day
 from app.science.quantities import INDEX
 from app.services.judging.context import RATIO_AGE, JudgingContext
 from app.services.judging.online_series import OnlineSeries, days_now
@@ -87,6 +87,8 @@ def _frame(
         age=context.asset.ages_years(one.at),
         online=np.ones(m, dtype=np.bool_),
         oxygen_ratio=_known_ratios(one.at, ratios),
+        blanketed=np.full(m, context.asset.preservation is Preservation.NITROGEN),
+        worked=number > offset,
     )
 
 

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 import numpy as np
 
 from app.domain.judging.engine import Judgement, assess
-from app.domain.judging.frame import SampleFrame, to_days
+from app.domain.judging.frame import Bools, SampleFrame, to_days
 from app.domain.judging.norms import norming_of
 from app.domain.judging.report import ReportOptions, report
-from app.domain.model import Asset, EventKind, ServiceEvent, TapChanger
+from app.domain.model import Asset, EventKind, Preservation, ServiceEvent, TapChanger
 from app.services.judging.context import JudgingContext
 from app.store.database import Connection
 from app.store.judging.assessments import Judged
@@ -78,12 +78,26 @@ def _frame(window: Window, asset: Asset, events: Sequence[ServiceEvent]) -> Samp
     )
     count = len(window.ids)
     at = np.array([to_days(t) for t in window.taken_at], dtype=np.float64)
+    series = np.array([bisect_right(restarts, t) for t in window.taken_at], dtype=np.int64)
     return SampleFrame(
-        series=np.array([bisect_right(restarts, t) for t in window.taken_at], dtype=np.int64),
+        series=series,
         at=at,
         values=window.values,
         below=window.below,
         age=asset.ages_years(at),
         online=np.zeros(count, dtype=np.bool_),
         oxygen_ratio=np.full(count, np.nan),
+        laboratory=np.array(window.source_ids, dtype=np.int64),
+        blanketed=np.full(count, asset.preservation is Preservation.NITROGEN),
+        worked=series > 0,
+        tripped=_since_last(window.taken_at, events, EventKind.THROUGH_FAULT),
+        reviewed=_since_last(window.taken_at, events, EventKind.REVIEW),
     )
+
+
+def _since_last(times: Sequence[datetime], events: Sequence[ServiceEvent], kind: EventKind) -> Bools:
+    """(n,) whether an event of a kind is on record since the sample before each."""
+    on_record = sorted(e.at for e in events if e.kind is kind)
+    passed = np.array([bisect_right(on_record, at) for at in times], dtype=np.int64)
+    found: Bools = np.diff(passed, prepend=0) > 0
+    return found

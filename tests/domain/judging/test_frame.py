@@ -101,3 +101,11 @@ def test_a_frame_from_lists_keeps_what_was_not_measured() -> None:
     assert found.column("h2").tolist() == [1.0]
     assert np.isnan(found.values[0, 1:]).all()
     assert found.at.tolist() == [to_days(START) + 1.0]
+
+
+def test_a_column_left_out_is_the_ordinary_case_and_one_of_another_length_is_refused() -> None:
+    samples = frame_of([0, 0], [START] * 2, [[None] * len(NAMES)] * 2)
+    assert samples.laboratory.tolist() == [0, 0]
+    assert not samples.tripped.any()
+    with pytest.raises(ValueError, match="tripped must have 2 rows, not 1"):
+        replace(samples, tripped=np.array([True]))

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from app.science.quantities import NAMES
-from app.services.judging.interpret import KNOWN, CsvError, interpret_csv
+from app.services.judging.interpret import KNOWN, CsvError, interpret_csv, judge_csv
 
 HEADER = "asset,taken_at,age_years,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2"
 QUIET = "5,10,5,4,3,<0.5,200,2000,900,50000"
@@ -247,3 +247,13 @@ def test_a_hundred_thousand_rows_need_bounded_memory(tmp_path: Path) -> None:
     assert count == 100_000
     found = json.loads(last)
     assert (found["row"], found["asset"], found["status"]) == (100_000, "U999", 1)
+
+
+def test_an_event_in_the_file_begins_a_baseline_or_is_said_to_be_unknown() -> None:
+    text = "asset,taken_at,h2,laboratory,event\nA,2026-01-01,10,x,\nA,2026-02-01,90,x,\nA,2026-03-01,12,y,degassing\n"
+    _, judgement, place = judge_csv(io.StringIO(text))
+    assert judgement.frame.series[place[2]] != judgement.frame.series[place[1]]
+    assert judgement.frame.worked[place].tolist() == [False, False, True]
+    assert judgement.frame.laboratory[place].tolist() == [0, 0, 1]
+    with pytest.raises(CsvError, match="event: 'oil bath' is none of degassing"):
+        judge_csv(io.StringIO("asset,taken_at,h2,event\nA,2026-01-01,10,oil bath\n"))
