@@ -22,7 +22,7 @@ from app.domain.judging.rules.rule import Rule
 from app.domain.judging.rules.saturation import RELATIVE_SATURATION
 from app.domain.judging.rules.status import CHANGES
 
-RULE_SET: Final = "2026.12"
+RULE_SET: Final = "2027.1"
 """Version of the rules; it changes whenever a rule would judge some sample otherwise."""
 
 DUST: Final = 1e-9

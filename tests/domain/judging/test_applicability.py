@@ -4,12 +4,14 @@ The gate is IEEE C57.104-2019, 5.2.1: no fault is named when all gases are below
 about five times the detection limit. Detection limits are those of IEC 60567 (from memory): H2 5, hydrocarbons 1.
 """
 
+import numpy as np
 import pytest
 from engine_cast import QUIET, frame, join, judge, last, one, steady
 
 from app.domain.judging.engine import assess
 from app.domain.judging.methods import TITLES
 from app.domain.judging.report import report
+from app.science.quantities import NORM_GASES
 
 LEVEL_METHODS = tuple(TITLES)
 ZONES = ("duval_triangle_1", "duval_pentagon_1", "duval_pentagon_2")
@@ -147,3 +149,10 @@ def test_the_status_of_a_detection_limit_above_its_norm_is_open() -> None:
     assert found.status is None
     assert any(f.rule == "detection_limit" and f.quantity == "c2h2" for f in found.findings)
     assert judge([(0.0, {"c2h2": "<5"})]).levels.level[0, 4] == -1
+
+
+def test_a_gas_whose_detection_limit_is_above_its_norm_is_blind_and_no_other() -> None:
+    judgement = judge([(0.0, QUIET | {"c2h2": "<5", "h2": "<5"}), (180.0, QUIET | {"c2h2": 5.0})])
+    blind = judgement.levels.blind
+    assert [NORM_GASES[g] for g in np.flatnonzero(blind[0])] == ["c2h2"]
+    assert not blind[1].any(), "a number is judged"

@@ -37,6 +37,7 @@ class Changes:
         rate_points: number of points used.
         rate_limit: Table 4 limit that applies [µL/L/year].
         rate_exceeds: above Table 4.
+        borne_out: above Table 4, and the points of the rate bear it out: the interval of their slope lies above zero.
         status: DGA status 1-3, 0 where no norm gas was measured.
         suspect: a confirmation sample is asked for.
         confirmed: this sample confirms the suspect one before it.
@@ -45,6 +46,7 @@ class Changes:
         dropped: a later sample refuted this one; it takes no part in later rates.
         fell: a fault gas fell by more than measurement can explain (laboratory only).
         waiting: an earlier suspect sample waits still, since this one has none of the gases in question.
+        restart: a presumed baseline begins: this sample confirms a fall of all gases that no work on record explains.
     """
 
     reference: Floats
@@ -57,6 +59,7 @@ class Changes:
     rate_points: Integers
     rate_limit: Floats
     rate_exceeds: Bools
+    borne_out: Bools
     status: Integers
     suspect: Bools
     confirmed: Bools
@@ -65,6 +68,7 @@ class Changes:
     dropped: Bools
     fell: Bools
     waiting: Bools
+    restart: Bools
 
 
 def above_delta(

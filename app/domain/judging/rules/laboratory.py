@@ -127,6 +127,7 @@ def _step(
     out.reference_at[row], out.reference_below[row] = state.reference_at, state.reference_below
     out.rate[row], out.rate_span[row], out.rate_points[row] = rate, span, count
     out.rate_limit[row], out.rate_exceeds[row] = limit, rate_exceeds
+    out.borne_out[row] = rate_exceeds
     out.fell[row] = fell
     out.suspect[row], out.confirmed[row], out.refuted[row] = suspect, confirmed, refuted
     out.settled_at[row] = np.where(decided, frame.at[state.pending], np.nan)

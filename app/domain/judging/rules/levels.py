@@ -40,6 +40,8 @@ class Levels:
         age: (n,) index into ``norms.AGES``.
         typical, high: (n, 7) limits that apply [µL/L]: Table 1 and Table 2, or what stands for them in another set.
         level: (n, 7) class of each gas.
+        blind: (n, 7) True where nothing was found down to a detection limit that is itself above the norm: whether
+            the gas is above the norm cannot be told.
         norm_set: (n,) index into ``norms.NORM_SETS``.
         owner_typical, owner_high: (n, 7) True where the limit is the owner's own.
         barred: (n,) why no norm applies, an index into ``norms.BARRED``; 0 where one does.
@@ -51,6 +53,7 @@ class Levels:
     typical: Floats
     high: Floats
     level: NDArray[np.int8]
+    blind: Bools
     norm_set: Integers
     owner_typical: Bools
     owner_high: Bools
@@ -78,10 +81,21 @@ def judge_levels(frame: SampleFrame, norming: Norming) -> Levels:
     below = frame.below[:, :GASES]
     level = (value > typical).astype(np.int8) + (value > high).astype(np.int8)
     level[below & (value <= typical)] = TYPICAL
-    level[(below & (value > typical)) | np.isnan(value)] = UNKNOWN
+    blind = below & (value > typical) & (norming.barred == 0)[:, None]
+    level[blind | np.isnan(value)] = UNKNOWN
     level[norming.barred > 0] = UNKNOWN
     return Levels(
-        ratio, side, age, typical, high, level, norming.norm_set, owner_typical, owner_high, norming.barred
+        oxygen_ratio=ratio,
+        side=side,
+        age=age,
+        typical=typical,
+        high=high,
+        level=level,
+        blind=blind,
+        norm_set=norming.norm_set,
+        owner_typical=owner_typical,
+        owner_high=owner_high,
+        barred=norming.barred,
     )
 
 

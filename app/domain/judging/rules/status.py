@@ -26,6 +26,7 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
         rate_points=np.zeros((n, GASES), dtype=np.int64),
         rate_limit=np.full((n, GASES), np.nan),
         rate_exceeds=np.zeros((n, GASES), dtype=np.bool_),
+        borne_out=np.zeros((n, GASES), dtype=np.bool_),
         status=np.zeros(n, dtype=np.int64),
         suspect=np.zeros(n, dtype=np.bool_),
         confirmed=np.zeros(n, dtype=np.bool_),
@@ -34,6 +35,7 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
         dropped=np.zeros(n, dtype=np.bool_),
         fell=np.zeros((n, GASES), dtype=np.bool_),
         waiting=np.zeros(n, dtype=np.bool_),
+        restart=np.zeros(n, dtype=np.bool_),
     )
     if not n:
         return out
