@@ -13,12 +13,15 @@ PRACTICE: Final = "common practice, no source"
 
 
 class Severity(IntEnum):
-    """How much a finding matters. 1-3 carry the same weight as the DGA status of the same number."""
+    """How much a finding matters. 2 and 3 carry the same weight as the DGA status of the same number."""
 
     INFORMATION = 0
-    NORMAL = 1
+    LOOK_AGAIN = 1
+    """Repeat a test, take another sample."""
     INTERMEDIATE = 2
     HIGH = 3
+    EXTREME = 4
+    """Calls for action at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +202,8 @@ class Assessment:
     """True when an earlier suspect sample waits still: this one has none of the gases in question."""
     judged_gases: tuple[str, ...] = ()
     """Norm gases whose level could be judged."""
+    looked_at: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """What needs no status, by the rule of its findings, e.g. ``water``: the quantities that could be judged."""
     increments: Mapping[str, MethodCall] = field(default_factory=dict)
     """Zone methods on the new gas alone, e.g. ``duval_triangle_1/since_reference``."""
     numbers: Mapping[str, float] = field(default_factory=dict)
@@ -223,6 +228,7 @@ class Assessment:
         return whole | {
             "deltas": dict(self.deltas),
             "numbers": dict(self.numbers),
+            "looked_at": dict(self.looked_at),
             "findings": [_flat(f) for f in self.findings],
         }
 
@@ -241,6 +247,7 @@ class Assessment:
             ),
             status_reasons=tuple(rest.pop("status_reasons")),
             judged_gases=tuple(rest.pop("judged_gases", ())),
+            looked_at={k: tuple(v) for k, v in rest.pop("looked_at", {}).items()},
             increments={k: MethodCall(**v) for k, v in rest.pop("increments", {}).items()},
             trends={k: _trend(v) for k, v in rest.pop("trends", {}).items()},
             certainty=Certainty(**certainty) if certainty else None,

@@ -45,6 +45,14 @@ class Liquid(StrEnum):
     SILICONE = "silicone"
 
 
+class Paper(StrEnum):
+    """What the conductors are wrapped in: thermally upgraded paper gives off about a tenth of the furfural."""
+
+    PLAIN = "plain"
+    UPGRADED = "upgraded"
+    UNKNOWN = "unknown"
+
+
 class CompartmentKind(StrEnum):
     MAIN_TANK = "main_tank"
     TAP_CHANGER = "tap_changer"
@@ -100,6 +108,7 @@ class Asset:
     preservation: Preservation = Preservation.UNKNOWN
     tap_changer: TapChanger = TapChanger.UNKNOWN
     norm_set: str = "ieee_c57_104_2019"
+    paper: Paper = Paper.UNKNOWN
 
     def age_years(self, at: datetime) -> float | None:
         """Years in service at a time [years], counted from the middle of the year energized."""
@@ -172,17 +181,21 @@ class LimitScope(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class OwnerLimit:
-    """The owner's own limits of one gas [µL/L], in place of Tables 1 and 2 or what stands for them.
+    """The owner's own limits of one quantity [its unit], in place of published ones: Tables 1 and 2 of gas, or those of
+    the oil.
 
     ``of`` is the asset kind or the asset's code, empty for the whole fleet; None leaves a published limit in force.
+    ``typical`` is the milder of the two, ``high`` the graver; of quantities that should be high, the lower one.
     """
 
     scope: LimitScope
     of: str
-    gas: str
+    quantity: str
     typical: float | None
     high: float | None
     note: str = ""
+    compartment: CompartmentKind = CompartmentKind.MAIN_TANK
+    """Of which kind of compartment: what is much in a main tank is little in a tap changer."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,19 @@ new quantities are appended, never inserted.
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["BY_NAME", "FAULT_GASES", "GASES", "INDEX", "NAMES", "NORM_GASES", "QUANTITIES", "Quantity"]
+__all__ = [
+    "BY_NAME",
+    "FAULT_GASES",
+    "GASES",
+    "INDEX",
+    "LIMITED",
+    "LOW_IS_BAD",
+    "NAMES",
+    "NORM_GASES",
+    "OIL_TESTS",
+    "QUANTITIES",
+    "Quantity",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +78,8 @@ NORM_GASES: Final = ("h2", "ch4", "c2h6", "c2h4", "c2h2", "co", "co2")
 """The seven gases IEEE C57.104-2019 gives norms for, in table order (they are columns 0-6)."""
 FAULT_GASES: Final = ("h2", "ch4", "c2h6", "c2h4", "c2h2")
 """The five gases of the pentagon and the ratio methods (columns 0-4)."""
+OIL_TESTS: Final = ("breakdown_voltage", "acidity", "interfacial_tension", "dissipation_factor")
+"""Tests of the oil that have limits by voltage."""
+LOW_IS_BAD: Final = frozenset({"breakdown_voltage", "interfacial_tension"})
+LIMITED: Final = (*NORM_GASES, *OIL_TESTS, "water", "relative_saturation", "furfural")
+"""What an owner may set limits for."""

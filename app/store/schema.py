@@ -57,6 +57,7 @@ assets = Table(
     Column("preservation", sa.Text, nullable=False),
     Column("tap_changer", sa.Text, nullable=False),
     Column("norm_set", sa.Text, nullable=False),
+    Column("paper", sa.Text, nullable=False),  # plain, upgraded, unknown
 )
 
 compartments = Table(
@@ -167,11 +168,12 @@ owner_limits = Table(
     _id(),
     Column("scope", sa.Text, nullable=False),  # fleet, kind, asset
     Column("of", sa.Text, nullable=False),  # asset kind or asset code; empty for the fleet
-    Column("gas", sa.Text, nullable=False),
+    Column("quantity", sa.Text, nullable=False),
+    Column("compartment", sa.Text, nullable=False),  # the kind of compartment it is for
     Column("typical", sa.Double),
     Column("high", sa.Double),
     Column("note", sa.Text, nullable=False),
-    UniqueConstraint("scope", "of", "gas"),
+    UniqueConstraint("scope", "of", "quantity", "compartment"),
 )
 
 ladder_steps = Table(

@@ -129,6 +129,7 @@ def _asset(connection: Connection, *given: Any) -> int:
         "preservation": "free_breathing",
         "tap_changer": tap,
         "norm_set": "ieee_c57_104_2019",
+        "paper": "unknown",
     }
     asset_id = _insert(connection, tables.assets, row)
     return _compartment(connection, asset_id, "main", "main_tank")

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from app.domain.alerting.cautions import GENERAL, SAMPLING
+from app.domain.alerting.cautions import GENERAL, OF_RULES, SAMPLING
 from app.domain.alerting.shown import by_level
 from app.domain.alerting.steps import Action, cited
 from app.domain.findings import Assessment
@@ -34,6 +34,8 @@ def urgency(assessment: Assessment) -> str:
     if any(f.rule == "extreme" for f in assessment.findings):
         return "extreme"
     status = assessment.status
+    if status is None:
+        return _WITHOUT_STATUS[_severity(assessment, "own_record")]
     if assessment.suspect and not assessment.doubtful:
         status = by_level(assessment)
         if status == 3:
@@ -48,9 +50,12 @@ def urgency(assessment: Assessment) -> str:
     return "routine"
 
 
-OIL_RULES = frozenset({"oil_quality", "relative_saturation"})
+_WITHOUT_STATUS = {0: "routine", 1: "watch", 2: "watch", 3: "high", 4: "extreme"}
+"""The rung of a compartment that no norm is for, by how far it stands out of its own record."""
 RUNGS = ("routine", "suspect", "watch", "urgent", "high", "extreme")
 """Those that the owner may have steps of their own for."""
+BESIDE = ("water", "oil", "paper")
+"""Rules whose steps stand beside those of the status."""
 OWNER_LADDER = "owner's ladder of actions"
 
 
@@ -64,20 +69,31 @@ def advice(
     steps: where there are any for a rung, they replace the published ones.
     """
     step = urgency(assessment)
-    actions = _rung(step, ladder, taken_at)
+    own = _severity(assessment, "own_record")
+    actions = _rung(f"own_record_{own}", (), taken_at) if own else _rung(step, ladder, taken_at)
     if step == "suspect" and assessment.status == 3:
         actions += _rung("high", ladder, taken_at)[1:]
     if step == "routine" and assessment.online:
         actions = _rung("monitored", (), taken_at)
-    if any(f.rule in OIL_RULES for f in assessment.findings):
-        actions += _rung("oil", (), taken_at)
+    for rule in BESIDE:
+        grave = _severity(assessment, rule)
+        if grave:
+            actions += _rung(f"{rule}_{grave}", (), taken_at)
     if assessment.norm_set == "ieee_c57_104_2008":
         actions = _tdcg(assessment, taken_at) + actions
     cautions: tuple[str, ...] = SAMPLING
+    cautions += tuple(
+        text for rule in ("own_record", *BESIDE) if _severity(assessment, rule) for text in OF_RULES[rule]
+    )
     if asset.liquid is not Liquid.MINERAL_OIL:
         cautions += ("The norms used here are for mineral oil; this unit holds another liquid.",)
     due = min((a.due for a in actions if a.due is not None), default=None)
     return Advice(step, actions, due, (*cautions, GENERAL))
+
+
+def _severity(assessment: Assessment, rule: str) -> int:
+    """The gravest finding of a rule that speaks beside the status."""
+    return max((int(f.severity) for f in assessment.findings if f.rule == rule), default=0)
 
 
 def _rung(name: str, ladder: Sequence[LadderStep], taken_at: datetime) -> tuple[Action, ...]:

@@ -99,7 +99,7 @@ class OfSamples(Condition):
 
     @abstractmethod
     def shown(self, shown: Shown) -> Evidence | None:
-        """What a sample with a status says about it; None when it says nothing."""
+        """What a sample says about it; None when it says nothing."""
 
     @abstractmethod
     def headline(self, assessment: Assessment) -> str:

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from app.domain.alerting.decisions import ONLINE_IN_A_ROW_TO_EASE, ONLINE_IN_A_ROW_TO_WORSEN
-from app.domain.alerting.shown import Shown, Speaker
-from app.domain.judging.light_view import OnlineView
+from app.domain.alerting.shown import Shown, Speaker, Standing
+from app.domain.judging.frame import Bools, Integers
+from app.domain.judging.light_view import OnlineStanding, OnlineView
 from app.science.quantities import NORM_GASES
 
 
@@ -18,20 +19,22 @@ class OnlineShown:
     view: OnlineView
 
     def row(self, row: int, speaker: Speaker) -> Shown | None:
-        """What one reading shows; None without a status."""
+        """What one reading shows; None where nothing of it could be judged."""
         view = self.view
         status, suspect, fault = view.verdicts[row]
-        if status is None:
+        standing = {name: _standing(one, row) for name, one in view.standing.items() if one.looked[row]}
+        if status is None and not standing:
             return None
         return Shown(
             speaker,
-            status,
+            status or 0,
             by_level=int(view.by_level[row]),
             suspect=suspect,
             extreme=bool(view.extreme[row]),
             fault=fault,
             raising=tuple(sorted(g for g, on in zip(NORM_GASES, view.raising[row], strict=True) if on)),
             judged=frozenset(g for g, on in zip(NORM_GASES, view.judged[row], strict=True) if on),
+            standing=standing,
         )
 
     def that_can_move_alerts(self, rows: Sequence[int]) -> list[int]:
@@ -50,6 +53,7 @@ class OnlineShown:
                 [v.suspect for v in verdicts],
                 np.unique([v.fault or "" for v in verdicts], return_inverse=True)[1],
                 *(view.by_level[index], view.extreme[index], view.raising[index], view.judged[index]),
+                *(part for one in view.standing.values() for part in _columns(one, index)),
             ]
         ).astype(np.int64)
         new = np.r_[True, (shown[1:] != shown[:-1]).any(axis=1)]
@@ -57,6 +61,18 @@ class OnlineShown:
         since = place - np.maximum.accumulate(np.where(new, place, 0))
         last = np.r_[new[1:], True]
         return [rows[int(i)] for i in np.flatnonzero((since <= _ENOUGH) | last)]
+
+
+def _standing(one: OnlineStanding, row: int) -> Standing:
+    def named(which: Bools) -> list[str]:
+        return [name for name, on in zip(one.quantities, which, strict=True) if on]
+
+    raising, judged = named(one.raising[row]), named(one.judged[row])
+    return Standing(int(one.severity[row]), tuple(sorted(raising)), frozenset(judged))
+
+
+def _columns(one: OnlineStanding, index: Integers) -> tuple[Integers | Bools, ...]:
+    return one.severity[index], one.looked[index], one.raising[index], one.judged[index]
 
 
 _ENOUGH = max(ONLINE_IN_A_ROW_TO_EASE, ONLINE_IN_A_ROW_TO_WORSEN) + 1

@@ -5,10 +5,11 @@ columns of on-line readings. What they mean for a condition, the condition says
 (:meth:`app.domain.alerting.condition.OfSamples.shown`).
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 
-from app.domain.findings import Assessment
+from app.domain.findings import Assessment, Finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,14 +22,27 @@ class Speaker:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """What a sample shows of something that needs no status.
+
+    ``raising``: quantities that raise it; ``judged``: those that could have.
+    """
+
+    severity: int
+    raising: tuple[str, ...]
+    judged: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """Everything about one sample that a condition may be decided by.
 
     Attributes:
-        status: 1-3. by_level: the status that the levels alone give.
+        status: 1-3, 0 for none. by_level: the status that the levels alone give.
         suspect: its change is not believed yet, or was refuted. doubtful: the sample itself is in doubt.
         waiting: an earlier suspect sample waits still. extreme: a result calls for action at once.
         fault: the code of the fault call. raising: gases above a limit. judged: gases whose level could be judged.
+        standing: by rule, what needs no status; a rule that could judge nothing is left out.
     """
 
     speaker: Speaker
@@ -41,17 +55,18 @@ class Shown:
     fault: str | None = None
     raising: tuple[str, ...] = ()
     judged: frozenset[str] = frozenset()
+    standing: Mapping[str, Standing] = field(default_factory=dict)
 
 
 def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
-    """What an assessment shows; None without a status."""
-    if assessment.status is None:
+    """What an assessment shows; None where nothing of it could be judged."""
+    if assessment.status is None and not assessment.looked_at:
         return None
     findings = assessment.findings
     rules = {"level", "delta", "rate", "extreme"}
     return Shown(
         speaker,
-        assessment.status,
+        assessment.status or 0,
         by_level=by_level(assessment),
         # one that a later sample of the same batch has refuted already was suspect when it came
         suspect=assessment.suspect or any(f.rule == "dropped" for f in findings),
@@ -61,6 +76,19 @@ def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
         fault=assessment.fault.code if assessment.fault else None,
         raising=tuple(sorted({f.quantity for f in findings if f.rule in rules and f.quantity})),
         judged=frozenset(assessment.judged_gases),
+        standing={
+            rule: _standing([f for f in findings if f.rule == rule], quantities)
+            for rule, quantities in assessment.looked_at.items()
+        },
+    )
+
+
+def _standing(findings: Sequence[Finding], looked_at: Sequence[str]) -> Standing:
+    grave = [f for f in findings if f.severity > 0]
+    return Standing(
+        max((int(f.severity) for f in grave), default=0),
+        tuple(sorted({f.quantity for f in grave if f.quantity})),
+        frozenset(looked_at),
     )
 
 

@@ -16,6 +16,7 @@ from app.domain.judging.rules.energy import OIL, OIL_WITHOUT_ETHANE, PAPER
 from app.domain.judging.rules.extreme import EXTREMES
 from app.domain.judging.rules.increments import INCREMENTS
 from app.domain.judging.rules.levels import LEVELS
+from app.domain.judging.rules.own_record import OWN_RECORD
 from app.domain.judging.rules.patterns import PATTERNS
 from app.domain.judging.rules.quality import QUALITY
 from app.domain.judging.rules.rule import Rule
@@ -54,6 +55,7 @@ class Judgement:
     nei_paper = PAPER
     tdcg = TOTAL
     condition_2008 = CONDITION
+    own_record = OWN_RECORD
 
 
 RULES: Final[tuple[Rule[Any], ...]] = tuple(

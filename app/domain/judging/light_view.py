@@ -5,6 +5,7 @@ with these few words; the sentences of :func:`app.domain.judging.report.report` 
 when somebody asks.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -14,6 +15,7 @@ from app.domain.judging.engine import Judgement
 from app.domain.judging.frame import Bools, Integers
 from app.domain.judging.reporting.fault import fault_code, fault_signs
 from app.domain.judging.rules.levels import HIGH, RAISED
+from app.science.quantities import NORM_GASES
 
 
 class ShortVerdict(NamedTuple):
@@ -31,6 +33,7 @@ class OnlineView:
     Attributes:
         by_level: (r,) the status that the levels alone give. extreme: (r,) a result calls for action at once.
         raising: (r, 7) gases above a limit. judged: (r, 7) gases whose level could be judged.
+        standing: by rule, what needs no status; a rule that can judge none of the rows is left out.
     """
 
     verdicts: list[ShortVerdict]
@@ -38,6 +41,22 @@ class OnlineView:
     extreme: Bools
     raising: Bools
     judged: Bools
+    standing: Mapping[str, "OnlineStanding"]
+
+
+@dataclass(frozen=True)
+class OnlineStanding:
+    """What r rows show of something that needs no status.
+
+    Attributes:
+        severity: (r,) 0 for nothing. raising, judged: (r, q) of ``quantities``. looked: (r,) it could be judged.
+    """
+
+    quantities: tuple[str, ...]
+    severity: Integers
+    raising: Bools
+    judged: Bools
+    looked: Bools
 
 
 def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
@@ -54,7 +73,20 @@ def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
         extreme=np.asarray(extreme.any(axis=1)),
         raising=(level >= RAISED) | changes.delta_exceeds[rows] | changes.rate_exceeds[rows] | extreme,
         judged=level >= 0,
+        standing=_standing(judgement, rows),
     )
+
+
+def _standing(judgement: Judgement, rows: Integers) -> dict[str, OnlineStanding]:
+    found = {}
+    barred = judgement.levels.barred[rows] > 0
+    if barred.any():
+        own = judgement.own_record
+        known = ~np.isnan(judgement.frame.values[rows, : len(NORM_GASES)])
+        found["own_record"] = OnlineStanding(
+            NORM_GASES, own.severity()[rows].astype(np.int64), own.raising()[rows], known, barred
+        )
+    return found
 
 
 def _faults(judgement: Judgement, rows: Integers) -> list[str | None]:

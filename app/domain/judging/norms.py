@@ -4,15 +4,15 @@ The numbers come from the data files in ``app/science/tables``; nothing is repea
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.model import Asset, CompartmentKind, LimitScope, Liquid, OwnerLimit, TapChanger
-from app.science.quantities import NORM_GASES
+from app.domain.model import Asset, CompartmentKind, LimitScope, Liquid, OwnerLimit, Paper, TapChanger
+from app.science.quantities import INDEX, NAMES, NORM_GASES
 from app.science.tables import rows
 
 NORM_SETS: Final = ("ieee_c57_104_2019", "ieee_c57_104_2008", "iec_60599")
@@ -106,9 +106,12 @@ class Norming:
         norm_set: (n,) index into :data:`NORM_SETS`.
         communicating: (n,) True where the tap changer shares oil or gas with the main tank (IEC splits C2H2 by it).
         owner: (n,) row of the owner's limits that replace published ones, -1 for none.
-        owner_typical, owner_high: (k, 7) the owner's limits [µL/L] in place of Table 1 and 2; NaN leaves the
-            published limit in force.
+        owner_typical, owner_high: (k, quantities) the owner's limits, of gas in place of Table 1 and 2; NaN leaves
+            the published limit in force.
         barred: (n,) index into :data:`BARRED`: why no norm applies, 0 where one does.
+        liquid: (n,) index into :data:`LIQUIDS`; left out: mineral oil.
+        paper: (n,) index into :data:`PAPERS`; left out: unknown.
+        rated_kv: (n,) rated voltage [kV]; NaN or left out: unknown.
     """
 
     norm_set: NDArray[np.int64]
@@ -117,11 +120,33 @@ class Norming:
     owner_typical: NDArray[np.float64]
     owner_high: NDArray[np.float64]
     barred: NDArray[np.int8]
+    liquid: NDArray[np.int8] = field(default_factory=lambda: np.zeros(0, dtype=np.int8))
+    paper: NDArray[np.int8] = field(default_factory=lambda: np.zeros(0, dtype=np.int8))
+    rated_kv: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        n = len(self.norm_set)
+        left_out = {"liquid": LIQUIDS.index(Liquid.MINERAL_OIL), "paper": PAPERS.index(Paper.UNKNOWN)}
+        for name, usual in {**left_out, "rated_kv": np.nan}.items():
+            column = getattr(self, name)
+            if len(column) != n:
+                object.__setattr__(self, name, np.full(n, usual, dtype=column.dtype))
+
+    def owned(self, quantity: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """(n,) the owner's milder and graver limit of a quantity [its unit]; NaN where there is none."""
+        none = np.full(len(self.owner), np.nan)
+        if not len(self.owner_typical):
+            return none, none
+        has, i = self.owner >= 0, INDEX[quantity]
+        return (
+            np.where(has, self.owner_typical[self.owner, i], np.nan),
+            np.where(has, self.owner_high[self.owner, i], np.nan),
+        )
 
     @classmethod
     def default(cls, count: int) -> "Norming":
         """IEEE C57.104-2019 for all, no limits of the owner."""
-        none = np.zeros((0, len(NORM_GASES)))
+        none = np.zeros((0, len(NAMES)))
         return cls(
             np.zeros(count, dtype=np.int64),
             np.zeros(count, dtype=np.bool_),
@@ -132,12 +157,23 @@ class Norming:
         )
 
 
+LIQUIDS: Final = tuple(Liquid)
+PAPERS: Final = tuple(Paper)
 BARRED: Final = (
     "",
     "the norms are for main tanks; gas of switching in a tap changer's oil is no fault by itself",
     "the norms are for mineral oil; this unit holds another liquid",
 )
 """Why no norm applies, in words."""
+OILS: Final = {
+    Liquid.MINERAL_OIL: "this oil",
+    Liquid.NATURAL_ESTER: "this natural ester",
+    Liquid.SYNTHETIC_ESTER: "this synthetic ester",
+    Liquid.SILICONE: "this silicone liquid",
+}
+"""What a compartment without norms holds, in words; tap changers hold ``TAP_CHANGER_WORDS``."""
+TAP_CHANGER_WORDS: Final = "tap-changer oil"
+TAP_CHANGER_OIL, OTHER_LIQUID = 1, 2
 
 
 def norming_of(
@@ -148,17 +184,17 @@ def norming_of(
 ) -> Norming:
     """What judges ``count`` samples of one asset: its norm set and the owner's limits that concern it.
 
-    A limit for the asset goes before one for its kind, that before one for the fleet, gas by gas.
+    A limit for the asset goes before one for its kind, that before one for the fleet, quantity by quantity.
     """
     norming = Norming.default(count)
-    typical, high = np.full((1, len(NORM_GASES)), np.nan), np.full((1, len(NORM_GASES)), np.nan)
+    typical, high = np.full((1, len(NAMES)), np.nan), np.full((1, len(NAMES)), np.nan)
     concerned = {LimitScope.FLEET: "", LimitScope.KIND: asset.kind.value, LimitScope.ASSET: asset.code}
     for scope in (LimitScope.FLEET, LimitScope.KIND, LimitScope.ASSET):
         for limit in limits:
-            if limit.scope is scope and limit.of == concerned[scope]:
-                g = NORM_GASES.index(limit.gas)
-                typical[0, g] = typical[0, g] if limit.typical is None else limit.typical
-                high[0, g] = high[0, g] if limit.high is None else limit.high
+            if limit.scope is scope and limit.of == concerned[scope] and limit.compartment is kind:
+                i = INDEX[limit.quantity]
+                typical[0, i] = typical[0, i] if limit.typical is None else limit.typical
+                high[0, i] = high[0, i] if limit.high is None else limit.high
     owned = not (np.isnan(typical).all() and np.isnan(high).all())
     return Norming(
         norm_set=np.full(count, NORM_SETS.index(asset.norm_set), dtype=np.int64),
@@ -167,6 +203,9 @@ def norming_of(
         owner_typical=typical,
         owner_high=high,
         barred=np.full(count, _bar(asset, kind), dtype=np.int8),
+        liquid=np.full(count, LIQUIDS.index(asset.liquid), dtype=np.int8),
+        paper=np.full(count, PAPERS.index(asset.paper), dtype=np.int8),
+        rated_kv=np.full(count, np.nan if asset.rated_kv is None else asset.rated_kv),
     )
 
 
@@ -183,14 +222,17 @@ def joined(norms: Sequence[Norming]) -> Norming:
         ),
         owner_typical=np.concatenate([one.owner_typical for one in norms]),
         owner_high=np.concatenate([one.owner_high for one in norms]),
-        barred=np.concatenate([one.barred for one in norms]),
+        **{
+            name: np.concatenate([getattr(one, name) for one in norms])
+            for name in ("barred", "liquid", "paper", "rated_kv")
+        },
     )
 
 
 def _bar(asset: Asset, kind: CompartmentKind) -> int:
     if kind is CompartmentKind.TAP_CHANGER:
-        return 1
-    return 0 if asset.liquid is Liquid.MINERAL_OIL else 2
+        return TAP_CHANGER_OIL
+    return 0 if asset.liquid is Liquid.MINERAL_OIL else OTHER_LIQUID
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ from app.domain.judging.reporting.findings import findings_of, status_reasons
 from app.domain.judging.reporting.methods import increments_of, methods_of
 from app.domain.judging.reporting.numbers import deltas_of, number, numbers_of, rates_of
 from app.domain.judging.reporting.oil import oil_findings
+from app.domain.judging.reporting.own_record import own_record_findings
+from app.domain.judging.reporting.without_status import looked_at
 from app.domain.judging.rules.certainty import DRAWS, Certainties, judge_certainty
 from app.domain.judging.rules.trend import judge_trends
 from app.science.quantities import NORM_GASES
@@ -49,7 +51,11 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
     """The assessment of one row of a judgement."""
     options = options or ReportOptions()
     zone = ZoneInfo(options.time_zone)
-    findings = (*findings_of(judgement, row, zone), *oil_findings(judgement.frame, row, options.rated_kv))
+    findings = (
+        *findings_of(judgement, row, zone),
+        *own_record_findings(judgement, row),
+        *oil_findings(judgement.frame, row, options.rated_kv),
+    )
     certainties = None
     if options.detailed:
         certainties = judge_certainty(
@@ -70,6 +76,7 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
             g for g, known in zip(NORM_GASES, judgement.levels.level[row] >= 0, strict=True) if known
         ),
         doubtful=doubtful,
+        looked_at=looked_at(judgement, row),
         status_reasons=status_reasons(judgement, row, findings),
         norm_set=NORM_SETS[judgement.levels.norm_set[row]],
         rule_set=RULE_SET,

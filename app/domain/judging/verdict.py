@@ -10,9 +10,11 @@ from app.domain.findings import PRACTICE, Assessment, Finding, Severity
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.sentences import compared_with
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
-from app.domain.writing import chance, written
+from app.domain.writing import written
 from app.science.quantities import BY_NAME
 
+BESIDE: Final = ("own_record", "water", "oil", "paper")
+"""The rules that speak beside the status, and of units that have none."""
 WHY: Final = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "refuted", "dropped")
 """The rules that say why a status is what it is, gravest first."""
 DOUBTS: Final = ("quality", "detection_limit")
@@ -30,7 +32,8 @@ class Sentence:
 
 def verdict(assessment: Assessment) -> tuple[Sentence, ...]:
     """The whole verdict, most important first."""
-    sentences = [_status(assessment), *_why(assessment), *_fault(assessment), *_sure(assessment)]
+    sentences = [_status(assessment), *_why(assessment), *_beside(assessment)]
+    sentences += [*_fault(assessment), *_sure(assessment)]
     sentences += [*_change(assessment), *_others(assessment), *_water(assessment)]
     return tuple(sentences)
 
@@ -55,6 +58,12 @@ def reasons(assessment: Assessment) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda f: (-f.severity, WHY.index(f.rule))))
 
 
+def beside(assessment: Assessment) -> tuple[Finding, ...]:
+    """The findings that call for something whatever the status is, gravest first."""
+    found = [f for f in assessment.findings if f.rule in BESIDE and f.severity >= Severity.LOOK_AGAIN]
+    return tuple(sorted(found, key=lambda f: (-f.severity, BESIDE.index(f.rule))))
+
+
 def doubts(assessment: Assessment) -> tuple[Finding, ...]:
     """The findings that say what is in doubt about the sample, or could not be judged."""
     return tuple(f for rule in DOUBTS for f in assessment.findings if f.rule == rule)
@@ -65,6 +74,10 @@ def _why(assessment: Assessment) -> list[Sentence]:
     if not found:
         return [Sentence("why", reason, (STATUS_SOURCE,)) for reason in assessment.status_reasons]
     return [Sentence("why", f.text, (f.source or PRACTICE,)) for f in found]
+
+
+def _beside(assessment: Assessment) -> list[Sentence]:
+    return [Sentence("why", f.text, (f.source or PRACTICE,)) for f in beside(assessment)]
 
 
 def _fault(assessment: Assessment) -> list[Sentence]:
@@ -98,16 +111,17 @@ def _sure(assessment: Assessment) -> list[Sentence]:
     fault, certainty = assessment.fault, assessment.certainty
     if fault is not None and fault.confidence is not None:
         others = sorted(((p, c) for c, p in fault.probabilities.items() if p >= 0.05), reverse=True)[1:3]
-        beside = f"; next {' and '.join(f'{c} {chance(p)}' for p, c in others)}" if others else ""
-        text = f"Given that there is a fault, this one is {chance(fault.confidence)} probable{beside}."
+        beside = f"; next {' and '.join(f'{c} {p:.0%}' for p, c in others)}" if others else ""
+        text = f"Given that there is a fault, this one is {fault.confidence:.0%} probable{beside}."
         sentences.append(
             Sentence("sure", text, ("calibrated on doi 10.21227/h8g0-8z59 and C57.104-2019 Annex E",))
         )
-    status = assessment.status
-    if certainty is not None and status is not None and certainty.status[str(status)] < 0.9:
-        parts = ", ".join(f"status {s} {chance(p)}" for s, p in certainty.status.items() if p >= 0.01)
-        text = f"Measurement uncertainty leaves the status open: {parts}."
-        sentences.append(Sentence("sure", text, ("IEEE C57.104-2019, 5.2.1; JCGM 101:2008",)))
+    if certainty is not None and assessment.status is not None:
+        chance = certainty.status[str(assessment.status)]
+        if chance < 0.9:
+            parts = ", ".join(f"status {s} {p:.0%}" for s, p in certainty.status.items() if p >= 0.01)
+            text = f"Measurement uncertainty leaves the status open: {parts}."
+            sentences.append(Sentence("sure", text, ("IEEE C57.104-2019, 5.2.1; JCGM 101:2008",)))
     return sentences
 
 

@@ -6,7 +6,7 @@ This looks at the texts as they stand, so that an entry with another fault still
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from app.domain.model import LimitScope
+from app.domain.model import CompartmentKind, LimitScope
 from app.intake.registering.faults import Fault, Place
 from app.intake.registering.fields import moment
 from app.intake.registering.things import MAIN
@@ -51,8 +51,10 @@ def reference_faults(fleet: object) -> list[Fault]:
     for place, event in _entries(fleet, "service_events"):
         _event(found, event, place)
     for place, limit in _entries(fleet, "limits"):
-        scope, of, gas = (_text(limit, key) for key in ("scope", "of", "gas"))
-        found.define("limit", f"{scope} {of} {gas}", (*place, "gas"))
+        keys = ("scope", "of", "quantity", "compartment")
+        scope, of, quantity, kind = (_text(limit, key) for key in keys)
+        kind = "" if kind == CompartmentKind.MAIN_TANK else kind
+        found.define("limit", f"{scope} {of} {quantity} {kind}".rstrip(), (*place, "quantity"))
         if scope == LimitScope.ASSET and of:
             found.refer("asset", of, (*place, "of"))
     for place, step in _entries(fleet, "actions"):

@@ -22,6 +22,7 @@ from app.domain.model import (
     LimitScope,
     Liquid,
     OwnerLimit,
+    Paper,
     Preservation,
     ServiceEvent,
     Site,
@@ -47,7 +48,7 @@ from app.intake.registering.fields import (
     not_one_of,
 )
 from app.intake.strict_json import Strict
-from app.science.quantities import NORM_GASES
+from app.science.quantities import LIMITED, LOW_IS_BAD
 
 MAIN = "main"
 """The compartment of an asset that names none."""
@@ -119,6 +120,9 @@ class AssetBody(Thing):
     rated_kv: Annotated[float, Between(0.1, 2000, "kV")] | None = Field(default=None, description="[kV]")
     rated_mva: Annotated[float, Between(0.001, 5000, "MVA")] | None = Field(default=None, description="[MVA]")
     liquid: Liquid = Liquid.MINERAL_OIL
+    paper: Paper = Field(
+        default=Paper.UNKNOWN, description="what the conductors are wrapped in; furfural is read by it"
+    )
     oil_volume_l: Volume | None = Field(default=None, description="[L]")
     preservation: Preservation = Field(
         default=Preservation.UNKNOWN, description="how the oil is kept from the air"
@@ -222,7 +226,7 @@ class EventEntry(Thing):
 
 
 class LimitEntry(Thing):
-    """The owner's limits of one gas, of the fleet, a kind of asset, or one asset."""
+    """The owner's limits of one quantity, of the fleet, a kind of asset, or one asset."""
 
     scope: LimitScope
     of: Note = Field(
@@ -230,12 +234,15 @@ class LimitEntry(Thing):
         validate_default=True,
         description="the kind of asset or the asset's code; of the fleet: nothing",
     )
-    gas: Annotated[str, OneOf(lambda: NORM_GASES)]
-    typical: Gas | None = Field(default=None, description="in place of the 90th percentile [µL/L]")
+    quantity: Annotated[str, OneOf(lambda: LIMITED)] = Field(description="a norm gas, or a test of the oil")
+    typical: Gas | None = Field(default=None, description="in place of the milder published limit [its unit]")
     high: Gas | None = Field(
-        default=None, validate_default=True, description="in place of the 95th percentile [µL/L]"
+        default=None, validate_default=True, description="in place of the graver published limit [its unit]"
     )
     note: Note = ""
+    compartment: CompartmentKind = Field(
+        default=CompartmentKind.MAIN_TANK, description="the kind of compartment that it is for"
+    )
 
     @field_validator("of")
     @classmethod
@@ -257,7 +264,12 @@ class LimitEntry(Thing):
         typical = info.data["typical"]
         if typical is None and high is None:
             raise ValueError("give typical, high or both")
-        if typical is not None and high is not None and high < typical:
+        if typical is None or high is None:
+            return high
+        if info.data.get("quantity") in LOW_IS_BAD:
+            if high > typical:
+                raise ValueError(f"must not be above typical ({typical:g}): the lower one is the graver")
+        elif high < typical:
             raise ValueError(f"must not be below typical ({typical:g})")
         return high
 

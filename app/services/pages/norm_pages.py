@@ -23,6 +23,7 @@ _OF_NO_METHOD = {
     "detection_limits": "Usual detection limits",
     "fault_call_counts": "Fault call: zones seen under known faults",
     "fault_call_parameters": "Fault call: parameters of the calibration",
+    "own_record": "Gas against its own record, where no published norm applies",
     "furans": "Furfural and the degree of polymerization",
     "gas_solubility": "Solubility of gases in oil",
     "iec_60599_typical": "IEC 60599: typical ranges over networks",

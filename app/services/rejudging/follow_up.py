@@ -12,8 +12,9 @@ from datetime import datetime, timedelta
 from app.domain.alerting.decisions import ONLINE_IN_A_ROW_TO_EASE
 from app.domain.findings import Assessment
 from app.domain.judging.engine import RULE_SET
+from app.domain.judging.reporting.without_status import WITHOUT_STATUS
 from app.domain.model import SourceKind
-from app.science.quantities import NORM_GASES
+from app.science.quantities import LIMITED, NORM_GASES
 from app.services.alerting.raise_alerts import News, raise_alerts
 from app.services.judging.context import JudgingContext, judging_context
 from app.services.judging.evidence import SampleEvidence, evidence_of
@@ -125,6 +126,7 @@ def _nothing_left(gone: Touched, times: int) -> list[Judged]:
         norm_set="",
         rule_set=RULE_SET,
         judged_gases=NORM_GASES,
+        looked_at=dict.fromkeys(WITHOUT_STATUS, LIMITED),
     )
     instant = timedelta(microseconds=1)  # what is said twice about one time counts once
     return [Judged(gone.sample_id, gone.taken_at + i * instant, nothing) for i in range(times)]

@@ -2,23 +2,29 @@
 
 import sqlalchemy as sa
 
-from app.domain.model import LadderStep, LimitScope, OwnerLimit
+from app.domain.model import CompartmentKind, LadderStep, LimitScope, OwnerLimit
 from app.store.database import Connection
 from app.store.registering.registration import Upserted
 from app.store.schema import ladder_steps, owner_limits
 
 
 def upsert_limit(connection: Connection, limit: OwnerLimit) -> Upserted:
-    """Set the owner's limits of one gas for one scope."""
+    """Set the owner's limits of one quantity for one scope."""
     key = (
         owner_limits.c.scope == limit.scope.value,
         owner_limits.c.of == limit.of,
-        owner_limits.c.gas == limit.gas,
+        owner_limits.c.quantity == limit.quantity,
+        owner_limits.c.compartment == limit.compartment.value,
     )
     values = {"typical": limit.typical, "high": limit.high, "note": limit.note}
     row = connection.execute(sa.select(owner_limits).where(*key)).mappings().first()
     if row is None:
-        known = {"scope": limit.scope.value, "of": limit.of, "gas": limit.gas}
+        known = {
+            "scope": limit.scope.value,
+            "of": limit.of,
+            "quantity": limit.quantity,
+            "compartment": limit.compartment.value,
+        }
         connection.execute(sa.insert(owner_limits).values(**known, **values))
         return "created"
     if all(row[name] == value for name, value in values.items()):
@@ -31,7 +37,10 @@ def all_limits(connection: Connection) -> list[OwnerLimit]:
     """Every limit of the owner; few, and needed for every judgement."""
     query = sa.select(owner_limits).order_by(owner_limits.c.id)
     return [
-        OwnerLimit(LimitScope(row.scope), row.of, row.gas, row.typical, row.high, row.note)
+        OwnerLimit(
+            *(LimitScope(row.scope), row.of, row.quantity, row.typical, row.high, row.note),
+            compartment=CompartmentKind(row.compartment),
+        )
         for row in connection.execute(query)
     ]
 

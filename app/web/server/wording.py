@@ -74,7 +74,7 @@ def severity(condition: str, value: int) -> str:
 
 def weight(finding: Finding) -> str:
     """``2 intermediate``: how much a finding matters."""
-    return f"{int(finding.severity)} {finding.severity.name.lower()}"
+    return f"{int(finding.severity)} {finding.severity.name.lower().replace('_', ' ')}"
 
 
 def state(name: str) -> str:

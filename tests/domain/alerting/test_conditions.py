@@ -36,6 +36,10 @@ TABLE = [
         "",
     ),
     (
+        *("own_record", "Gas against its own record", UNIT, "a compartment", Audience.SITE),
+        *("2 watch, 3 high, 4 extreme", ""),
+    ),
+    (
         "silent",
         "Instrument silent",
         ONE,
@@ -79,16 +83,22 @@ def test_the_registry_says_of_every_condition_what_it_is() -> None:
 def test_a_condition_is_in_one_of_the_three_families_by_what_raises_it() -> None:
     families = {RaisedBy.SAMPLES: OfSamples, RaisedBy.READINGS: OfReadings, RaisedBy.SILENCE: OfInstruments}
     assert all(isinstance(c, families[c.raised_by]) for c in CONDITIONS)
-    assert [c.name for c in registry.OF_SAMPLES] == ["gassing", "confirmation"]
+    assert [c.name for c in registry.OF_SAMPLES] == ["gassing", "confirmation", "own_record"]
     assert [c.name for c in registry.OF_READINGS] == ["agreement", "data_quality"]
     assert [c.name for c in registry.OF_SILENCE] == ["silent", "site_silent", "fleet_silent"]
-    assert [c.name for c in registry.OF_SAMPLES if c.wants_watching] == ["gassing"]
+    assert [c.name for c in registry.OF_SAMPLES if c.wants_watching] == ["gassing", "own_record"]
     assert [c.name for c in registry.OF_READINGS if c.disputes_laboratory] == ["agreement"]
 
 
 def test_every_file_of_a_condition_is_in_the_registry() -> None:
     files = {p.stem for p in (APP / "domain" / "alerting" / "conditions").glob("*.py")}
-    assert {c.name for c in CONDITIONS} == files - {"__init__", "registry", "of_one", "together"}
+    assert {c.name for c in CONDITIONS} == files - {
+        "__init__",
+        "registry",
+        "of_one",
+        "of_findings",
+        "together",
+    }
 
 
 @pytest.mark.parametrize("condition", CONDITIONS, ids=repr)

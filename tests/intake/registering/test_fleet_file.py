@@ -150,9 +150,9 @@ def test_two_events_that_would_undo_one_another_are_told() -> None:
 def test_the_owner_s_limits_are_read() -> None:
     limits = (
         "limits:\n"
-        "  - {scope: fleet, gas: h2, typical: 60, high: 150, note: own fleet's 90th percentile}\n"
-        "  - {scope: kind, of: reactor, gas: c2h4, typical: 40}\n"
-        "  - {scope: asset, of: N-T1, gas: c2h2, high: 3.5}\n"
+        "  - {scope: fleet, quantity: h2, typical: 60, high: 150, note: own fleet's 90th percentile}\n"
+        "  - {scope: kind, of: reactor, quantity: c2h4, typical: 40}\n"
+        "  - {scope: asset, of: N-T1, quantity: c2h2, high: 3.5}\n"
     )
     assert parse_fleet(GOOD + limits, "f").limits == (
         OwnerLimit(LimitScope.FLEET, "", "h2", 60, 150, "own fleet's 90th percentile"),
@@ -164,14 +164,20 @@ def test_the_owner_s_limits_are_read() -> None:
 @pytest.mark.parametrize(
     ("limit", "message"),
     [
-        ("scope: fleet, gas: h2", "limits[0].high: give typical, high or both"),
-        ("scope: fleet, gas: h2, typical: 9, high: 8", "limits[0].high: must not be below typical"),
-        ("scope: fleet, gas: water, high: 8", "limits[0].gas: 'water' is not one of h2"),
-        ("scope: fleet, of: N-T1, gas: h2, high: 8", "limits[0].of: must be left out for the whole fleet"),
-        ("scope: asset, gas: h2, high: 8", "limits[0].of: is missing"),
-        ("scope: asset, of: N-T9, gas: h2, high: 8", "limits[0].of: this file defines no asset 'N-T9'"),
-        ("scope: kind, of: motor, gas: h2, high: 8", "limits[0].of: 'motor' is not one of transformer"),
-        ("scope: fleet, gas: h2, high: -8", "limits[0].high: -8 is not between 0 and 1000000 µL/L"),
+        ("scope: fleet, quantity: h2", "limits[0].high: give typical, high or both"),
+        ("scope: fleet, quantity: h2, typical: 9, high: 8", "limits[0].high: must not be below typical"),
+        (
+            "scope: fleet, quantity: oil_temperature, high: 8",
+            "limits[0].quantity: 'oil_temperature' is not one of h2",
+        ),
+        (
+            "scope: fleet, of: N-T1, quantity: h2, high: 8",
+            "limits[0].of: must be left out for the whole fleet",
+        ),
+        ("scope: asset, quantity: h2, high: 8", "limits[0].of: is missing"),
+        ("scope: asset, of: N-T9, quantity: h2, high: 8", "limits[0].of: this file defines no asset 'N-T9'"),
+        ("scope: kind, of: motor, quantity: h2, high: 8", "limits[0].of: 'motor' is not one of transformer"),
+        ("scope: fleet, quantity: h2, high: -8", "limits[0].high: -8 is not between 0 and 1000000 µL/L"),
     ],
 )
 def test_a_fault_of_a_limit_is_told(limit: str, message: str) -> None:
@@ -194,9 +200,9 @@ def test_all_faults_are_told_at_once_in_the_order_of_lines() -> None:
 
 LIMITS = """\
 limits:
-  - {scope: fleet, gas: co, high: 1000}
-  - {scope: kind, of: reactor, gas: h2, typical: 60, high: 150, note: agreed with the maker}
-  - {scope: asset, of: N-T1, gas: h2, typical: 50}
+  - {scope: fleet, quantity: co, high: 1000}
+  - {scope: kind, of: reactor, quantity: h2, typical: 60, high: 150, note: agreed with the maker}
+  - {scope: asset, of: N-T1, quantity: h2, typical: 50}
 actions:
   - {urgency: watch, order: 1, text: Take another sample., days: 21}
 """
@@ -204,7 +210,7 @@ actions:
 
 def test_the_owner_s_limits_and_steps_are_read() -> None:
     fleet = parse_fleet(GOOD + LIMITS, "f.yaml")
-    assert [(x.scope.value, x.of, x.gas, x.typical, x.high) for x in fleet.limits] == [
+    assert [(x.scope.value, x.of, x.quantity, x.typical, x.high) for x in fleet.limits] == [
         ("fleet", "", "co", None, 1000.0),
         ("kind", "reactor", "h2", 60.0, 150.0),
         ("asset", "N-T1", "h2", 50.0, None),
@@ -222,7 +228,7 @@ def test_the_owner_s_limits_and_steps_are_read() -> None:
         ("scope: fleet,", "scope: fleet, of: N,", "limits[0].of: must be left out for the whole fleet"),
         (", high: 1000", "", "limits[0].high: give typical, high or both"),
         ("high: 150", "high: 15", "limits[1].high: must not be below typical"),
-        ("gas: co", "gas: o2", "limits[0].gas: 'o2' is not one of h2, ch4"),
+        ("quantity: co", "quantity: o2", "limits[0].quantity: 'o2' is not one of h2, ch4"),
         ("urgency: watch", "urgency: soon", "actions[0].urgency: 'soon' is not one of routine, suspect"),
         ("days: 21", "days: soon", "actions[0].days: 'soon' is not a whole number"),
         (", days: 21", "", "actions[0].days: is missing"),

@@ -26,6 +26,7 @@ PLATE: dict[str, object] = {
     "preservation": "sealed",
     "tap_changer": "communicating",
     "norm_set": "iec_60599",
+    "paper": "upgraded",
 }
 
 

@@ -212,7 +212,7 @@ def test_a_copy_of_the_last_report_is_doubted_and_asks_for_a_confirmation_sample
 
 def test_the_owner_s_limits_judge_where_there_are_any(fleet_database: Database) -> None:
     text = (Path(__file__).parents[2] / "data" / "fleet.yaml").read_text(encoding="utf-8")
-    limits = "limits:\n  - {scope: asset, of: W-T1, gas: h2, typical: 8, high: 200, note: new unit}\n"
+    limits = "limits:\n  - {scope: asset, of: W-T1, quantity: h2, typical: 8, high: 200, note: new unit}\n"
     load_fleet(fleet_database, text + limits, "fleet.yaml")
     outcome = record(fleet_database, sample(days_ago(1)))[0]
     assert status_of(fleet_database, outcome.sample_id) == 2, "10 is above the owner's 8"

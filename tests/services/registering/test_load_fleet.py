@@ -92,7 +92,7 @@ def test_events_and_limits_are_registered_and_events_come_back_in_time_order(dat
         "  - {asset: W-T1, at: 2024-03-01T10:00:00Z, kind: calibration, note: first}\n"
         "  - {asset: W-T1, compartment: tap changer, at: 2024-05-01T00:00:00Z, kind: oil_change}\n"
         "limits:\n"
-        "  - {scope: asset, of: W-T1, gas: h2, typical: 70}\n"
+        "  - {scope: asset, of: W-T1, quantity: h2, typical: 70}\n"
     )
     load_fleet(database, TEXT + more, "f")
     again = load_fleet(database, TEXT + more.replace("first", "second").replace("70", "80"), "f")
@@ -101,7 +101,7 @@ def test_events_and_limits_are_registered_and_events_come_back_in_time_order(dat
     with database.read() as connection:
         ids = fleet.compartment_ids(connection, [("W-T1", "main"), ("W-T1", "tap changer"), ("W-T2", "main")])
         found = events.events_for(connection, ids.values())
-        assert [(limit.gas, limit.typical) for limit in limits.all_limits(connection)] == [("h2", 80)]
+        assert [(limit.quantity, limit.typical) for limit in limits.all_limits(connection)] == [("h2", 80)]
     assert [(e.kind, e.at, e.note) for e in found[ids["W-T1", "main"]]] == [
         (EventKind.CALIBRATION, datetime(2024, 3, 1, 10, tzinfo=UTC), "second"),
         (EventKind.DEGASSING, datetime(2025, 3, 1, 9, tzinfo=UTC), ""),

@@ -24,7 +24,7 @@ TEXT = (Path(__file__).parents[2] / "data" / "fleet.yaml").read_text(encoding="u
 LATER = NOW + timedelta(days=1)
 QUIET = quiet("n2")
 EVENT = "service_events:\n  - {{asset: {}, at: {:%Y-%m-%dT%H:%M:%SZ}, kind: {}}}\n"
-LIMIT = "limits:\n  - {{scope: {}, of: {}, gas: h2, typical: {}, high: {}}}\n"
+LIMIT = "limits:\n  - {{scope: {}, of: {}, quantity: h2, typical: {}, high: {}}}\n"
 
 
 def days_ago(days: float) -> datetime:

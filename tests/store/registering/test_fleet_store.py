@@ -8,7 +8,17 @@ import pytest
 import sqlalchemy as sa
 from fleet_cast import NOW
 
-from app.domain.model import Asset, AssetKind, Liquid, Preservation, Site, Source, SourceKind, TapChanger
+from app.domain.model import (
+    Asset,
+    AssetKind,
+    Liquid,
+    Paper,
+    Preservation,
+    Site,
+    Source,
+    SourceKind,
+    TapChanger,
+)
 from app.store import schema as tables
 from app.store.database import Database
 from app.store.files import files
@@ -32,7 +42,7 @@ def test_a_nameplate_comes_back_as_it_was_registered(fleet_database: Database) -
 
 def test_a_changed_nameplate_is_kept_whole(fleet_database: Database) -> None:
     plate = Asset("W-T1", "Other", "E", AssetKind.REACTOR, "S", "Maker", 1999, 132.5, 40.5, Liquid.SILICONE, 5.5,
-                  Preservation.NITROGEN, TapChanger.NONE, "iec_60599")  # fmt: skip
+                  Preservation.NITROGEN, TapChanger.NONE, "iec_60599", Paper.PLAIN)  # fmt: skip
     with fleet_database.write() as connection:
         assert [registration.upsert_asset(connection, plate) for _ in range(2)] == ["changed", "unchanged"]
         found = fleet.find_asset(connection, "W-T1")

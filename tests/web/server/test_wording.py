@@ -27,7 +27,11 @@ def test_a_condition_is_called_as_its_registry_says() -> None:
         assert [wording.severity(condition.name, g.severity) for g in condition.grades] == [
             g.word for g in condition.grades
         ]
-    assert [c.name for c in CONDITIONS if wording.of_samples(c.name)] == ["gassing", "confirmation"]
+    assert [c.name for c in CONDITIONS if wording.of_samples(c.name)] == [
+        "gassing",
+        "confirmation",
+        "own_record",
+    ]
     assert [c.name for c in CONDITIONS if wording.of_silence(c.name)] == [
         "silent",
         "site_silent",
@@ -37,4 +41,4 @@ def test_a_condition_is_called_as_its_registry_says() -> None:
 
 def test_how_much_a_finding_matters_is_a_number_and_a_word() -> None:
     said = [wording.weight(Finding("level", severity, "It is so.")) for severity in Severity]
-    assert said == ["0 information", "1 normal", "2 intermediate", "3 high"]
+    assert said == ["0 information", "1 look again", "2 intermediate", "3 high", "4 extreme"]

@@ -25,7 +25,7 @@ class Confirmation(OfSamples):
     def shown(self, shown: Shown) -> Evidence | None:
         """Of laboratories only. While an earlier suspect waits for its gases, it stays as it is."""
         by = shown.speaker
-        if by.online or shown.waiting:
+        if by.online or shown.waiting or not shown.status:
             return None
         asked = max(2, shown.status) if shown.suspect else 0
         gases = ", ".join(shown.raising) if shown.suspect else ""

@@ -36,8 +36,8 @@ class Gassing(OfSamples):
     wants_watching = True
 
     def shown(self, shown: Shown) -> Evidence | None:
-        """A doubtful sample neither raises nor clears it."""
-        if shown.doubtful:
+        """A doubtful sample, or one without a status, neither raises nor clears it."""
+        if shown.doubtful or not shown.status:
             return None
         severity, by = _severity(shown), shown.speaker
         fault = shown.fault if severity else None

@@ -8,6 +8,7 @@ from app.domain.alerting.conditions.confirmation import CONFIRMATION
 from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.alerting.conditions.fleet_silent import FLEET_SILENT
 from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.own_record import OWN_RECORD
 from app.domain.alerting.conditions.silent import SILENT
 from app.domain.alerting.conditions.site_silent import SITE_SILENT
 from app.domain.alerting.shown import Evidence, Shown
@@ -15,6 +16,7 @@ from app.domain.alerting.shown import Evidence, Shown
 CONDITIONS: Final[tuple[Condition, ...]] = (
     GASSING,
     CONFIRMATION,
+    OWN_RECORD,
     SILENT,
     AGREEMENT,
     DATA_QUALITY,
@@ -38,7 +40,7 @@ def condition_of(name: str) -> Condition:
 
 
 def evidence(shown: Shown | None) -> dict[OfSamples, Evidence]:
-    """What a sample says about each condition; one without a status says nothing."""
+    """What a sample says about each condition; one that shows nothing says nothing."""
     if shown is None:
         return {}
     said = ((condition, condition.shown(shown)) for condition in OF_SAMPLES)

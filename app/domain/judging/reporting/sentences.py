@@ -90,6 +90,57 @@ def extreme_delta(symbol: str, value: float, limit: float, reference: Reference)
     return f"{_rose(symbol, value, reference)}, {_extreme(limit)}"
 
 
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What a compartment without published norms is judged by.
+
+    ``oil``: what it holds, in words. ``count``: samples or days of the record; ``online``: days.
+    """
+
+    oil: str
+    count: int
+    online: bool
+
+    @property
+    def words(self) -> str:
+        one, many = ("day", "days") if self.online else ("sample", "samples")
+        return f"its own record of {self.count} {one if self.count == 1 else many}"
+
+
+OWN_WORDS: Final = {2: "stands out", 3: "is high", 4: "is extreme: investigate at once"}
+"""How grave it is, by severity."""
+
+
+def own_rise(symbol: str, value: float, usual: float, record: Record, severity: int) -> str:
+    """A gas far above what is usual in its own oil."""
+    return (
+        f"No published norm for {record.oil}; against {record.words} {symbol} of {written(value)} µL/L, where "
+        f"{written(usual, 2)} µL/L is usual, {OWN_WORDS[severity]}."
+    )
+
+
+def own_ratio(value: float, ratios: tuple[float, float], usual: float, record: Record, severity: int) -> str:
+    """C2H4 that rose together with C2H4/C2H2; ``ratios``: now and usually, ``usual``: C2H4."""
+    return (
+        f"No published norm for {record.oil}; against {record.words} C₂H₄ rose from {written(usual, 2)} to "
+        f"{written(value)} µL/L and C₂H₄/C₂H₂ from {written(ratios[1], 2)} to {written(ratios[0], 2)}: "
+        f"contacts may be overheating or coking. This {OWN_WORDS[severity]}."
+    )
+
+
+def own_level(symbol: str, value: float, limit: float, oil: str, severity: int) -> str:
+    """A gas far above anything ordinary, whatever its record says."""
+    return (
+        f"No published norm for {oil}; {symbol} of {written(value)} µL/L is far above anything ordinary (from "
+        f"{written(limit, 6)} µL/L on) and {OWN_WORDS[severity]}."
+    )
+
+
+def own_owner(symbol: str, value: float, limit: float, words: str) -> str:
+    """A gas above an owner's limit, where no published norm applies."""
+    return f"{symbol} {written(value, 5)} µL/L is above {words} of {written(limit, 6)} µL/L."
+
+
 def confirmed(at: datetime, zone: ZoneInfo) -> str:
     """Of the sample that shows again what an earlier one showed."""
     return f"This sample confirms the change that {sample_of(at, zone)} showed."

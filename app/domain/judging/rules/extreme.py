@@ -6,7 +6,7 @@ import numpy as np
 
 from app.domain.judging.frame import Bools, SampleFrame
 from app.domain.judging.rules.change import Changes
-from app.domain.judging.rules.levels import GASES
+from app.domain.judging.rules.levels import GASES, Levels
 from app.domain.judging.rules.rule import Rule
 from app.science.norms.limits import limit
 from app.science.quantities import NORM_GASES
@@ -19,14 +19,16 @@ EXTREME: Final = {
 """What is compared of each gas, and with which limit."""
 
 
-def extremes(frame: SampleFrame, changes: Changes) -> Bools:
-    """(n, 7) where a gas is extreme; the guide's examples are values reached, not passed."""
+def extremes(frame: SampleFrame, levels: Levels, changes: Changes) -> Bools:
+    """(n, 7) where a gas is extreme; the guide's examples are values reached, not passed, and of mineral oil in main
+    tanks: other compartments are judged by their own record."""
     found = np.zeros((len(frame), GASES), dtype=np.bool_)
     for gas, (kind, name) in EXTREME.items():
         g = NORM_GASES.index(gas)
         shown = frame.values[:, g] if kind == "level" else changes.delta[:, g]
         found[:, g] = shown >= limit(name).value
+    found[levels.barred > 0] = False
     return found
 
 
-EXTREMES: Final = Rule(extremes, ("frame", "changes"))
+EXTREMES: Final = Rule(extremes, ("frame", "levels", "changes"))

@@ -115,7 +115,7 @@ def _use_owner(norming: Norming, limits: Floats, target: Floats) -> Bools:
     owned = np.zeros(target.shape, dtype=np.bool_)
     which = norming.owner >= 0
     if which.any():
-        own = limits[norming.owner[which]]
+        own = limits[norming.owner[which], :GASES]
         owned[which] = ~np.isnan(own)
         target[owned] = own[~np.isnan(own)]
     return owned
