@@ -22,6 +22,7 @@ from app.domain.judging.rules.quality import QUALITY
 from app.domain.judging.rules.rule import Rule
 from app.domain.judging.rules.saturation import RELATIVE_SATURATION
 from app.domain.judging.rules.status import CHANGES
+from app.domain.judging.rules.trend_calls import TREND_CALLS
 
 RULE_SET: Final = "2027.1"
 """Version of the rules; it changes whenever a rule would judge some sample otherwise."""
@@ -50,6 +51,7 @@ class Judgement:
     increments = INCREMENTS
     relative_saturation = RELATIVE_SATURATION
     quality = QUALITY
+    trend_calls = TREND_CALLS
     nei_oil = OIL
     nei_oil_without_ethane = OIL_WITHOUT_ETHANE
     nei_paper = PAPER

@@ -11,7 +11,7 @@ from app.science.trends.trend import beside, blocks, flatten
 Floats = NDArray[np.float64]
 
 _MARGIN: Final = 2
-"""Points that must lie on each side of a change."""
+"""Points that must lie on each side of a change, unless the caller says otherwise."""
 _FEWEST: Final = 6
 
 
@@ -29,7 +29,12 @@ class ChangePoint(NamedTuple):
 
 
 def change_point(
-    days: ArrayLike, values: ArrayLike, valid: ArrayLike, shape: Literal["bend", "step"] = "bend"
+    days: ArrayLike,
+    values: ArrayLike,
+    valid: ArrayLike,
+    shape: Literal["bend", "step"] = "bend",
+    *,
+    margin: int = _MARGIN,
 ) -> ChangePoint:
     """Most likely date of one change of rate (a broken stick) or of level (a step) in each series.
 
@@ -38,6 +43,7 @@ def change_point(
         values: measured values, shape (..., k). [any unit]
         valid: which points take part, shape (..., k).
         shape: ``bend`` for a change of slope, ``step`` for a jump of the level on one common slope.
+        margin: points that must lie on each side of a change, that at the change counting as after it.
 
     Returns:
         Date, size and significance.
@@ -46,11 +52,11 @@ def change_point(
         ValueError: if shape is neither of the two.
 
     Notes:
-        For every measured time c with two points before and after it, the line y = a + b t + d f(t - c) is fitted by
-        least squares, f(u) = max(u, 0) for a bend, f(u) = [u >= 0] for a step; the c with the least residual is the
-        date. Its p value is that of d by an F test with (1, n - 3) degrees of freedom, times the number of dates tried
-        (Bonferroni: too large rather than too small). Serial correlation makes p too small: use daily medians or
-        samples.
+        For every measured time c with ``margin`` points before and after it, the line y = a + b t + d f(t - c) is
+        fitted by least squares, f(u) = max(u, 0) for a bend, f(u) = [u >= 0] for a step; the c with the least residual
+        is the date. Its p value is that of d by an F test with (1, n - 3) degrees of freedom, times the number of
+        dates tried (Bonferroni: too large rather than too small). Serial correlation makes p too small: use daily
+        medians or samples.
 
     References:
         1. D. V. Hinkley, Inference in two-phase regression, J. Am. Stat. Assoc. 66, 1971 (broken stick).
@@ -61,7 +67,7 @@ def change_point(
     t, y, use, lead = flatten(days, values, valid)
     out = np.full((4, len(t)), np.nan)
     for part in blocks(len(t), t.shape[1] ** 2):
-        out[:, part] = _search(t[part], y[part], use[part], shape == "step")
+        out[:, part] = _search(t[part], y[part], use[part], shape == "step", margin)
     origin = beside(np.asarray(days, dtype=np.float64), lead, t.shape[1])
     first = np.where(use, origin, np.inf).min(axis=1, initial=np.inf)
     per_year = 1.0 if shape == "step" else DAYS_PER_YEAR
@@ -73,7 +79,7 @@ def change_point(
     )
 
 
-def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool) -> Floats:
+def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool, margin: int) -> Floats:
     count = use.sum(axis=1)
     n = np.maximum(count, 1)[:, None]
     c = t[:, None, :]  # candidates along the last axis, points along the middle one
@@ -81,7 +87,7 @@ def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool) -> Floats:
     gap = t[:, :, None] - c
     basis = np.where(used, (gap >= 0.0) if step else np.maximum(gap, 0.0), 0.0)
     before, after = (used & (gap < 0.0)).sum(axis=1), (used & (gap >= 0.0)).sum(axis=1)
-    tried = use & (before >= _MARGIN) & (after >= _MARGIN) & _first_of_ties(t, use)
+    tried = use & (before >= margin) & (after >= margin) & _first_of_ties(t, use)
 
     dt = np.where(use, t - (t.sum(axis=1, keepdims=True) / n), 0.0)
     dy = np.where(use, y - (y.sum(axis=1, keepdims=True) / n), 0.0)
