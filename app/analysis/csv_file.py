@@ -11,7 +11,7 @@ from app.intake.escaping import unescaped
 from app.science.quantities import INDEX
 from app.services.exporting.export_tables import Kind
 from app.services.exporting.frames import BELOW, type_of, with_units
-from app.services.judging.interpret import CsvError
+from app.services.judging.interpret_rows import CsvError
 
 _NEEDED: Final = ("asset", "taken_at")
 _TRUTHS: Final = {"true": True, "false": False}

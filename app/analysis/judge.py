@@ -14,7 +14,8 @@ from app.domain.model import SourceKind
 from app.science.quantities import INDEX
 from app.services.exporting.export_tables import SAID_COLUMNS, said_of
 from app.services.exporting.frames import BELOW, DTYPES, type_of, with_units
-from app.services.judging.interpret import CsvError, CsvRow, judge_rows, row_of
+from app.services.judging.interpret import judge_rows
+from app.services.judging.interpret_rows import CsvError, CsvRow, row_of
 
 _PLACES: Final = ("asset", "compartment", "source", "taken_at")
 _OTHERS: Final = ("age_years", "source_kind", "baseline")

@@ -28,7 +28,8 @@ def interpret(
     ] = False,
 ) -> None:
     """Interpret a plain CSV (asset,taken_at,h2,... in µL/L) without any database."""
-    from app.services.judging.interpret import CsvError, interpret_csv
+    from app.services.judging.interpret import interpret_csv
+    from app.services.judging.interpret_rows import CsvError
 
     with (
         reading_utf8(file),
@@ -61,7 +62,7 @@ def explain(
 ) -> None:
     """Print how one sample is judged today, step by step, as a person would check it by hand."""
     from app.services.judging.explain import UnknownSampleError, explain_csv, explain_sample
-    from app.services.judging.interpret import CsvError
+    from app.services.judging.interpret_rows import CsvError
 
     if (file is None) == (sample is None) or (file is None) != (row is None):
         raise typer.BadParameter("give either FILE and --row N, or --sample ID")

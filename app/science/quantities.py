@@ -9,6 +9,8 @@ from typing import Final
 
 __all__ = [
     "BY_NAME",
+    "DAY_COLUMNS",
+    "DAY_QUANTITIES",
     "FAULT_GASES",
     "GASES",
     "INDEX",
@@ -81,5 +83,8 @@ FAULT_GASES: Final = ("h2", "ch4", "c2h6", "c2h4", "c2h2")
 OIL_TESTS: Final = ("breakdown_voltage", "acidity", "interfacial_tension", "dissipation_factor")
 """Tests of the oil that have limits by voltage."""
 LOW_IS_BAD: Final = frozenset({"breakdown_voltage", "interfacial_tension"})
+DAY_QUANTITIES: Final = (*NORM_GASES, "water", "oil_temperature", "relative_saturation")
+"""Those whose daily medians the engine reads."""
+DAY_COLUMNS: Final = tuple(INDEX[name] for name in DAY_QUANTITIES)
 LIMITED: Final = (*NORM_GASES, *OIL_TESTS, "water", "relative_saturation", "furfural")
 """What an owner may set limits for."""

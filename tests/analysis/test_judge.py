@@ -10,7 +10,8 @@ import pytest
 
 from app.analysis import interpret, samples
 from app.services.exporting.export_tables import SAID_COLUMNS
-from app.services.judging.interpret import CsvError, interpret_csv
+from app.services.judging.interpret import interpret_csv
+from app.services.judging.interpret_rows import CsvError
 
 TEXT = (
     "asset,taken_at,age_years,source_kind,baseline,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2\n"

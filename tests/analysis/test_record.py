@@ -11,7 +11,7 @@ from app.analysis import assessments, samples, units
 from app.domain.model import Reading, Sample
 from app.services.exporting.export_files import Wanted, export
 from app.services.exporting.export_tables import COLUMNS, Kind, UnknownScopeError
-from app.services.judging.interpret import CsvError
+from app.services.judging.interpret_rows import CsvError
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.store.database import Database
 from app.store.keeping.migrate import DatabaseUnusableError

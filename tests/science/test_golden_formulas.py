@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from app.science.measuring import uncertainty
 from app.science.norms import conditions
 from app.science.oil import moisture, oil_quality, paper, volumes
+from app.science.quantities import LOW_IS_BAD
 
 
 def golden(name: str) -> list[dict[str, str]]:
@@ -28,7 +29,7 @@ FUNCTIONS: dict[str, Callable[..., NDArray[np.float64]]] = {
     "saturation_pressure_kpa": _saturation_pressure_kpa,
     "water_in_paper": paper.water_in_paper,
     "bubble_inception": paper.bubble_inception,
-    "degree_of_polymerization": paper.degree_of_polymerization,
+    "degree_of_polymerization": lambda furfural: paper.degree_of_polymerization(furfural, "chendong"),
     "generation_ml_per_day": volumes.generation_ml_per_day,
     "total_gas_percent": volumes.total_gas_percent,
     "measurement_sd": uncertainty.measurement_sd,
@@ -63,17 +64,23 @@ def test_conditions_with_nothing_measured() -> None:
 
 def test_oil_quality_by_voltage_class() -> None:
     for row in golden("oil_quality"):
-        verdict = oil_quality.oil_verdict(
-            row["quantity"], float(row["value"]), float(row["kv"]), row["standard"]
+        fair, last = (
+            oil_quality.class_limit(row["quantity"], float(row["kv"]), row["standard"], fair=fair)
+            for fair in (True, False)
         )
-        assert oil_quality.OIL_VERDICTS[int(verdict)] == row["expected"], row
+        side = -1.0 if row["quantity"] in LOW_IS_BAD else 1.0
+        beyond = [one is not None and side * (float(row["value"]) - one.limit) > 0 for one in (fair, last)]
+        assert ("outside" if beyond[1] else "fair" if beyond[0] else "within") == row["expected"], row
 
 
-def test_oil_quality_without_a_limit_or_a_voltage_has_no_verdict() -> None:
-    assert int(oil_quality.oil_verdict("water", 10.0, 69.0, "usbr")) == -1
-    assert int(oil_quality.oil_verdict("water", 10.0, np.nan, "ieee_c57_106_2006")) == -1
+def test_oil_quality_without_a_limit_or_a_voltage_has_none() -> None:
+    assert oil_quality.class_limit("water", 69.0, "usbr", fair=False) is None
+    assert oil_quality.class_limit("water", np.nan, "ieee_c57_106_2006", fair=False) is None
+    everywhere = oil_quality.class_limit("interfacial_tension", np.nan, "iec_60422_2013", fair=True)
+    assert everywhere is not None
+    assert everywhere.limit == 25.0
     with pytest.raises(ValueError, match="no standard 'x'"):
-        oil_quality.oil_verdict("water", 10.0, 69.0, "x")
+        oil_quality.class_limit("water", 69.0, "x", fair=False)
 
 
 def test_every_voltage_has_one_class() -> None:
@@ -127,8 +134,8 @@ def test_water_in_paper_is_refused_for_cold_or_restless_oil() -> None:
     assert paper.PAPER_ESTIMATE[int(late)] == "applicable"
 
 
-def test_degree_of_polymerization_outside_its_range_is_not_a_number() -> None:
-    assert np.isnan(paper.degree_of_polymerization([0.0, -1.0, 0.001, 50.0, np.nan])).all()
+def test_degree_of_polymerization_without_furfural_is_not_a_number() -> None:
+    assert np.isnan(paper.degree_of_polymerization([0.0, -1.0, np.nan], "chendong")).all()
     assert float(paper.degree_of_polymerization(1.0, "de_pablo")) == pytest.approx(7100 / 9.88)
     with pytest.raises(ValueError, match="no model 'x'"):
         paper.degree_of_polymerization(1.0, "x")

@@ -79,7 +79,7 @@ def test_single_limits_cite_their_source() -> None:
     assert (found.value, found.source, found.provenance) == (3.0, "IEEE C57.104-2019, D.9.2", "standard")
     assert beyond("tap_changer_gas", [2.9, 3.0, 3.1, np.nan]).tolist() == [False, False, True, False]
     assert beyond("paper_carbonized", [2.9, 3.0, np.nan]).tolist() == [True, False, False]
-    with pytest.raises(TableError, match="no limit 'x'"):
+    with pytest.raises(TableError, match="single limits has 'x'"):
         limit("x")
     with pytest.raises(TableError, match="usual value"):
         beyond("paper_normal", 7.0)

@@ -75,10 +75,11 @@ def advice(
         actions += _rung("high", ladder, taken_at)[1:]
     if step == "routine" and assessment.online:
         actions = _rung("monitored", (), taken_at)
-    for rule in BESIDE:
-        grave = _severity(assessment, rule)
-        if grave:
-            actions += _rung(f"{rule}_{grave}", (), taken_at)
+    beside = [(rule, grave) for rule in BESIDE if (grave := _severity(assessment, rule))]
+    if beside and step == "routine" and not own:
+        actions = ()  # what stands out beside the gas has its own next sample
+    for rule, grave in beside:
+        actions += _rung(f"{rule}_{grave}", (), taken_at)
     if assessment.norm_set == "ieee_c57_104_2008":
         actions = _tdcg(assessment, taken_at) + actions
     cautions: tuple[str, ...] = SAMPLING

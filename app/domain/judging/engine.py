@@ -16,13 +16,16 @@ from app.domain.judging.rules.energy import OIL, OIL_WITHOUT_ETHANE, PAPER
 from app.domain.judging.rules.extreme import EXTREMES
 from app.domain.judging.rules.increments import INCREMENTS
 from app.domain.judging.rules.levels import LEVELS
+from app.domain.judging.rules.oil_tests import OIL_TESTS_RULE
 from app.domain.judging.rules.own_record import OWN_RECORD
+from app.domain.judging.rules.paper import PAPER as PAPER_SIGNS
 from app.domain.judging.rules.patterns import PATTERNS
 from app.domain.judging.rules.quality import QUALITY
 from app.domain.judging.rules.rule import Rule
 from app.domain.judging.rules.saturation import RELATIVE_SATURATION
 from app.domain.judging.rules.status import CHANGES
 from app.domain.judging.rules.trend_calls import TREND_CALLS
+from app.domain.judging.rules.water import WATER
 
 RULE_SET: Final = "2027.1"
 """Version of the rules; it changes whenever a rule would judge some sample otherwise."""
@@ -58,6 +61,9 @@ class Judgement:
     tdcg = TOTAL
     condition_2008 = CONDITION
     own_record = OWN_RECORD
+    oil_tests = OIL_TESTS_RULE
+    water = WATER
+    paper = PAPER_SIGNS
 
 
 RULES: Final[tuple[Rule[Any], ...]] = tuple(

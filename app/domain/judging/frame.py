@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.judging.running_sums import RunningSums
-from app.science.quantities import INDEX, NAMES, NORM_GASES
+from app.science.quantities import DAY_COLUMNS, INDEX, NAMES, NORM_GASES
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -136,7 +136,7 @@ class DailyMedians:
 
 
 def daily_medians(frame: SampleFrame) -> DailyMedians:
-    """Daily medians of the norm gases of a frame's on-line samples (UTC days).
+    """Daily medians of the norm gases, water and temperature of a frame's on-line samples (UTC days).
 
     Censored readings count as their limit; a median that falls on a limit is NaN: "below 1" is not a point on a
     trend. Quantities that no rule reads a trend of are NaN.
@@ -149,7 +149,7 @@ def daily_medians(frame: SampleFrame) -> DailyMedians:
     group = np.repeat(np.arange(len(first)), np.diff(np.r_[first, len(online)]))
     values = np.full((len(first), len(NAMES)), np.nan)
     limits = values.copy()
-    for q in range(len(NORM_GASES)):
+    for q in DAY_COLUMNS:
         column = online.values[:, q]
         known = np.flatnonzero(~np.isnan(column))
         if known.size:

@@ -86,6 +86,13 @@ def _standing(judgement: Judgement, rows: Integers) -> dict[str, OnlineStanding]
         found["own_record"] = OnlineStanding(
             NORM_GASES, own.severity()[rows].astype(np.int64), own.raising()[rows], known, barred
         )
+    water = judgement.water
+    looked = ~np.isnan(water.equal[rows])
+    if looked.any():
+        severity = water.severity()[rows].astype(np.int64)
+        found["water"] = OnlineStanding(
+            ("water",), severity, (severity > 0)[:, None], looked[:, None], looked
+        )
     return found
 
 

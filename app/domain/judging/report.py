@@ -17,6 +17,8 @@ from app.domain.judging.reporting.methods import increments_of, methods_of
 from app.domain.judging.reporting.numbers import deltas_of, number, numbers_of, rates_of
 from app.domain.judging.reporting.oil import oil_findings
 from app.domain.judging.reporting.own_record import own_record_findings
+from app.domain.judging.reporting.paper import paper_findings
+from app.domain.judging.reporting.water import water_findings
 from app.domain.judging.reporting.without_status import looked_at
 from app.domain.judging.rules.certainty import DRAWS, Certainties, judge_certainty
 from app.domain.judging.rules.trend import judge_trends
@@ -34,7 +36,6 @@ class ReportOptions:
         detailed: trends and probabilities too; costlier, and wanted for newest and laboratory samples.
         oil_volume_l: for gas generation in mL/day.
         draws: number of draws under measurement uncertainty.
-        rated_kv: rated voltage, for the class that oil quality is judged by [kV].
         communicating: the tap changer shares oil or gas with the tank.
         time_zone: of the site, for the days that sentences name.
     """
@@ -42,7 +43,6 @@ class ReportOptions:
     detailed: bool = True
     oil_volume_l: float | None = None
     draws: int = DRAWS
-    rated_kv: float | None = None
     communicating: bool = False
     time_zone: str = "UTC"
 
@@ -54,7 +54,9 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
     findings = (
         *findings_of(judgement, row, zone),
         *own_record_findings(judgement, row),
-        *oil_findings(judgement.frame, row, options.rated_kv),
+        *water_findings(judgement, row),
+        *oil_findings(judgement, row),
+        *paper_findings(judgement, row),
     )
     certainties = None
     if options.detailed:

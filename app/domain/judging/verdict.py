@@ -8,7 +8,9 @@ from typing import Final
 
 from app.domain.findings import PRACTICE, Assessment, Finding, Severity
 from app.domain.judging.norms import NORM_SET_NAMES
+from app.domain.judging.reporting.paper import FORMULAS
 from app.domain.judging.reporting.sentences import compared_with
+from app.domain.judging.reporting.sentences_oil import dp_words
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
 from app.domain.writing import written
 from app.science.quantities import BY_NAME
@@ -156,7 +158,9 @@ def _others(assessment: Assessment) -> list[Sentence]:
         "co2_co": "further",
         "tap_changer": "further",
         "detection_limit": "further",
-        "oil_quality": "further",
+        "oil": "further",
+        "water": "water",
+        "paper_water": "water",
     }
     return [
         Sentence(topics[f.rule], f.text, (f.source or PRACTICE,))
@@ -177,8 +181,9 @@ def _water(assessment: Assessment) -> list[Sentence]:
             f"Apparent water in paper is between {written(numbers['paper_water_low'], 2)} and "
             f"{written(numbers['paper_water_high'], 2)} % by mass, if oil and paper were in balance"
         )
-        if "bubble_inception" in numbers:
-            text += f"; bubbles would form at a hot spot of about {numbers['bubble_inception']:.0f} °C"
+        if "bubble_inception_low" in numbers:
+            ends = f"{numbers['bubble_inception_low']:.0f} to {numbers['bubble_inception_high']:.0f}"
+            text += f"; bubbles would form at a hot spot of about {ends} °C"
         sentences.append(
             Sentence(
                 "water",
@@ -186,8 +191,8 @@ def _water(assessment: Assessment) -> list[Sentence]:
                 ("J. J. Fessler et al. (from memory); Oommen and Lindgren (from memory)",),
             )
         )
-    if "degree_of_polymerization" in numbers:
-        dp = numbers["degree_of_polymerization"]
-        text = f"Furfural speaks for a mean degree of polymerization of about {dp:.0f}."
-        sentences.append(Sentence("water", text, ("Chendong's formula (from memory)",)))
+    if "dp_low" in numbers:
+        band = dp_words((numbers["dp_low"], numbers["dp_high"]))
+        text = f"Furfural speaks for a mean degree of polymerization of {band}; no formula is right for every unit."
+        sentences.append(Sentence("water", text, (f"{FORMULAS} (from memory)",)))
     return sentences

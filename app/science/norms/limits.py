@@ -1,4 +1,4 @@
-"""Single limits of ratios and gases that no method's table holds, each with its source (``ratio_limits.csv``)."""
+"""Single limits that no method's table holds, each with its source: ``ratio_limits.csv``, ``water_and_paper.csv``."""
 
 from functools import cache
 from typing import NamedTuple
@@ -25,14 +25,17 @@ class Limit(NamedTuple):
     note: str
 
 
+TABLES = ("ratio_limits", "water_and_paper")
+
+
 @cache
 def limit(name: str) -> Limit:
-    """A limit by its name in the table, e.g. ``tap_changer_gas``.
+    """A limit by its name in the tables, e.g. ``tap_changer_gas``.
 
     Raises:
         TableError: if there is no such limit.
     """
-    for row in rows("ratio_limits"):
+    for row in (row for table in TABLES for row in rows(table)):
         if row["name"] == name:
             edition = "" if row["edition"] == "not stated" else f"-{row['edition']}"
             return Limit(
@@ -45,7 +48,7 @@ def limit(name: str) -> Limit:
                 provenance=row["provenance"],
                 note=row["note"],
             )
-    raise TableError(f"ratio_limits.csv has no limit {name!r}")
+    raise TableError(f"no table of single limits has {name!r}")
 
 
 def beyond(name: str, values: ArrayLike) -> NDArray[np.bool_]:
@@ -61,5 +64,5 @@ def beyond(name: str, values: ArrayLike) -> NDArray[np.bool_]:
     found = limit(name)
     value = np.asarray(values, dtype=np.float64)
     if found.side not in ("above", "below"):
-        raise TableError(f"ratio_limits.csv: {name!r} is a usual value, not a limit")
+        raise TableError(f"{name!r} is a usual value, not a limit")
     return np.asarray(value > found.value if found.side == "above" else value < found.value)

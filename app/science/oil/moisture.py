@@ -30,7 +30,7 @@ def solubility_constants(liquid: str = "mineral_oil") -> tuple[float, float]:
     return float(chosen["a"]), float(chosen["b"])
 
 
-def solubility(temperature_c: ArrayLike, a: float | None = None, b: float | None = None) -> Floats:
+def solubility(temperature_c: ArrayLike, a: ArrayLike | None = None, b: ArrayLike | None = None) -> Floats:
     """Water that oil can dissolve.
 
     Args:
@@ -54,13 +54,13 @@ def solubility(temperature_c: ArrayLike, a: float | None = None, b: float | None
     if (a is None) != (b is None):
         raise ValueError("solubility: give both a and b, or neither; constants come in pairs")
     default_a, default_b = solubility_constants()
-    big_a, big_b = (default_a, default_b) if a is None or b is None else (a, b)
+    big_a, big_b = (default_a, default_b) if a is None or b is None else (np.asarray(a), np.asarray(b))
     kelvin = np.asarray(temperature_c, dtype=np.float64) + ZERO_CELSIUS
     return np.asarray(10.0 ** (big_a - big_b / kelvin))
 
 
 def relative_saturation(
-    water: ArrayLike, temperature_c: ArrayLike, a: float | None = None, b: float | None = None
+    water: ArrayLike, temperature_c: ArrayLike, a: ArrayLike | None = None, b: ArrayLike | None = None
 ) -> Floats:
     """Relative saturation of water in oil.
 
@@ -111,6 +111,37 @@ def water_at(
         1. As :func:`solubility`.
     """
     return np.asarray(relative_saturation(water, temperature_c, a, b) / 100.0 * solubility(reference_c, a, b))
+
+
+def solubility_of(liquid: str) -> tuple[float, float]:
+    """(A, B) of a liquid; NaN where nothing is known of it."""
+    try:
+        return solubility_constants(liquid)
+    except TableError:
+        return np.nan, np.nan
+
+
+def saturation_temperature(water: ArrayLike, a: ArrayLike, b: ArrayLike) -> Floats:
+    """Temperature at which oil can just hold its water: below it water comes out.
+
+    Args:
+        water: water in oil. [mg/kg]
+        a: constant A of the oil.
+        b: constant B of the oil. [K]
+
+    Returns:
+        T [°C], of the broadcast shape; NaN where there is no water.
+
+    Notes:
+        S(T) = water solved for T: T = B/(A - log10 water).
+
+    References:
+        1. As :func:`solubility`.
+    """
+    content = np.asarray(water, dtype=np.float64)
+    content = np.where(content > 0.0, content, np.nan)
+    kelvin = np.asarray(b, dtype=np.float64) / (np.asarray(a, dtype=np.float64) - np.log10(content))
+    return np.asarray(kelvin - ZERO_CELSIUS)
 
 
 @cache

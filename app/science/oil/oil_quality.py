@@ -4,11 +4,9 @@ from functools import cache
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from app.science.tables import TableError, rows
-
-OIL_VERDICTS: Final = ("within", "fair", "outside")
 
 
 class OilLimit(NamedTuple):
@@ -22,7 +20,7 @@ class OilLimit(NamedTuple):
     kv_to: float
     kv_to_included: bool
     kind: str
-    """``lowest``: should be at least; ``highest``: at most; ``fair_below``: below this it is fair, not good."""
+    """``lowest``: should be at least; ``highest``: at most; ``fair_below``, ``fair_above``: beyond it only fair."""
     limit: float
     unit: str
     source: str
@@ -31,7 +29,8 @@ class OilLimit(NamedTuple):
 
 @cache
 def oil_limits(standard: str) -> tuple[OilLimit, ...]:
-    """All limits of a standard: ``usbr``, ``tm_5_684``, ``ieee_c57_106_2006``, ``iec_60422_2013``.
+    """All limits of a standard: ``usbr``, ``tm_5_684``, ``ieee_c57_106_2006``, ``ieee_c57_106_1_mm``,
+    ``ieee_c57_106_older``, ``iec_60422_2013``, ``iec_60422_2013_inhibited``.
 
     Raises:
         TableError: if the table has no such standard.
@@ -59,46 +58,28 @@ def oil_limits(standard: str) -> tuple[OilLimit, ...]:
     return found
 
 
-def oil_verdict(quantity: str, values: ArrayLike, rated_kv: ArrayLike, standard: str) -> NDArray[np.int8]:
-    """Oil quality results against the limits of their voltage class.
+_FAIR: Final = ("fair_below", "fair_above")
 
-    Args:
-        quantity: ``breakdown_voltage``, ``acidity``, ``interfacial_tension`` or ``water``.
-        values: results in the quantity's unit.
-        rated_kv: rated voltage of the unit. [kV]
-        standard: as in :func:`oil_limits`.
 
-    Returns:
-        Index into :data:`OIL_VERDICTS`, of the broadcast shape; -1 where a value or voltage is missing, or the standard
-        has no limit for the quantity.
+def class_limit(quantity: str, kv: float, standard: str, *, fair: bool) -> OilLimit | None:
+    """The limit of one voltage class: where ``fair`` begins, or what is the lowest or highest value; None without one.
+
+    Limits that hang on no voltage hold where ``kv`` is NaN, unknown, too. A value at a limit is within it. An edge
+    between voltage classes belongs to the class the source prints it with: 69 kV to the lower and 230 kV to the higher
+    one of C57.106, 72.5 and 170 kV to the lower one of IEC 60422, 287.5 kV to the higher one of USBR.
 
     Raises:
         TableError: if the table has no such standard.
-
-    Notes:
-        A value at the limit is within it. An edge between voltage classes belongs to the class the source prints it
-        with: 69 kV to the lower and 230 kV to the higher one of C57.106, 72.5 and 170 kV to the lower one of
-        IEC 60422, 287.5 kV to the higher one of USBR.
-
-    References:
-        1. US Bureau of Reclamation; US Army TM 5-684; IEEE C57.106-2006 and IEC 60422:2013 (both from memory).
     """
-    value, kv = np.broadcast_arrays(
-        np.asarray(values, dtype=np.float64), np.asarray(rated_kv, dtype=np.float64)
-    )
-    verdict = np.full(value.shape, -1, dtype=np.int8)
-    known = ~np.isnan(value) & ~np.isnan(kv)
-    limits = [limit for limit in oil_limits(standard) if limit.quantity == quantity]
-    for limit in limits:
-        here = known & _in_class(kv, limit)
-        verdict[here & (verdict < 0)] = 0
-        breached = (value > limit.limit) if limit.kind == "highest" else (value < limit.limit)
-        grade = 1 if limit.kind == "fair_below" else 2
-        verdict[here & breached] = np.maximum(verdict[here & breached], grade)
-    return verdict
+    for limit in oil_limits(standard):
+        here = limit.quantity == quantity and (limit.kind in _FAIR) == fair
+        everywhere = limit.kv_from == -np.inf and limit.kv_to == np.inf
+        if here and (everywhere or bool(_in_class(np.array(kv), limit))):
+            return limit
+    return None
 
 
 def _in_class(kv: NDArray[np.float64], limit: OilLimit) -> NDArray[np.bool_]:
-    above = (kv >= limit.kv_from) if limit.kv_from_included else (kv > limit.kv_from)
+    above: NDArray[np.bool_] = (kv >= limit.kv_from) if limit.kv_from_included else (kv > limit.kv_from)
     inside: NDArray[np.bool_] = above & ((kv <= limit.kv_to) if limit.kv_to_included else (kv < limit.kv_to))
     return inside

@@ -139,33 +139,60 @@ def bubble_inception(
     return np.asarray(vapour - lowered - ZERO_CELSIUS)
 
 
-def degree_of_polymerization(furfural: ArrayLike, model: str = "chendong") -> Floats:
-    """Mean degree of polymerization of the paper, from 2-furfural in the oil.
+def degree_of_polymerization(furfural: ArrayLike, model: str) -> Floats:
+    """Mean degree of polymerization of the paper by one formula, from 2-furfural in the oil.
 
     Args:
         furfural: 2-furfural. [mg/kg]
-        model: ``chendong`` or ``de_pablo``; both for plain kraft paper, not thermally upgraded.
+        model: a name in ``tables/furans.csv``; the table says for which paper it is.
 
     Returns:
-        DP, of the same shape; NaN where furfural is not above zero or the result leaves the model's range. Oil that was
-        changed or reclaimed has lost its furans and says nothing.
+        DP, of the same shape; NaN where furfural is not above zero. Oil that was changed or reclaimed has lost its
+        furans and says nothing. One formula is never told alone: see :func:`dp_band`.
 
     Raises:
         TableError: if there is no such model.
 
     Notes:
-        chendong: log10 F = 1.51 - 0.0035 DP, DP 200-1000; de_pablo: DP = 7100/(8.88 + F), DP 200-800.
+        logarithm: DP = (a - log10(scale F))/b; ratio: DP = a/(b + F).
 
     References:
-        1. Models and ranges from memory.
+        1. Formulas from memory.
     """
-    found = [row for row in rows("furans") if row["model"] == model]
-    if not found:
+    row = next((row for row in rows("furans") if row["model"] == model), None)
+    if row is None:
         raise TableError(f"furans.csv has no model {model!r}")
-    c = {row["coefficient"]: float(row["value"]) for row in found}
     f = np.asarray(furfural, dtype=np.float64)
     f = np.where(f > 0.0, f, np.nan)
-    chendong = "slope" in c
-    dp = (c["constant"] - np.log10(f)) / c["slope"] if chendong else c["numerator"] / (c["offset"] + f)
-    inside = (dp >= float(found[0]["dp_from"])) & (dp <= float(found[0]["dp_to"]))
-    return np.asarray(np.where(inside, dp, np.nan))
+    a, b = float(row["a"]), float(row["b"])
+    if row["form"] == "ratio":
+        return np.asarray(a / (b + f))
+    return np.asarray((a - np.log10(float(row["scale"]) * f)) / b)
+
+
+DP_OF_NEW_PAPER: Final = 1200.0
+
+
+def dp_band(furfural: ArrayLike, paper: str) -> tuple[Floats, Floats]:
+    """The band of the mean degree of polymerization: no formula is right for every unit.
+
+    Args:
+        furfural: 2-furfural. [mg/kg]
+        paper: ``plain``, ``upgraded``, or ``unknown`` for the formulas of both.
+
+    Returns:
+        Lowest and highest DP of the formulas marked for the band, of the same shape, between 0 and that of new paper;
+        NaN where furfural is not above zero.
+
+    References:
+        1. Formulas from memory; which make up the band is ours: Chendong, Burton and De Pablo's second for plain paper,
+           Stebbins' for upgraded.
+    """
+    wanted = ("plain", "upgraded") if paper == "unknown" else (paper,)
+    found = [
+        degree_of_polymerization(furfural, row["model"])
+        for row in rows("furans")
+        if row["band"] == "yes" and row["paper"] in wanted
+    ]
+    bands = np.clip(np.stack(found), 0.0, DP_OF_NEW_PAPER)
+    return np.asarray(bands.min(axis=0)), np.asarray(bands.max(axis=0))

@@ -21,7 +21,8 @@ from app.domain.writing import signed, written
 from app.errors import UnknownError
 from app.science.quantities import BY_NAME, NORM_GASES
 from app.services.judging.context import judging_context
-from app.services.judging.interpret import CsvError, judge_csv
+from app.services.judging.interpret import judge_csv
+from app.services.judging.interpret_rows import CsvError
 from app.services.judging.judge_online import judgement_at
 from app.services.judging.laboratory_series import judgement_of, report_options
 from app.store.database import Database

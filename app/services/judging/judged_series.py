@@ -13,7 +13,7 @@ from app.domain.judging.frame import DailyMedians, Floats, SampleFrame, to_days
 from app.domain.judging.norms import joined, norming_of
 from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Preservation, ServiceEvent, utc_day
-from app.science.quantities import INDEX
+from app.science.quantities import DAY_COLUMNS, INDEX
 from app.services.judging.context import RATIO_AGE, JudgingContext
 from app.services.judging.online_series import OnlineSeries, days_now
 from app.store.recording.online_days import FIRST_DAY
@@ -116,5 +116,5 @@ def _medians(one: OnlineSeries, starts: list[datetime], offset: int) -> DailyMed
 
 def _widened(columns: Floats, width: int) -> Floats:
     wide = np.full((len(columns), width), np.nan)
-    wide[:, : columns.shape[1]] = columns
+    wide[:, DAY_COLUMNS] = columns
     return wide

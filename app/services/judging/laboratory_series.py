@@ -2,19 +2,22 @@
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import numpy as np
 
 from app.domain.judging.engine import Judgement, assess
-from app.domain.judging.frame import Bools, SampleFrame, to_days
+from app.domain.judging.frame import Bools, DailyMedians, SampleFrame, to_days
 from app.domain.judging.norms import norming_of
 from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.rules.water import WHOLE_DAYS
 from app.domain.model import Asset, EventKind, Preservation, ServiceEvent, TapChanger
+from app.science.quantities import INDEX
 from app.services.judging.context import JudgingContext
 from app.store.database import Connection
 from app.store.judging.assessments import Judged
 from app.store.judging.windows import Window, laboratory_window
+from app.store.recording.online_days import FIRST_DAY, oil_temperatures
 from app.store.registering.fleet import CompartmentContext
 
 ALWAYS = datetime(1900, 1, 1, tzinfo=UTC)
@@ -57,7 +60,23 @@ def judgement_of(
     context = around.contexts[compartment_id]
     frame = _frame(window, context.asset, around.events.get(compartment_id, ()))
     norming = norming_of(context.asset, around.limits, len(frame), context.compartment.kind)
-    return window, assess(frame, norming=norming)
+    return window, assess(frame, _temperatures(connection, compartment_id, frame), norming)
+
+
+def _temperatures(connection: Connection, compartment_id: int, frame: SampleFrame) -> DailyMedians:
+    """The oil's temperature on the whole days before each sample, as instruments of the compartment measured it."""
+    series: dict[int, int] = {}
+    for number, at in zip(frame.series.tolist(), np.floor(frame.at).astype(np.int64).tolist(), strict=True):
+        # a day before two samples stays with the baseline of the first
+        for day in range(at - WHOLE_DAYS, at):
+            series.setdefault(day, number)
+    days = [date.fromordinal(day + FIRST_DAY) for day in sorted(series)]
+    found = oil_temperatures(connection, compartment_id, days)
+    there = np.array([d.toordinal() - FIRST_DAY for d, _ in found], dtype=np.int64)
+    values = np.full((len(found), len(INDEX)), np.nan)
+    values[:, INDEX["oil_temperature"]] = [temperature for _, temperature in found]
+    numbers = np.array([series[d] for d in there.tolist()], dtype=np.int64)
+    return DailyMedians(numbers, there.astype(np.float64), values)
 
 
 def report_options(context: CompartmentContext) -> ReportOptions:
@@ -65,7 +84,6 @@ def report_options(context: CompartmentContext) -> ReportOptions:
     asset, compartment = context.asset, context.compartment
     return ReportOptions(
         oil_volume_l=compartment.oil_volume_l or asset.oil_volume_l,
-        rated_kv=asset.rated_kv,
         communicating=asset.tap_changer is TapChanger.COMMUNICATING,
         time_zone=context.site.time_zone,
     )

@@ -13,7 +13,7 @@ from app.domain.judging.norms import SHORT_SPAN_DAYS
 from app.domain.judging.rules.online import CONFIRM_AFTER_DAYS, CONFIRM_WITHIN_DAYS
 from app.domain.model import utc_day
 from app.domain.recording.summary import DaySummaries, summaries_of_many
-from app.science.quantities import NORM_GASES
+from app.science.quantities import DAY_COLUMNS
 from app.store.database import Connection
 from app.store.recording import online_days, online_rows
 from app.store.recording.online_days import FIRST_DAY, StoredDays
@@ -71,10 +71,9 @@ def renew(touched: Sequence[tuple[OnlineSeries, Sequence[date]]]) -> list[DaySum
 
 def with_renewed(days: StoredDays, renewed: DaySummaries) -> StoredDays:
     """Stored days with the renewed ones in their places."""
-    gases = len(NORM_GASES)
     new = np.array([d.toordinal() for d in renewed.day], dtype=np.float64) - FIRST_DAY
     kept = ~np.isin(days.day, new)
-    below, median = renewed.below[:, :gases], renewed.median[:, :gases]
+    below, median = renewed.below[:, DAY_COLUMNS], renewed.median[:, DAY_COLUMNS]
     there = np.asarray(renewed.count) > 0
     day = np.concatenate([days.day[kept], new[there]])
     order = np.argsort(day, kind="stable")

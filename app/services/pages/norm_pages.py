@@ -35,6 +35,7 @@ _OF_NO_METHOD = {
     "moisture_models": "Water in paper and bubbles: coefficients",
     "oil_quality": "Oil quality by voltage class",
     "ostwald": "Ostwald coefficients (sets must not be mixed)",
+    "water_and_paper": "Single limits of water and paper",
     "quality_signs": "Signs of a doubtful sample",
     "ratio_limits": "Single limits of ratios and gases",
     "uncertainty": "Measurement uncertainty",

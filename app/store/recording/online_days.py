@@ -8,7 +8,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from app.domain.recording.summary import DaySummaries
-from app.science.quantities import NAMES, NORM_GASES
+from app.science.quantities import DAY_COLUMNS, DAY_QUANTITIES, NAMES
 from app.store.bulk import upsert_rows
 from app.store.database import Connection
 from app.store.recording.online_rows import Floats, flags, masks
@@ -19,8 +19,8 @@ FIRST_DAY = date(1970, 1, 1).toordinal()
 
 @dataclass(frozen=True)
 class StoredDays:
-    """Daily medians of one series: ``day`` (d,) days since 1970, ``medians`` and ``limits`` (d, 7) of the norm gases,
-    NaN where the median is a detection limit and elsewhere, respectively."""
+    """Daily medians of one series: ``day`` (d,) days since 1970, ``medians`` and ``limits`` (d, 10) of
+    ``DAY_QUANTITIES``, NaN where the median is a detection limit and elsewhere, respectively."""
 
     day: Floats
     medians: Floats
@@ -29,7 +29,7 @@ class StoredDays:
 
 _DAYS = (
     sa.select(
-        daily_summaries.c.day, daily_summaries.c.below, *(daily_summaries.c[name] for name in NORM_GASES)
+        daily_summaries.c.day, daily_summaries.c.below, *(daily_summaries.c[name] for name in DAY_QUANTITIES)
     )
     .where(
         daily_summaries.c.compartment_id == sa.bindparam("of_compartment"),
@@ -48,13 +48,35 @@ def stored_days(
     found = connection.execute(
         _DAYS, {"of_compartment": compartment_id, "of_source": source_id, "since": since, "until": until}
     ).all()
-    table = np.array([row[1:] for row in found], dtype=np.float64).reshape(len(found), 1 + len(NORM_GASES))
-    below = flags(table[:, 0].astype(np.int64))[:, : len(NORM_GASES)]
+    table = np.array([row[1:] for row in found], dtype=np.float64).reshape(
+        len(found), 1 + len(DAY_QUANTITIES)
+    )
+    below = flags(table[:, 0].astype(np.int64))[:, DAY_COLUMNS]
     return StoredDays(
         np.array([row[0].toordinal() for row in found], dtype=np.float64) - FIRST_DAY,
         np.where(below, np.nan, table[:, 1:]),
         np.where(below, table[:, 1:], np.nan),
     )
+
+
+def oil_temperatures(
+    connection: Connection, compartment_id: int, days: Sequence[date]
+) -> list[tuple[date, float]]:
+    """Daily medians of a compartment's oil temperature [°C] on some UTC days, of all its instruments together."""
+    found: list[tuple[date, float]] = []
+    for begin in range(0, len(days), 500):
+        query = (
+            sa.select(daily_summaries.c.day, sa.func.avg(daily_summaries.c.oil_temperature))
+            .where(
+                daily_summaries.c.compartment_id == compartment_id,
+                daily_summaries.c.day.in_(days[begin : begin + 500]),
+                daily_summaries.c.oil_temperature.is_not(None),
+            )
+            .group_by(daily_summaries.c.day)
+            .order_by(daily_summaries.c.day)
+        )
+        found += [(day, float(temperature)) for day, temperature in connection.execute(query)]
+    return found
 
 
 def put_days(connection: Connection, days: Sequence[tuple[int, int, DaySummaries]]) -> None:

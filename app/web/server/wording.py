@@ -36,8 +36,14 @@ FIGURE_WORDS: Final = {
     "paper_water": "apparent water in paper",
     "paper_water_low": "apparent water in paper, low end",
     "paper_water_high": "apparent water in paper, high end",
-    "bubble_inception": "bubble inception temperature",
-    "degree_of_polymerization": "degree of polymerization from furfural",
+    "water_saturation_at_50": "saturation at 50 °C, or warmer as sampled",
+    "free_water_at": "temperature below which water comes out of the oil",
+    "hot_spot_low": "hot spot at the load, low end",
+    "hot_spot_high": "hot spot at the load, high end",
+    "bubble_inception_low": "bubble inception temperature, low end",
+    "bubble_inception_high": "bubble inception temperature, high end",
+    "dp_low": "degree of polymerization from furfural, low end",
+    "dp_high": "degree of polymerization from furfural, high end",
 }
 
 

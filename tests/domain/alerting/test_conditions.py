@@ -40,6 +40,18 @@ TABLE = [
         *("2 watch, 3 high, 4 extreme", ""),
     ),
     (
+        *("water", "Water", UNIT, "a compartment", Audience.SITE),
+        *("1 look again, 2 wet, 3 very wet", ""),
+    ),
+    (
+        *("oil", "Oil tests", UNIT, "a compartment", Audience.SITE),
+        *("1 repeat the test, 2 poor, 3 very poor", ""),
+    ),
+    (
+        *("paper", "Paper", UNIT, "a compartment", Audience.SITE),
+        *("1 look again, 2 aged, 3 near its end", ""),
+    ),
+    (
         "silent",
         "Instrument silent",
         ONE,
@@ -83,7 +95,14 @@ def test_the_registry_says_of_every_condition_what_it_is() -> None:
 def test_a_condition_is_in_one_of_the_three_families_by_what_raises_it() -> None:
     families = {RaisedBy.SAMPLES: OfSamples, RaisedBy.READINGS: OfReadings, RaisedBy.SILENCE: OfInstruments}
     assert all(isinstance(c, families[c.raised_by]) for c in CONDITIONS)
-    assert [c.name for c in registry.OF_SAMPLES] == ["gassing", "confirmation", "own_record"]
+    assert [c.name for c in registry.OF_SAMPLES] == [
+        "gassing",
+        "confirmation",
+        "own_record",
+        "water",
+        "oil",
+        "paper",
+    ]
     assert [c.name for c in registry.OF_READINGS] == ["agreement", "data_quality"]
     assert [c.name for c in registry.OF_SILENCE] == ["silent", "site_silent", "fleet_silent"]
     assert [c.name for c in registry.OF_SAMPLES if c.wants_watching] == ["gassing", "own_record"]
@@ -138,8 +157,8 @@ def test_every_state_and_reason_has_a_word() -> None:
 # --- nobody else asks which condition it is ---------------------------------------------------------------
 
 
-NAMES = {c.name for c in CONDITIONS} - {"agreement", "silent", "confirmation"}
-"""Names that stand for nothing else: "silent" is a state of an instrument too."""
+NAMES = {c.name for c in CONDITIONS} - {"agreement", "silent", "confirmation", "water", "oil", "paper"}
+"""Names that stand for nothing else: "silent" is a state of an instrument too, "water" a quantity."""
 CONSTANTS = {c.name.upper() for c in CONDITIONS}
 
 

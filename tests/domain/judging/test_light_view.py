@@ -66,7 +66,8 @@ def judged(seed: int) -> Judgement:
         online=np.full(total, True),
         oxygen_ratio=random.choice([np.nan, 0.1, 0.2, 0.6], UNITS)[unit],
     )
-    owned = 10.0 ** random.uniform(0.5, 3.0, (1, len(NORM_GASES)))
+    owned = np.full((1, len(NAMES)), np.nan)
+    owned[:, : len(NORM_GASES)] = 10.0 ** random.uniform(0.5, 3.0, len(NORM_GASES))
     norming = Norming(
         norm_set=random.integers(0, len(NORM_SETS), UNITS)[unit],
         communicating=(random.random(UNITS) < 0.5)[unit],

@@ -11,7 +11,7 @@ from engine_cast import QUIET, judge, one
 from app.domain.alerting.advice import advice
 from app.domain.findings import Assessment, Finding
 from app.domain.judging.norms import NORM_SET_NAMES, Norming, norming_of
-from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.report import report
 from app.domain.judging.verdict import verdict
 from app.domain.model import Asset, AssetKind, LadderStep, LimitScope, OwnerLimit, TapChanger
 from app.science.quantities import NORM_GASES
@@ -231,16 +231,15 @@ def test_the_owner_s_own_steps_replace_those_of_their_rung_only() -> None:
         (110.0, "acidity", 0.16, 0.15),
         (230.0, "interfacial_tension", 31.0, 32.0),
         (110.0, "breakdown_voltage", 46.0, 47.0),
-        (110.0, "water", 25.0, None),
-        (230.0, "water", 21.0, 20.0),
-        (None, "water", 60.0, None),
+        (None, "acidity", 0.6, None),
     ],
 )
 def test_oil_quality_is_told_by_voltage_class(
     kv: float | None, quantity: str, value: float, limit: float | None
 ) -> None:
     """IEEE C57.106-2006 Table 5, from memory and told as such."""
-    judgement = judge([(0.0, QUIET | {quantity: value})])
-    found = [f for f in report(judgement, 0, ReportOptions(rated_kv=kv)).findings if f.rule == "oil_quality"]
+    unit = norming_of(Asset("W-T1", "Unit 1", "W", rated_kv=kv), (), 1)
+    found = report(judge([(0.0, QUIET | {quantity: value})], norming=unit), 0).findings
+    found = tuple(f for f in found if f.rule == "oil")
     assert [f.limit for f in found] == ([] if limit is None else [limit])
     assert all(f.provenance == "from memory" and "one test result" in f.text for f in found)

@@ -155,7 +155,7 @@ def test_water_is_told_with_its_saturation_and_paper_as_a_band() -> None:
     assert said[1].startswith(
         "Apparent water in paper is between 1.5 and 2.5 % by mass, if oil and paper were in balance"
     )
-    assert said[2].startswith("Furfural speaks for a mean degree of polymerization of about ")
+    assert said[2].startswith("Furfural speaks for a mean degree of polymerization of 360 to 560; ")
 
 
 def test_a_limit_from_memory_names_itself_so() -> None:

@@ -6,7 +6,8 @@ import pytest
 
 from app.domain.judging.methods import METHODS, TITLES
 from app.services.judging.explain import explain_csv
-from app.services.judging.interpret import CsvError, interpret_csv
+from app.services.judging.interpret import interpret_csv
+from app.services.judging.interpret_rows import CsvError
 
 E1 = """asset,taken_at,age_years,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2
 E1,2003-02-04,1,0,0,0,0,0,23,188,13364,108233

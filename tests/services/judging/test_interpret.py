@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from app.science.quantities import NAMES
-from app.services.judging.interpret import KNOWN, CsvError, interpret_csv, judge_csv
+from app.services.judging.interpret import interpret_csv, judge_csv
+from app.services.judging.interpret_rows import KNOWN, CsvError
 
 HEADER = "asset,taken_at,age_years,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2"
 QUIET = "5,10,5,4,3,<0.5,200,2000,900,50000"
@@ -257,3 +258,43 @@ def test_an_event_in_the_file_begins_a_baseline_or_is_said_to_be_unknown() -> No
     assert judgement.frame.laboratory[place].tolist() == [0, 0, 1]
     with pytest.raises(CsvError, match="event: 'oil bath' is none of degassing"):
         judge_csv(io.StringIO("asset,taken_at,h2,event\nA,2026-01-01,10,oil bath\n"))
+
+
+def test_the_oil_a_row_is_of_decides_what_judges_it() -> None:
+    """One unit: its main tank and its tap changer are volumes of their own; an ester has no norms."""
+    head = "asset,taken_at,compartment,liquid,rated_kv,c2h2,c2h4,breakdown_voltage\n"
+    text = head + "".join(
+        f"A,202{i}-01-01,{kind},,115,{c2h2},{c2h4},{kv}\n"
+        for i in range(5)
+        for kind, c2h2, c2h4, kv in (
+            ("", "<0.5", 3, 20 if i > 2 else 60),
+            ("tap_changer", 3000 + 50 * i, 250 if i < 4 else 20_000, ""),
+        )
+    )
+    text += "E,2024-01-01,,natural_ester,,5000,5,\n"
+    found = interpret(text)
+    main, changer, ester = found[0:10:2], found[1:10:2], found[10]
+    assert [r["status"] for r in main] == [1] * 5
+    assert [r["status"] for r in (*changer, ester)] == [None] * 6
+
+    def severities(results: list[dict[str, Any]], rule: str) -> list[int]:
+        return [max((f["severity"] for f in r["findings"] if f["rule"] == rule), default=0) for r in results]
+
+    assert severities(main, "oil") == [0, 0, 0, 1, 2]
+    assert severities(changer, "own_record") == [0, 0, 0, 0, 4]
+    assert severities([ester], "own_record") == [4]
+    assert changer[4]["urgency"] == ester["urgency"] == "extreme"
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "reason"),
+    [
+        ("liquid", "water", "'water' is none of mineral_oil, natural_ester, synthetic_ester, silicone"),
+        ("compartment", "tank", "'tank' is none of main_tank, tap_changer"),
+        ("paper", "thick", "'thick' is none of plain, upgraded, unknown"),
+        ("rated_kv", "9000", "9000 is not between 0 and 2000 kV"),
+    ],
+)
+def test_what_cannot_be_the_unit_s_is_told_by_line(column: str, cell: str, reason: str) -> None:
+    with pytest.raises(CsvError, match=f"line 2: {column}: {reason}"):
+        interpret(f"asset,taken_at,{column},h2\nA,2024-01-01,{cell},5\n")

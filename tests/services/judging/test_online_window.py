@@ -108,7 +108,7 @@ def test_a_reading_is_told_by_the_short_history_as_by_all_readings(fleet_databas
     history = course()
     Recorder(fleet_database, URL).record(source, columns_of(history), history[-1].taken_at)
     key = (source.compartments["main"], source.id)
-    options = ReportOptions(detailed=True, oil_volume_l=20_000.0, rated_kv=110.0)
+    options = ReportOptions(detailed=True, oil_volume_l=20_000.0)
     told, longest = set(), 0
     with fleet_database.read() as connection:
         for one in history[-400::7]:

@@ -31,6 +31,9 @@ def test_a_condition_is_called_as_its_registry_says() -> None:
         "gassing",
         "confirmation",
         "own_record",
+        "water",
+        "oil",
+        "paper",
     ]
     assert [c.name for c in CONDITIONS if wording.of_silence(c.name)] == [
         "silent",

@@ -8,15 +8,21 @@ from app.domain.alerting.conditions.confirmation import CONFIRMATION
 from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.alerting.conditions.fleet_silent import FLEET_SILENT
 from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.oil import OIL
 from app.domain.alerting.conditions.own_record import OWN_RECORD
+from app.domain.alerting.conditions.paper import PAPER
 from app.domain.alerting.conditions.silent import SILENT
 from app.domain.alerting.conditions.site_silent import SITE_SILENT
+from app.domain.alerting.conditions.water import WATER
 from app.domain.alerting.shown import Evidence, Shown
 
 CONDITIONS: Final[tuple[Condition, ...]] = (
     GASSING,
     CONFIRMATION,
     OWN_RECORD,
+    WATER,
+    OIL,
+    PAPER,
     SILENT,
     AGREEMENT,
     DATA_QUALITY,

@@ -22,10 +22,11 @@ from app.domain.judging.reporting.limits import by_limit, by_norm, column_words,
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.extreme import EXTREME
 from app.domain.judging.rules.levels import HIGH, RAISED, UNKNOWN
+from app.domain.judging.rules.paper import HYDROCARBONS, INVOLVED
 from app.domain.writing import written
 from app.science.norms.limits import beyond
 from app.science.norms.limits import limit as single_limit
-from app.science.quantities import BY_NAME, FAULT_GASES, NAMES, NORM_GASES
+from app.science.quantities import BY_NAME, NAMES, NORM_GASES
 
 GUIDE: Final = "IEEE C57.104-2019"
 
@@ -39,7 +40,6 @@ def findings_of(judgement: Judgement, row: int, zone: ZoneInfo) -> Iterator[Find
     yield from _confirmation_findings(judgement, row, zone)
     yield from quality_findings(judgement, row)
     yield from _ratio_findings(judgement, row)
-    yield from _water_findings(judgement, row)
 
 
 def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterator[Finding]:
@@ -168,20 +168,16 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
         return float("nan") if frame.below[row, i] else float(frame.values[row, i])
 
     co, co2, c2h2, h2 = (number(g) for g in ("co", "co2", "c2h2", "h2"))
-    fault_columns = [NORM_GASES.index(g) for g in FAULT_GASES]
-    hydrocarbons = bool((judgement.levels.level[row, fault_columns] >= RAISED).any())
     carbon = co2 / co if co > 0 else float("nan")
-    if beyond("paper_carbonized", carbon) and (hydrocarbons or beyond("oil_oxidation", co)):
-        meaning = "with raised hydrocarbons paper may be involved"
-        if not hydrocarbons:
-            meaning = "without hydrocarbons: oil oxidation"
-        least = written(single_limit("paper_carbonized").value, 6)
-        text = f"CO₂/CO is {written(carbon, 2)}, below {least}; {meaning}."
+    hydrocarbons = bool((judgement.levels.level[row, HYDROCARBONS] >= RAISED).any())
+    if not judgement.paper.by[row, INVOLVED] and beyond("paper_carbonized", carbon) and hydrocarbons:
+        text = f"CO₂/CO is {written(carbon, 2)}, below {written(single_limit('paper_carbonized').value, 6)}, but CO is "
+        text += "not raised: it says little of the paper."
         yield by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
-    if beyond("paper_slow_co2", co2) and beyond("paper_slow", carbon):
-        shown = f"CO₂ is {written(co2, 5)} µL/L and CO₂/CO {written(carbon, 3)}"
-        text = f"{shown}: slow ageing of paper; furans would tell."
-        yield by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_slow")
+    elif beyond("paper_carbonized", carbon) and beyond("oil_oxidation", co) and not hydrocarbons:
+        least = written(single_limit("paper_carbonized").value, 6)
+        text = f"CO₂/CO is {written(carbon, 2)}, below {least}; without hydrocarbons: oil oxidation."
+        yield by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
     if tap_changer_gas(judgement, row):
         ratio, most = c2h2 / h2, single_limit("tap_changer_gas").value
         text = f"C₂H₂/H₂ is {written(ratio, 2)}, above {written(most, 6)}: the gas may come from the tap changer "
@@ -197,19 +193,6 @@ def tap_changer_gas(judgement: Judgement, row: int) -> bool:
         return False
     raised = judgement.levels.level[row, ACETYLENE] >= RAISED
     return bool(raised and beyond("tap_changer_gas", c2h2 / h2))
-
-
-def _water_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
-    saturation = float(judgement.relative_saturation[row])
-    if beyond("water_saturation", saturation):
-        water, temperature = (
-            judgement.frame.column("water")[row],
-            judgement.frame.column("oil_temperature")[row],
-        )
-        text = f"Water {written(water, 6)} mg/kg at {written(temperature, 6)} °C is {saturation:.0f} % of saturation."
-        yield by_limit(
-            "relative_saturation", Severity.INFORMATION, text, saturation, "water_saturation", "water"
-        )
 
 
 def status_reasons(judgement: Judgement, row: int, findings: tuple[Finding, ...]) -> tuple[str, ...]:

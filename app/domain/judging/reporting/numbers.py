@@ -6,16 +6,8 @@ import numpy as np
 
 from app.domain.findings import Rate
 from app.domain.judging.engine import Judgement
-from app.domain.judging.frame import Floats
+from app.domain.judging.rules.water import bubbles, hot_spot, paper_band
 from app.science.oil.moisture import water_at
-from app.science.oil.paper import (
-    PAPER_ESTIMATE,
-    bubble_inception,
-    degree_of_polymerization,
-    paper_estimate_state,
-    water_in_paper,
-)
-from app.science.oil.volumes import total_gas_percent
 from app.science.quantities import NAMES, NORM_GASES
 
 NUMBER_UNITS: Final = {
@@ -32,13 +24,16 @@ NUMBER_UNITS: Final = {
     "paper_water": "% by mass",
     "paper_water_low": "% by mass",
     "paper_water_high": "% by mass",
-    "bubble_inception": "°C",
-    "degree_of_polymerization": "",
+    "water_saturation_at_50": "%",
+    "free_water_at": "°C",
+    "hot_spot_low": "°C",
+    "hot_spot_high": "°C",
+    "bubble_inception_low": "°C",
+    "bubble_inception_high": "°C",
+    "dp_low": "",
+    "dp_high": "",
 }
 """Units of ``Assessment.numbers``."""
-
-PAPER_BAND: Final = 0.5
-"""[% by mass] Half width of the band told for apparent water in paper (common practice, no source)."""
 
 
 def number(value: float, digits: int) -> float | None:
@@ -90,7 +85,8 @@ def numbers_of(judgement: Judgement, row: int) -> dict[str, float]:
         "c2h2_h2": number(ratio("c2h2", "h2"), 3),
     }
     found |= _water(judgement, row, measured("water"), measured("oil_temperature"))
-    found["degree_of_polymerization"] = number(float(degree_of_polymerization(measured("furfural"))), 0)
+    found["dp_low"] = number(float(judgement.paper.dp_low[row]), 0)
+    found["dp_high"] = number(float(judgement.paper.dp_high[row]), 0)
     return {name: value for name, value in found.items() if value is not None}
 
 
@@ -116,32 +112,24 @@ def _energy_gained(judgement: Judgement, row: int) -> float | None:
 
 
 def _water(judgement: Judgement, row: int, water: float, temperature: float) -> dict[str, float | None]:
-    """Water at 20 °C, and the band of apparent water in paper where the oil was warm and steady."""
+    """Water at 20 °C, where it would come out, and the bands of paper and bubbles where the oil was warm and steady."""
     if not (np.isfinite(water) and np.isfinite(temperature)):
         return {}
-    found: dict[str, float | None] = {"water_at_20": number(float(water_at(water, temperature, 20.0)), 2)}
-    if paper_state(judgement, row) != PAPER_ESTIMATE[0]:
-        return found
-    paper = float(water_in_paper(water, temperature))
-    found |= {
-        "paper_water": number(paper, 2),
-        "paper_water_low": number(max(0.0, paper - PAPER_BAND), 2),
-        "paper_water_high": number(paper + PAPER_BAND, 2),
+    frame, found = judgement.frame, judgement.water
+    told: dict[str, float | None] = {"water_at_20": number(float(water_at(water, temperature, 20.0)), 2)}
+    if judgement.levels.barred[row]:
+        return told
+    told["water_saturation_at_50"] = number(float(found.equal[row]), 1)
+    told["free_water_at"] = number(float(found.free_at[row]), 0)
+    if frame.online[row] or found.paper_state[row]:
+        return told
+    paper, hot, inception = paper_band(found, row), hot_spot(frame, found, row), bubbles(frame, found, row)
+    return told | {
+        "paper_water": number(0.5 * (paper.low + paper.high), 2),
+        "paper_water_low": number(paper.low, 2),
+        "paper_water_high": number(paper.high, 2),
+        "hot_spot_low": number(hot.low, 0),
+        "hot_spot_high": number(hot.high, 0),
+        "bubble_inception_low": number(inception.low, 0),
+        "bubble_inception_high": number(inception.high, 0),
     }
-    gases = [
-        judgement.frame.values[row, NAMES.index(g)]
-        for g in ("h2", "o2", "n2", "co", "co2", "ch4", "c2h6", "c2h4", "c2h2")
-    ]
-    gas = float(total_gas_percent(*gases))
-    if np.isfinite(gas):
-        found["bubble_inception"] = number(float(bubble_inception(paper, gas)), 0)
-    return found
-
-
-def paper_state(judgement: Judgement, row: int) -> str:
-    """``applicable``, or why apparent water in paper is not told: too few readings, too cold, not steady."""
-    frame = judgement.frame
-    same = slice(frame.since(row, 3.0), row + 1)
-    temperature: Floats = frame.column("oil_temperature")[same]
-    state = int(paper_estimate_state(frame.at[same], temperature, ~np.isnan(temperature)))
-    return PAPER_ESTIMATE[state]

@@ -1,54 +1,61 @@
-"""Oil quality of one row by voltage class. Never a verdict by itself: one test result decides nothing."""
+"""Findings of oil tests: what stands out once asks for the test again, what stands out twice for more."""
 
 from collections.abc import Iterator
-from typing import Final
-
-import numpy as np
 
 from app.domain.findings import Finding, Severity
-from app.domain.judging.frame import SampleFrame
-from app.domain.writing import written
-from app.science.oil.oil_quality import OIL_VERDICTS, OilLimit, oil_limits, oil_verdict
-from app.science.quantities import BY_NAME
+from app.domain.judging.engine import Judgement
+from app.domain.judging.norms import OWNER
+from app.domain.judging.reporting import sentences_oil as sentences
+from app.domain.judging.reporting.limits import rounded
+from app.domain.judging.rules.oil_tests import FAIR, POOR, limits_of
+from app.science.quantities import BY_NAME, LOW_IS_BAD, OIL_TESTS
 
-STANDARD: Final = "ieee_c57_106_2006"
-QUANTITIES: Final = ("breakdown_voltage", "acidity", "interfacial_tension", "water")
+RULE = "oil"
 
 
-def oil_findings(frame: SampleFrame, row: int, rated_kv: float | None) -> Iterator[Finding]:
-    """What lies outside the limits of the unit's voltage class; nothing where the voltage is not known."""
-    if rated_kv is None or frame.online[row]:
+def oil_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
+    """Test by test; nothing where the voltage is not known and the limits hang on it."""
+    if judgement.frame.online[row]:
         return
-    for name in QUANTITIES:
-        value = float(frame.column(name)[row])
-        if np.isnan(value) or frame.censored(name)[row]:
+    tests = judgement.oil_tests
+    for q, name in enumerate(OIL_TESTS):
+        grade = int(tests.grade[row, q])
+        if grade <= 0:
             continue
-        if OIL_VERDICTS[int(oil_verdict(name, value, rated_kv, STANDARD))] != "outside":
+        limit = limits_of(judgement.norming, row, name)[1 if grade == POOR else 0]
+        if limit is None:
             continue
-        limit = _limit(name, rated_kv)
-        side = "below the least" if limit.kind == "lowest" else "above the greatest"
-        test = f" ({limit.test})" if limit.test else ""
+        number, cite, test = limit
+        value, quantity = float(judgement.frame.column(name)[row]), BY_NAME[name]
+        text = sentences.oil_test(
+            sentences.OilTest(
+                quantity.label,
+                value,
+                "" if quantity.unit == "fraction" else f" {quantity.unit}",
+                below=name in LOW_IS_BAD,
+                fair=grade == FAIR,
+                again=bool(tests.again[row, q]),
+            ),
+            number,
+            _of_what(judgement, row, cite.source, test),
+            from_memory=cite.provenance == "from memory",
+        )
         yield Finding(
-            "oil_quality",
-            Severity.INFORMATION,
-            f"{BY_NAME[name].label.capitalize()} {written(value, 6)} {limit.unit} is {side} value of "
-            f"{written(limit.limit, 6)} {limit.unit}"
-            f"{test} for {written(rated_kv, 6)} kV; do not decide on one test result.",
+            RULE,
+            Severity(int(tests.severity[row, q])),
+            text,
             name,
-            value,
-            limit.limit,
-            limit.unit,
-            limit.source,
-            limit.provenance,
+            rounded(value),
+            number,
+            quantity.unit,
+            cite.source,
+            cite.provenance,
         )
 
 
-def _limit(name: str, kv: float) -> OilLimit:
-    """The limit whose voltage class holds ``kv``; an edge belongs where the table says it is included."""
-
-    def holds(limit: OilLimit) -> bool:
-        low = kv > limit.kv_from or (limit.kv_from_included and kv == limit.kv_from)
-        high = kv < limit.kv_to or (limit.kv_to_included and kv == limit.kv_to)
-        return limit.quantity == name and limit.kind in {"lowest", "highest"} and low and high
-
-    return next(limit for limit in oil_limits(STANDARD) if holds(limit))
+def _of_what(judgement: Judgement, row: int, source: str, test: str) -> str:
+    if source == OWNER:
+        return "that the owner set"
+    kv = float(judgement.norming.rated_kv[row])
+    by = "" if kv != kv else f" for {kv:g} kV"
+    return f"{by} ({test})".strip() if test else by.strip()

@@ -4,7 +4,8 @@ import numpy as np
 
 from app.domain.judging.engine import Judgement
 from app.domain.judging.rules.levels import GASES
-from app.science.quantities import NORM_GASES
+from app.domain.judging.rules.paper import OWNED
+from app.science.quantities import NORM_GASES, OIL_TESTS
 
 WITHOUT_STATUS = ("own_record", "water", "oil", "paper")
 """Rules whose findings speak to conditions of the same name, whether or not the sample has a status."""
@@ -12,7 +13,12 @@ WITHOUT_STATUS = ("own_record", "water", "oil", "paper")
 
 def looked_at(judgement: Judgement, row: int) -> dict[str, tuple[str, ...]]:
     """By rule, the quantities that it could judge; a rule that could judge nothing is left out."""
-    found = {"own_record": _gases(judgement, row)}
+    found = {
+        "own_record": _gases(judgement, row),
+        "water": () if np.isnan(judgement.water.equal[row]) else ("water",),
+        "oil": _tested(judgement, row),
+        "paper": _of_paper(judgement, row),
+    }
     return {rule: quantities for rule, quantities in found.items() if quantities}
 
 
@@ -21,3 +27,14 @@ def _gases(judgement: Judgement, row: int) -> tuple[str, ...]:
         return ()
     known = ~np.isnan(judgement.frame.values[row, :GASES])
     return tuple(gas for gas, there in zip(NORM_GASES, known, strict=True) if there)
+
+
+def _tested(judgement: Judgement, row: int) -> tuple[str, ...]:
+    return tuple(q for q, grade in zip(OIL_TESTS, judgement.oil_tests.grade[row], strict=True) if grade >= 0)
+
+
+def _of_paper(judgement: Judgement, row: int) -> tuple[str, ...]:
+    found = judgement.paper
+    known = {"furfural": bool(found.by[row, OWNED]) or not np.isnan(found.dp_low[row])}
+    known["co2"] = not np.isnan(found.carbon[row])
+    return tuple(quantity for quantity, there in known.items() if there)
