@@ -4,7 +4,7 @@
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import IntEnum
 from typing import Any, Final, Self
 
@@ -195,7 +195,10 @@ class Assessment:
     fault: FaultCall | None = None
     findings: tuple[Finding, ...] = ()
     doubtful: bool = False
-    """True when the sample itself is in doubt (air, a slip of the pen); it then raises no alarm alone."""
+    """True when the sample itself is in doubt (air, a slip of the pen): ``doubted_gases`` raise no alarm alone, unless
+    they are extreme."""
+    doubted_gases: tuple[str, ...] = ()
+    """Norm gases in doubt; the others are judged as ever."""
     online: bool = False
     """True for a reading of an instrument."""
     waiting: bool = False
@@ -248,6 +251,7 @@ class Assessment:
             status_reasons=tuple(rest.pop("status_reasons")),
             judged_gases=tuple(rest.pop("judged_gases", ())),
             looked_at={k: tuple(v) for k, v in rest.pop("looked_at", {}).items()},
+            doubted_gases=tuple(rest.pop("doubted_gases", ())),
             increments={k: MethodCall(**v) for k, v in rest.pop("increments", {}).items()},
             trends={k: _trend(v) for k, v in rest.pop("trends", {}).items()},
             certainty=Certainty(**certainty) if certainty else None,
@@ -258,7 +262,7 @@ class Assessment:
 
 def _flat(one: Any) -> dict[str, Any]:
     """Fields by name, one level deep: the standard library's ``asdict`` copies every leaf, at twenty times the time."""
-    return {name: getattr(one, name) for name in one.__slots__}
+    return {f.name: getattr(one, f.name) for f in fields(one)}
 
 
 def _trend(data: Mapping[str, Any]) -> Trend:

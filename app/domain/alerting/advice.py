@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from app.domain.alerting.cautions import GENERAL, OF_RULES, SAMPLING
-from app.domain.alerting.shown import by_level
+from app.domain.alerting.shown import borne_status, by_level
 from app.domain.alerting.steps import Action, cited
 from app.domain.findings import Assessment
 from app.domain.model import Asset, LadderStep, Liquid
@@ -23,7 +23,7 @@ URGENT_FAULTS = frozenset({"D2", "T3", "C", "T3-H"})
 @dataclass(frozen=True, slots=True)
 class Advice:
     urgency: str
-    """``routine``, ``suspect``, ``watch``, ``urgent``, ``high`` or ``extreme``."""
+    """``routine``, ``early``, ``blind``, ``unjudged``, ``suspect``, ``watch``, ``urgent``, ``high`` or ``extreme``."""
     actions: tuple[Action, ...]
     next_sample_due: date | None
     cautions: tuple[str, ...]
@@ -31,11 +31,12 @@ class Advice:
 
 def urgency(assessment: Assessment) -> str:
     """Which rung of the ladder an assessment stands on."""
-    if any(f.rule == "extreme" for f in assessment.findings):
+    rules = {f.rule for f in assessment.findings}
+    if "extreme" in rules:
         return "extreme"
-    status = assessment.status
-    if status is None:
-        return _WITHOUT_STATUS[_severity(assessment, "own_record")]
+    if assessment.status is None:
+        return _without_status(assessment, rules)
+    status = borne_status(assessment)
     if assessment.suspect and not assessment.doubtful:
         status = by_level(assessment)
         if status == 3:
@@ -47,7 +48,18 @@ def urgency(assessment: Assessment) -> str:
     if status == 2:
         fault = assessment.fault.code if assessment.fault else None
         return "urgent" if fault in URGENT_FAULTS else "watch"
-    return "routine"
+    return _quiet(assessment, rules)
+
+
+def _without_status(assessment: Assessment, rules: set[str]) -> str:
+    own = _severity(assessment, "own_record")
+    return _WITHOUT_STATUS[own] if own else _quiet(assessment, rules)
+
+
+def _quiet(assessment: Assessment, rules: set[str]) -> str:
+    """The rung of a sample in which nothing is above a norm."""
+    asked = (("detection_limit", "blind"), ("unjudged", "unjudged"), ("early", "early"))
+    return next((rung for rule, rung in asked if rule in rules and not assessment.online), "routine")
 
 
 _WITHOUT_STATUS = {0: "routine", 1: "watch", 2: "watch", 3: "high", 4: "extreme"}
@@ -71,6 +83,8 @@ def advice(
     step = urgency(assessment)
     own = _severity(assessment, "own_record")
     actions = _rung(f"own_record_{own}", (), taken_at) if own else _rung(step, ladder, taken_at)
+    if step == "extreme" and assessment.suspect:
+        actions = _rung("unsure", (), taken_at) + actions
     if step == "suspect" and assessment.status == 3:
         actions += _rung("high", ladder, taken_at)[1:]
     if step == "routine" and assessment.online:
@@ -78,6 +92,12 @@ def advice(
     beside = [(rule, grave) for rule in BESIDE if (grave := _severity(assessment, rule))]
     if beside and step == "routine" and not own:
         actions = ()  # what stands out beside the gas has its own next sample
+    if (
+        step != "blind"
+        and not assessment.online
+        and any(f.rule == "detection_limit" for f in assessment.findings)
+    ):
+        actions += _rung("blind", (), taken_at)
     for rule, grave in beside:
         actions += _rung(f"{rule}_{grave}", (), taken_at)
     if assessment.norm_set == "ieee_c57_104_2008":

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from app.domain.findings import Assessment, Finding
+from app.domain.findings import Assessment, Finding, Severity
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,10 @@ class Shown:
     """Everything about one sample that a condition may be decided by.
 
     Attributes:
-        status: 1-3, 0 for none. by_level: the status that the levels alone give.
-        suspect: its change is not believed yet, or was refuted. doubtful: the sample itself is in doubt.
+        status: 1-3, without what its own points do not bear out, 0 for none. by_level: the status that the levels
+            alone give.
+        suspect: its change is not believed yet, or was refuted. doubtful: the sample itself is in doubt; then levels
+            and gases are those that are not.
         waiting: an earlier suspect sample waits still. extreme: a result calls for action at once.
         fault: the code of the fault call. raising: gases above a limit. judged: gases whose level could be judged.
         standing: by rule, what needs no status; a rule that could judge nothing is left out.
@@ -63,19 +65,24 @@ def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
     if assessment.status is None and not assessment.looked_at:
         return None
     findings = assessment.findings
+    dropped = any(f.rule == "dropped" for f in findings)
     rules = {"level", "delta", "rate", "extreme"}
+    raising = {
+        f.quantity for f in findings if f.rule in rules and f.quantity and not _in_doubt(assessment, f)
+    }
     return Shown(
         speaker,
-        assessment.status or 0,
+        borne_status(assessment),
         by_level=by_level(assessment),
         # one that a later sample of the same batch has refuted already was suspect when it came
-        suspect=assessment.suspect or any(f.rule == "dropped" for f in findings),
-        extreme=any(f.rule == "extreme" for f in findings),
+        suspect=assessment.suspect or dropped,
+        extreme=any(f.rule == "extreme" for f in findings) and not dropped,
         doubtful=assessment.doubtful,
         waiting=assessment.waiting,
         fault=assessment.fault.code if assessment.fault else None,
-        raising=tuple(sorted({f.quantity for f in findings if f.rule in rules and f.quantity})),
-        judged=frozenset(assessment.judged_gases),
+        raising=tuple(sorted(raising)),
+        # what is in doubt eases nothing
+        judged=frozenset() if assessment.doubtful else frozenset(assessment.judged_gases),
         standing={
             rule: _standing([f for f in findings if f.rule == rule], quantities)
             for rule, quantities in assessment.looked_at.items()
@@ -92,9 +99,21 @@ def _standing(findings: Sequence[Finding], looked_at: Sequence[str]) -> Standing
     )
 
 
+def _in_doubt(assessment: Assessment, finding: Finding) -> bool:
+    return finding.rule != "extreme" and finding.quantity in assessment.doubted_gases
+
+
+def borne_status(assessment: Assessment) -> int:
+    """The status, but 2 where only a rate makes it 3 that its own points do not bear out; 0 without one."""
+    unborne = any(f.rule == "rate" and f.severity < Severity.HIGH for f in assessment.findings)
+    grave = any(f.severity is Severity.HIGH for f in assessment.findings)
+    return min(assessment.status or 0, 2 if unborne and not grave else 3)
+
+
 def by_level(assessment: Assessment) -> int:
-    """The status that the levels alone give."""
-    return max((int(f.severity) for f in assessment.findings if f.rule == "level"), default=1)
+    """The status that the levels alone give, of gases that are not in doubt."""
+    levels = (f for f in assessment.findings if f.rule == "level" and not _in_doubt(assessment, f))
+    return max((int(f.severity) for f in levels), default=1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,9 @@ import numpy as np
 from app.domain.judging.frame import DailyMedians, SampleFrame, daily_medians
 from app.domain.judging.norms import Norming
 from app.domain.judging.rules.combustible import CONDITION, TOTAL
+from app.domain.judging.rules.early import EARLY
 from app.domain.judging.rules.energy import OIL, OIL_WITHOUT_ETHANE, PAPER
-from app.domain.judging.rules.extreme import EXTREMES
+from app.domain.judging.rules.extreme import EXTREME_KINDS, EXTREMES
 from app.domain.judging.rules.increments import INCREMENTS
 from app.domain.judging.rules.levels import LEVELS
 from app.domain.judging.rules.oil_tests import OIL_TESTS_RULE
@@ -49,7 +50,9 @@ class Judgement:
 
     levels = LEVELS
     changes = CHANGES
+    extreme_kinds = EXTREME_KINDS
     extremes = EXTREMES
+    early = EARLY
     patterns = PATTERNS
     increments = INCREMENTS
     relative_saturation = RELATIVE_SATURATION

@@ -79,6 +79,11 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         ),
         doubtful=doubtful,
         looked_at=looked_at(judgement, row),
+        doubted_gases=tuple(
+            g
+            for g, unsure in zip(NORM_GASES, judgement.quality.doubted[row], strict=True)
+            if unsure and doubtful
+        ),
         status_reasons=status_reasons(judgement, row, findings),
         norm_set=NORM_SETS[judgement.levels.norm_set[row]],
         rule_set=RULE_SET,

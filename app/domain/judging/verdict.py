@@ -17,7 +17,7 @@ from app.science.quantities import BY_NAME
 
 BESIDE: Final = ("own_record", "water", "oil", "paper")
 """The rules that speak beside the status, and of units that have none."""
-WHY: Final = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "refuted", "dropped")
+WHY: Final = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "restart", "refuted", "dropped")
 """The rules that say why a status is what it is, gravest first."""
 DOUBTS: Final = ("quality", "detection_limit")
 
@@ -158,6 +158,7 @@ def _others(assessment: Assessment) -> list[Sentence]:
         "co2_co": "further",
         "tap_changer": "further",
         "detection_limit": "further",
+        "early": "further",
         "oil": "further",
         "water": "water",
         "paper_water": "water",

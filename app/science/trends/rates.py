@@ -1,9 +1,12 @@
 """Rates of change by least squares, as the guide defines them."""
 
+from functools import cache
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from app.science.tables import rows
 
 Floats = NDArray[np.float64]
 
@@ -73,3 +76,87 @@ def least_squares_rate(days: ArrayLike, values: ArrayLike, valid: ArrayLike) -> 
         points=np.asarray(count, dtype=np.int64),
         standard_error_per_year=np.asarray(np.sqrt(variance) * DAYS_PER_YEAR),
     )
+
+
+class LineSums(NamedTuple):
+    """Running sums of a straight line through points: what is needed of them, however many they are."""
+
+    sums: Floats
+    """(..., 6): of 1, t, y, t², t y, y² over the points; t in days from an origin near the points."""
+
+    @staticmethod
+    def terms(days: Floats, values: Floats) -> Floats:
+        """What each point adds: (..., 6)."""
+        return np.stack(
+            [np.ones_like(days), days, values, days * days, days * values, values * values], axis=-1
+        )
+
+
+class Line(NamedTuple):
+    """Result of :func:`line_through`; every array has the leading shape of the input."""
+
+    per_year: Floats
+    """[unit/year]; NaN with fewer than two points or no span."""
+    low: Floats
+    high: Floats
+    """The interval of the slope [unit/year]; NaN with fewer than three points."""
+
+
+def line_through(found: LineSums, noise: ArrayLike) -> Line:
+    """Slope of a least-squares line and its interval, from running sums.
+
+    Args:
+        found: sums over the points of each line, shape (..., 6).
+        noise: standard deviation of one measured value as it is known beforehand, shape (...). [any unit]
+
+    Returns:
+        Slope and interval of the leading shape.
+
+    Notes:
+        Three points that happen to lie on a line say little of their scatter. So the variance is that about the line
+        together with the one known beforehand, which counts for the d degrees of freedom of
+        ``tables/uncertainty.csv``: s² = (S + d noise²)/(n - 2 + d), with Student's t of n - 2 + d of them.
+
+    References:
+        1. The slope: IEEE Std C57.104-2019, 6.1.1. 2. The variance known beforehand, its weight, and the confidence:
+           ours, common practice, no source.
+    """
+    n, st, sy, stt, sty, syy = np.moveaxis(found.sums, -1, 0)
+    points = np.maximum(n, 1.0)
+    spread = stt - st * st / points
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = np.where((n >= 2) & (spread > 0.0), (sty - st * sy / points) / spread, np.nan)
+        about = np.maximum(syy - sy * sy / points - slope * slope * spread, 0.0)
+        weight = _slope_weight()
+        variance = (about + weight * np.asarray(noise) ** 2) / np.maximum(n - 2.0 + weight, 1.0)
+        half = _student(n - 2.0 + weight) * np.sqrt(variance / spread)
+        half = np.where(n >= 3, half, np.nan)
+    return Line(slope * DAYS_PER_YEAR, (slope - half) * DAYS_PER_YEAR, (slope + half) * DAYS_PER_YEAR)
+
+
+@cache
+def _slope_parameters() -> tuple[float, float]:
+    found = {row["parameter"]: float(row["value"]) for row in rows("uncertainty")}
+    return found["slope_weight"], found["slope_confidence"]
+
+
+def _slope_weight() -> float:
+    return _slope_parameters()[0]
+
+
+_MOST_FREEDOM: Final = 1000
+"""Beyond so many degrees of freedom Student's t is the normal distribution to three digits."""
+
+
+@cache
+def _student_quantiles() -> Floats:
+    from scipy.special import stdtrit  # a quarter of a second to import, so only where it is used
+
+    confidence = _slope_parameters()[1]
+    return np.asarray(stdtrit(np.arange(1.0, _MOST_FREEDOM + 1.0), 0.5 + confidence / 2.0))
+
+
+def _student(freedom: Floats) -> Floats:
+    """Two-sided quantile of Student's t by whole degrees of freedom, at least one."""
+    index = np.clip(freedom, 1, _MOST_FREEDOM).astype(np.int64) - 1
+    return _student_quantiles()[index]

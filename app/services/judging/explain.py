@@ -15,7 +15,6 @@ from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.reporting import sentences
 from app.domain.judging.reporting.limits import column_words, level_citation
 from app.domain.judging.rules.change import ACETYLENE
-from app.domain.judging.rules.trend import points_of
 from app.domain.judging.verdict import verdict
 from app.domain.writing import signed, written
 from app.errors import UnknownError
@@ -28,7 +27,10 @@ from app.services.judging.laboratory_series import judgement_of, report_options
 from app.store.database import Database
 from app.store.recording import samples
 
-POINTS: Final = "3 to 6 points over 4 to 24 months"
+POINTS: Final = (
+    "the last 3 to 6 points over 4 to 24 months; more where six span less than four months, and all of two years where "
+    "only they are above"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +149,6 @@ def _changes(judgement: Judgement, row: int) -> Iterator[str]:
     yield ""
     which = "daily medians of nine months, 30 at least, over 4 months at least" if online else POINTS
     yield f"3. Multi-point rate (Table 4): least squares x 365, {which}"
-    points = points_of(judgement.frame, changes, judgement.daily, row)
     for g, gas in enumerate(NORM_GASES):
         if np.isnan(changes.rate[row, g]):
             yield f"   {_symbol(gas)} no rate: too few points or too short a span"
@@ -160,15 +161,25 @@ def _changes(judgement: Judgement, row: int) -> Iterator[str]:
         )
         result = "above" if changes.rate_exceeds[row, g] else "not above"
         used = int(changes.rate_points[row, g])
+        if changes.rate_exceeds[row, g] and not changes.borne_out[row, g]:
+            result += " (not borne out by its points)"
         yield (
             f"   {_symbol(gas)} {signed(float(changes.rate[row, g]))} µL/L a year from {used} points over "
             f"{changes.rate_span[row, g]:.0f} days, {result} {norm}"
         )
         if not judgement.frame.online[row]:
-            pairs = zip(points.at[-used:] - points.at[-1], points.values[-used:, g], strict=True)
             yield "         points (days before, µL/L): " + ", ".join(
-                f"({t:.0f}, {_figure(v)})" for t, v in pairs
+                f"({t:.0f}, {_figure(v)})" for t, v in _rate_points(judgement, row, g)
             )
+
+
+def _rate_points(judgement: Judgement, row: int, g: int) -> Iterator[tuple[float, float]]:
+    """The points of a laboratory's rate: days before (negative) and values [µL/L]."""
+    frame, changes = judgement.frame, judgement.changes
+    rows = np.arange(frame.since(row, float(changes.rate_span[row, g]) + 1e-6), row + 1)
+    rows = rows[~changes.dropped[rows] & ~frame.below[rows, g] & ~np.isnan(frame.values[rows, g])]
+    for one in rows[-int(changes.rate_points[row, g]) :]:
+        yield float(frame.at[one] - frame.at[row]), float(frame.values[one, g])
 
 
 def _confirmation(judgement: Judgement, row: int) -> Iterator[str]:

@@ -21,6 +21,7 @@ _OF_NO_METHOD = {
     "actions": "What to do next, by urgency; days from the sample",
     "notice_steps": "What to do next about an instrument; days from the mail",
     "detection_limits": "Usual detection limits",
+    "extreme": "Extreme results: multiples of Table 2 (level, fault), Table 3 (delta), Table 4 (rate), or limits",
     "fault_call_counts": "Fault call: zones seen under known faults",
     "fault_call_parameters": "Fault call: parameters of the calibration",
     "own_record": "Gas against its own record, where no published norm applies",

@@ -8,7 +8,7 @@ from engine_cast import QUIET, frame, judge, steady
 
 from app.domain.alerting.advice import urgency
 from app.domain.alerting.conditions.confirmation import CONFIRMATION
-from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.gassing import EXTREME, GASSING
 from app.domain.alerting.conditions.registry import evidence
 from app.domain.alerting.shown import Speaker, of_assessment
 from app.domain.findings import Assessment, Severity
@@ -45,9 +45,6 @@ SIGNS = {
     "one column early": (moved(-1), "shifted by one column"),
     "swapped": ({"ch4": 15.0, "c2h4": 40.0}, "fit the history when CH₄ and C₂H₄ change places"),
     "swapped oxides": ({"h2": 300.0, "co": 60.0}, "fit the history when H₂ and CO change places"),
-    "oxygen": ({"o2": 50_000.0, "n2": 80_000.0}, "There is more O₂ than oil can hold"),
-    "nitrogen": ({"n2": 180_000.0}, "There is more N₂ than oil can hold"),
-    "water": ({"water": 130.0, "oil_temperature": 20.0}, "There is more water than oil can hold"),
     "hydrogen lost": ({"h2": 20.0}, "Hydrogen fell by half while methane stayed"),
     "fall": (
         {"h2": 12.0, "ch4": 12.0, "c2h6": 9.0, "c2h4": 6.0},
@@ -56,8 +53,14 @@ SIGNS = {
 }
 
 
+FAR_ABOVE = {"unit too large", "one column late", "one column early"}
+"""Signs that, if they are none, show gas far above its norms: who doubts them must still hear of them."""
+
+
 @pytest.mark.parametrize("name", SIGNS)
-def test_an_odd_sample_is_doubted_asks_for_confirmation_and_raises_no_gassing_alert(name: str) -> None:
+def test_an_odd_sample_is_doubted_and_asks_for_confirmation_and_alarms_only_where_it_is_extreme(
+    name: str,
+) -> None:
     odd, words = SIGNS[name]
     found = odd_sample(**odd)
     assert found.doubtful
@@ -66,15 +69,33 @@ def test_an_odd_sample_is_doubted_asks_for_confirmation_and_raises_no_gassing_al
     assert any(words in f.text for f in quality), [f.text for f in quality]
     assert all(f.source == "IEEE C57.104-2019, 5.1" and f.severity is Severity.INFORMATION for f in quality)
     shown = evidence(of_assessment(found, Speaker("LAB", online=False)))
-    assert GASSING not in shown, "it neither raises nor clears the alarm"
+    assert (GASSING in shown) == (name in FAR_ABOVE), "else it neither raises nor clears the alarm"
+    if name in FAR_ABOVE:
+        assert shown[GASSING].severity == EXTREME
     assert shown[CONFIRMATION].severity >= 2
     assert found.status is not None, "it is judged all the same"
     assert "the sample itself is in doubt" in verdict(found)[0].text
 
 
-@pytest.mark.parametrize("name", ["air", "lost digit", "unit too small", "water", "fall"])
+@pytest.mark.parametrize("name", ["air", "lost digit", "unit too small", "fall"])
 def test_the_next_step_for_a_doubtful_sample_is_a_confirmation_sample(name: str) -> None:
     assert urgency(odd_sample(**SIGNS[name][0])) == "suspect"
+
+
+@pytest.mark.parametrize(
+    ("odd", "name"),
+    [
+        ({"o2": 50_000.0, "n2": 80_000.0}, "O₂"),
+        ({"n2": 180_000.0}, "N₂"),
+        ({"water": 130.0, "oil_temperature": 20.0}, "water"),
+    ],
+)
+def test_more_than_oil_can_hold_puts_only_that_in_doubt(odd: dict[str, float], name: str) -> None:
+    found = odd_sample(**odd)
+    assert f"There is more {name} than oil can hold." in [f.text for f in found.findings]
+    assert not found.doubtful
+    if name != "water":
+        assert "O₂/N₂ unknown, so the columns above 0.2" in " ".join(found.status_reasons)
 
 
 def test_a_copy_of_the_report_before_is_doubted() -> None:
@@ -92,12 +113,14 @@ def test_an_ordinary_sample_is_not_doubted() -> None:
 
 
 def test_a_real_fault_is_suspected_but_not_doubted() -> None:
-    """Thermal gas in about the shares of E.1: all hydrocarbons rise together."""
-    found = odd_sample(h2=95.0, ch4=421.0, c2h6=128.0, c2h4=695.0, c2h2=7.0)
-    assert (found.status, found.suspect, found.doubtful) == (3, True, False)
-    assert evidence(of_assessment(found, Speaker("LAB", online=False)))[GASSING].severity == 3, (
-        "levels above Table 2 count at once"
-    )
+    """Thermal gas in about the shares of E.1: all hydrocarbons rise together. C2H4 +200 µL/L is extreme."""
+    for part, severity in ((0.28, 3), (1.0, EXTREME)):
+        shares = {"h2": 95.0, "ch4": 421.0, "c2h6": 128.0, "c2h4": 695.0, "c2h2": 7.0}
+        found = odd_sample(**{gas: max(UNIT[gas], part * value) for gas, value in shares.items()})
+        assert (found.status, found.suspect, found.doubtful) == (3, True, False)
+        assert evidence(of_assessment(found, Speaker("LAB", online=False)))[GASSING].severity == severity, (
+            "levels above Table 2 count at once"
+        )
 
 
 def test_a_refuted_slip_leaves_later_samples_alone() -> None:

@@ -110,7 +110,7 @@ def test_topics_come_in_order_of_weight() -> None:
 
 def test_every_level_above_its_norm_is_told_with_number_limit_and_table() -> None:
     why = [s for s in verdict(one(THERMAL)) if s.topic == "why"]
-    ethylene = next(s for s in why if s.text.startswith("C₂H₄"))
+    ethylene = next(s for s in why if s.text.startswith("C₂H₄ 695"))
     assert "695 µL/L is above the 95th percentile of 80 µL/L" in ethylene.text
     assert "O₂/N₂ unknown, so the columns above 0.2, age 1-9 years" in ethylene.text
     assert ethylene.sources == ("IEEE C57.104-2019, 6.1.3 Table 2",)

@@ -36,10 +36,13 @@ class Gassing(OfSamples):
     wants_watching = True
 
     def shown(self, shown: Shown) -> Evidence | None:
-        """A doubtful sample, or one without a status, neither raises nor clears it."""
-        if shown.doubtful or not shown.status:
+        """A doubtful sample raises it by what is not in doubt, or extreme, and never clears it; one without a status
+        says nothing of it."""
+        if not shown.status:
             return None
         severity, by = _severity(shown), shown.speaker
+        if shown.doubtful and not severity:
+            return None
         fault = shown.fault if severity else None
         return Evidence(by.source, by.online, severity, fault, by.at, shown.raising, shown.judged)
 
@@ -75,10 +78,10 @@ def status_in_short(assessment: Assessment) -> str:
 
 def _severity(shown: Shown) -> int:
     """0 below status 2; the levels alone while the change is suspect, since it is not believed yet; above status 3
-    where a result is extreme."""
-    status = shown.by_level if shown.suspect else shown.status
-    if status == 3 and shown.extreme and not shown.suspect:
+    where a result is extreme, believed or not: danger does not wait for its confirmation."""
+    if shown.extreme:
         return EXTREME
+    status = shown.by_level if shown.suspect else shown.status
     return status if status >= 2 else 0
 
 

@@ -11,22 +11,28 @@ import numpy as np
 from app.domain.findings import PRACTICE, Finding, Severity
 from app.domain.judging.engine import Judgement
 from app.domain.judging.frame import to_time
-from app.domain.judging.norms import (
-    BARRED,
-    norms_2019,
-    span_column,
-)
+from app.domain.judging.norms import BARRED, LONGEST_SPAN_DAYS, norms_2019, span_column
 from app.domain.judging.reporting import sentences
 from app.domain.judging.reporting.doubts import quality_findings
-from app.domain.judging.reporting.limits import by_limit, by_norm, column_words, level_citation, limit_words
+from app.domain.judging.reporting.limits import (
+    by_limit,
+    by_norm,
+    column_words,
+    level_citation,
+    limit_words,
+    rounded,
+)
 from app.domain.judging.rules.change import ACETYLENE
-from app.domain.judging.rules.extreme import EXTREME
+from app.domain.judging.rules.early import FIRST_YEAR
+from app.domain.judging.rules.extreme import GRAVE, KINDS, extremity
 from app.domain.judging.rules.levels import HIGH, RAISED, UNKNOWN
 from app.domain.judging.rules.paper import HYDROCARBONS, INVOLVED
+from app.domain.judging.status_words import STATUS_SOURCE
 from app.domain.writing import written
 from app.science.norms.limits import beyond
 from app.science.norms.limits import limit as single_limit
 from app.science.quantities import BY_NAME, NAMES, NORM_GASES
+from app.science.trends.rates import DAYS_PER_YEAR
 
 GUIDE: Final = "IEEE C57.104-2019"
 
@@ -39,6 +45,7 @@ def findings_of(judgement: Judgement, row: int, zone: ZoneInfo) -> Iterator[Find
         yield from _change_findings(judgement, row, g, zone)
     yield from _confirmation_findings(judgement, row, zone)
     yield from quality_findings(judgement, row)
+    yield from _missing_findings(judgement, row)
     yield from _ratio_findings(judgement, row)
 
 
@@ -72,20 +79,30 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
 
 
 def _extreme_findings(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> Iterator[Finding]:
+    """Each gas once, by the first kind that makes it extreme."""
     if not judgement.extremes[row, g]:
         return
-    gas = NORM_GASES[g]
-    kind, name = EXTREME[gas]
-    symbol, limit = BY_NAME[gas].symbol, single_limit(name).value
-    if kind == "level":
-        value = float(judgement.frame.values[row, g])
+    kinds, gas = judgement.extreme_kinds, NORM_GASES[g]
+    kind = next(k for k in KINDS if kinds.found[k][row, g])
+    symbol, table = BY_NAME[gas].symbol, extremity()[kind, gas]
+    limit = float(kinds.limits[kind][row, g])
+    value, reference = float(judgement.frame.values[row, g]), None
+    if kind == "delta":
+        value, reference = _change(judgement, row, g, zone)
+        text = sentences.extreme_delta(symbol, value, limit, reference)
+    elif kind == "rate":
+        value = float(judgement.changes.rate[row, g])
+        text = sentences.extreme_rate(symbol, value, limit)
+    elif kind == "fault":
+        text = sentences.extreme_fault(symbol, value, limit, GRAVE[gas])
+    elif kind == "trip":
+        text = sentences.extreme_trip(symbol, value)
+    else:
         text = sentences.extreme_level(symbol, value, limit)
-        yield by_limit("extreme", Severity.HIGH, text, value, name, gas)
-        return
-    value, reference = float(judgement.changes.delta[row, g]), _reference(judgement, row, g, zone)
-    text = sentences.extreme_delta(symbol, value, limit, reference)
-    found = by_limit("extreme", Severity.HIGH, text, value, name, gas)
-    yield replace(found, reference_at=_stamp(reference.at))
+    found = Finding(
+        "extreme", Severity.HIGH, text, gas, rounded(value), limit, table.unit, table.source, table.provenance
+    )
+    yield found if reference is None else replace(found, reference_at=_stamp(reference.at))
 
 
 def _change_findings(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> Iterator[Finding]:
@@ -93,8 +110,8 @@ def _change_findings(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> 
     side, gas = int(judgement.levels.side[row]), NORM_GASES[g]
     symbol, any_counts = BY_NAME[gas].symbol, g == ACETYLENE
     if changes.delta_exceeds[row, g]:
-        delta, limit = float(changes.delta[row, g]), float(norms_2019().delta[side, g])
-        reference = _reference(judgement, row, g, zone)
+        limit = float(norms_2019().delta[side, g])
+        delta, reference = _change(judgement, row, g, zone)
         found = by_norm(
             "delta",
             Severity.INTERMEDIATE,
@@ -109,14 +126,26 @@ def _change_findings(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> 
         rate, limit = float(changes.rate[row, g]), float(norms_2019().rate[side, span, g])
         points = f"{changes.rate_points[row, g]} {'daily medians' if online else 'samples'}"
         days = float(changes.rate_span[row, g])
-        yield by_norm(
+        borne = bool(changes.borne_out[row, g])
+        found = by_norm(
             "rate",
-            Severity.HIGH,
+            Severity.HIGH if borne else Severity.INTERMEDIATE,
             sentences.rate(symbol, rate, None if any_counts else limit, points, days),
             gas,
             (rate, limit, "µL/L/year"),
             norms_2019().cite("4", gas, side, span),
         )
+        low, high = float(changes.rate_low[row, g]), float(changes.rate_high[row, g])
+        yield found if borne else replace(found, text=found.text + sentences.unborne(low, high))
+
+
+def _change(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> tuple[float, sentences.Reference]:
+    """The larger of the two changes that Table 3 is applied to, and what it is counted from."""
+    changes = judgement.changes
+    delta, early = float(changes.delta[row, g]), float(changes.early_delta[row, g])
+    if early > delta or (np.isnan(delta) and not np.isnan(early)):
+        return early, sentences.Reference(to_time(float(changes.early_at[row, g])), zone)
+    return delta, _reference(judgement, row, g, zone)
 
 
 def _reference(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> sentences.Reference:
@@ -125,7 +154,10 @@ def _reference(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> senten
     if judgement.frame.online[row]:
         return sentences.Reference(None, zone)
     below = float(changes.reference[row, g]) if changes.reference_below[row, g] else None
-    return sentences.Reference(to_time(float(changes.reference_at[row, g])), zone, below)
+    at = float(changes.reference_at[row, g])
+    days = float(judgement.frame.at[row]) - at
+    years = days / DAYS_PER_YEAR if days > LONGEST_SPAN_DAYS else None
+    return sentences.Reference(to_time(at), zone, below, years)
 
 
 def _stamp(at: datetime | None) -> str | None:
@@ -148,15 +180,37 @@ def _confirmation_findings(judgement: Judgement, row: int, zone: ZoneInfo) -> It
                 "confirm", Severity.INTERMEDIATE, text, source=PRACTICE, provenance="common practice"
             )
         else:
-            yield said("confirm", Severity.INTERMEDIATE, sentences.CONFIRM)
+            sure = (changes.delta_exceeds | changes.borne_out | changes.fell)[row].any()
+            yield said(
+                "confirm", Severity.INTERMEDIATE, sentences.CONFIRM if sure else sentences.CONFIRM_RATE
+            )
     if changes.confirmed[row] and settled and not online:
         found = said("confirmed", Severity.INTERMEDIATE, sentences.confirmed(settled, zone))
         yield replace(found, reference_at=_stamp(settled))
+    if changes.restart[row]:
+        yield Finding(
+            "restart", Severity.INTERMEDIATE, sentences.RESTART, source=PRACTICE, provenance="common practice"
+        )
     if changes.dropped[row]:
         yield said("dropped", Severity.INFORMATION, sentences.DROPPED)
     if changes.refuted[row] and settled:
         found = said("refuted", Severity.INFORMATION, sentences.refuted(settled, zone))
         yield replace(found, reference_at=_stamp(settled))
+
+
+def _missing_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
+    """What an early second sample would tell, and that nothing could be judged."""
+    gases = [
+        BY_NAME[gas].symbol for gas, asked in zip(NORM_GASES, judgement.early[row], strict=True) if asked
+    ]
+    if gases:
+        text = sentences.early(gases, young=float(judgement.frame.age[row]) < FIRST_YEAR)
+        yield Finding("early", Severity.INFORMATION, text, source=f"{GUIDE}, 5.3.1", provenance="standard")
+    judged = (judgement.levels.level[row] >= 0).any()
+    if not judged and not judgement.levels.barred[row]:
+        yield Finding(
+            "unjudged", Severity.INFORMATION, sentences.UNJUDGED, source=STATUS_SOURCE, provenance="standard"
+        )
 
 
 def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
@@ -202,9 +256,14 @@ def status_reasons(judgement: Judgement, row: int, findings: tuple[Finding, ...]
     if barred:
         return (f"No status: {BARRED[barred]}.",)
     if status == 0:
-        return ("None of the seven norm gases has a number that can be judged.",)
+        blind = [
+            BY_NAME[g].symbol for g, on in zip(NORM_GASES, judgement.levels.blind[row], strict=True) if on
+        ]
+        return (sentences.blind(blind),) if blind else (sentences.UNJUDGED,)
     reasons = [f.text for f in findings if f.rule in {"level", "delta", "rate", "extreme"}]
-    reasons += [f.text for f in findings if f.rule in {"confirm", "confirmed", "refuted", "dropped"}]
+    reasons += [
+        f.text for f in findings if f.rule in {"confirm", "confirmed", "restart", "refuted", "dropped"}
+    ]
     if status == 1 and not any(f.rule in {"level", "delta", "rate"} for f in findings):
         words = column_words(judgement, row)
         reasons.insert(0, f"All gases that can be judged are at or below their norms ({words}).")

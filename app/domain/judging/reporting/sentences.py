@@ -4,6 +4,7 @@ A sentence is made here and nowhere else, when a sample is judged, and stored be
 mails, the command and the interface show it as it stands, with the finding's source.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -15,7 +16,15 @@ MONTH_BEFORE: Final = "the mean of the month that ended a month before"
 """What an on-line reading is compared with: see :mod:`app.domain.judging.rules.online`."""
 CONFIRM_ONLINE: Final = "The change is new: it counts when readings a day later still show it."
 CONFIRM: Final = "The change is not confirmed yet: take a confirmation sample within a month."
+CONFIRM_RATE: Final = (
+    "Take another sample within a month: only a rate speaks for gassing, and its points do not bear it out."
+)
 DROPPED: Final = "A later sample did not confirm this one; it takes no part in later changes and rates."
+RESTART: Final = (
+    "All gases fell and stayed low, and no work on the oil is on record: was the oil treated? From here on the record "
+    "is judged as a new baseline."
+)
+UNJUDGED: Final = "None of the seven norm gases has a number that can be judged."
 UNMEASURABLE: Final = "any increase that can be measured counts"
 """Of a limit that the tables give as "any increase"."""
 
@@ -25,18 +34,21 @@ class Reference:
     """What a change is counted from: the month before, or one sample.
 
     ``at``: when that sample was taken; None: the month. ``below``: its detection limit [µL/L], where it found nothing.
+    ``years``: how much older it is, where that is more than a change between samples is meant for.
     """
 
     at: datetime | None
     zone: ZoneInfo
     below: float | None = None
+    years: float | None = None
 
     @property
     def words(self) -> str:
         if self.at is None:
             return MONTH_BEFORE
         limit = "" if self.below is None else f", which was below {written(self.below)} µL/L"
-        return f"{sample_of(self.at, self.zone)}{limit}"
+        age = "" if self.years is None else f", {written(self.years, 2)} years earlier"
+        return f"{sample_of(self.at, self.zone)}{age}{limit}"
 
 
 def compared_with(*, online: bool) -> str:
@@ -67,6 +79,23 @@ def undecided(symbol: str, value: float, limit: float) -> str:
     )
 
 
+def blind(symbols: Sequence[str]) -> str:
+    """Why a sample without a raised gas is not called low."""
+    of = (
+        "their detection limits are above their norms"
+        if len(symbols) > 1
+        else "its detection limit is above its norm"
+    )
+    return f"Not low: {', '.join(symbols)} cannot be judged, since {of}. Ask for a method that can see it."
+
+
+def early(symbols: Sequence[str], *, young: bool) -> str:
+    """On a unit that is in its first year (``young``) or in the first after work on it."""
+    when = "The unit is in its first year" if young else "The unit was worked on less than a year ago"
+    stand = f"{', '.join(symbols)} {'are' if len(symbols) > 1 else 'is'} above detection"
+    return f"{when} and {stand}: another sample soon tells whether the gas rises."
+
+
 def delta(symbol: str, value: float, limit: float | None, reference: Reference) -> str:
     """A change above its norm; ``limit`` None: any counts."""
     norm = UNMEASURABLE if limit is None else f"the norm is {written(limit, 6)} µL/L"
@@ -80,6 +109,12 @@ def rate(symbol: str, value: float, limit: float | None, points: str, days: floa
     return f"The multi-point rate of {symbol} is {written(value)} µL/L a year {over} ({norm})."
 
 
+def unborne(low: float, high: float) -> str:
+    """Behind the sentence of a rate whose slope may as well be none."""
+    interval = f"{written(low, 2)} to {written(high, 2)} µL/L a year"
+    return f" Its own points do not bear it out (95 % interval {interval}): by itself it confirms no gassing."
+
+
 def extreme_level(symbol: str, value: float, limit: float) -> str:
     """A level that calls for action at once."""
     return f"{symbol} stands at {written(value, 4)} µL/L, {_extreme(limit)}"
@@ -88,6 +123,24 @@ def extreme_level(symbol: str, value: float, limit: float) -> str:
 def extreme_delta(symbol: str, value: float, limit: float, reference: Reference) -> str:
     """A change that calls for action at once."""
     return f"{_rose(symbol, value, reference)}, {_extreme(limit)}"
+
+
+def extreme_rate(symbol: str, value: float, limit: float) -> str:
+    """A rate that calls for action at once."""
+    norm = f"extreme (from {written(limit, 6)} µL/L a year on)"
+    return f"{symbol} rises by {written(value)} µL/L a year, which is {norm}: investigate at once."
+
+
+def extreme_fault(symbol: str, value: float, limit: float, code: str) -> str:
+    """A level with the pattern of a grave fault; ``code``: of that fault."""
+    level = f"{symbol} stands at {written(value, 4)} µL/L, new or rising, in the pattern of {code}"
+    return f"{level}, {_extreme(limit)}"
+
+
+def extreme_trip(symbol: str, value: float) -> str:
+    """Gas of arcing that was not there before a trip."""
+    new = f"{symbol} {written(value, 4)} µL/L is new since the trip or through-fault on record"
+    return f"{new}, which is extreme: it speaks of arcing in the tank; investigate at once."
 
 
 @dataclass(frozen=True, slots=True)

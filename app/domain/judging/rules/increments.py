@@ -49,14 +49,19 @@ class Increments:
 def judge_increments(frame: SampleFrame, changes: Changes, daily: DailyMedians) -> Increments:
     """The zone methods that judge increments on what was gained.
 
-    The baseline of a laboratory series is its first sample; that of an on-line one is the month nine months ago.
+    The baseline of a laboratory series is its first sample, or the one that a presumed baseline begins with; that of
+    an on-line one is the month nine months ago.
     """
     value = frame.values[:, :GASES]
     starts = frame.starts()
     lengths = np.diff(np.r_[starts, len(frame)])
-    first = np.repeat(starts, lengths)
+    # a presumed baseline begins with a sample like a series does
+    first = np.maximum.accumulate(
+        np.where(changes.restart, np.arange(len(frame)), np.repeat(starts, lengths))
+    )
     baseline = value[first].copy()
-    baseline[starts] = np.nan  # the first sample has gained nothing since itself
+    # the first sample has gained nothing since itself
+    baseline[first == np.arange(len(frame))] = np.nan
     if frame.online.any():
         baseline = np.where(frame.online[:, None], online_baseline(frame, daily), baseline)
     return Increments(_increment(frame, changes.reference), _increment(frame, baseline))

@@ -18,6 +18,7 @@ from app.domain.judging.norms import (
     norms_iec,
 )
 from app.domain.judging.rules.rule import Rule
+from app.science.measuring.quality import oversaturated
 from app.science.quantities import NORM_GASES
 
 GASES = len(NORM_GASES)
@@ -124,6 +125,9 @@ def _use_owner(norming: Norming, limits: Floats, target: Floats) -> Bools:
 def _oxygen_ratio(frame: SampleFrame) -> Floats:
     oxygen, nitrogen = frame.column("o2"), frame.column("n2")
     usable = (nitrogen > 0) & ~frame.censored("n2") & ~frame.censored("o2") & ~np.isnan(oxygen)
+    # more than oil can hold is no figure to choose a column by; oil under a blanket holds what its pressure gives
+    doubted = oversaturated(oxygen, nitrogen, np.nan)
+    usable &= frame.online | ~(doubted[:, 0] | (doubted[:, 1] & ~frame.blanketed))
     ratio: Floats = np.divide(oxygen, nitrogen, out=frame.oxygen_ratio.copy(), where=usable)
     return ratio
 

@@ -65,6 +65,7 @@ def judge_online(frame: SampleFrame, levels: Levels, daily: DailyMedians, out: C
     out.rate[rows], out.rate_span[rows], out.rate_points[rows] = rate, span, count
     out.rate_limit[rows], out.rate_exceeds[rows] = limit, rate_exceeds
     out.borne_out[rows] = rate_exceeds  # none exceeds whose slope does not stand out of its own scatter
+    out.rate_low[rows], out.rate_high[rows] = rate - 2.0 * error, rate + 2.0 * error
     out.suspect[rows] = exceeds.any(axis=1) & ~confirmed
     out.confirmed[rows] = confirmed
 

@@ -1,7 +1,8 @@
 """Quality: signs that a laboratory sample itself is in doubt, before its verdict is believed.
 
-A doubtful sample is judged like any other but raises no alarm alone: it asks for a confirmation sample. Slips of
-the pen show against history only, so they are looked for where a sample differs from the one before it.
+A doubtful sample is judged like any other, and asks for a confirmation sample. What is in doubt raises no alarm alone,
+unless it is extreme; what is not in doubt does. Slips of the pen show against history only, so they are looked for
+where a sample differs from the one before it.
 """
 
 from dataclasses import dataclass
@@ -29,7 +30,9 @@ class Quality:
         shift: (n,) columns shifted by one. swapped: (n, 2) exchanged columns, -1 for none.
         saturated: (n, 3) oxygen, nitrogen, water above what oil can hold.
         nothing: (n,) three norm gases or more, all of them zero.
-        doubtful: (n,) any of these, or a fall that measurement cannot explain.
+        doubted: (n, 7) norm gases in doubt by any of these, or by a fall that measurement cannot explain: a sample is
+            judged by the others. More oxygen, nitrogen or water than oil can hold puts only these in doubt.
+        doubtful: (n,) some norm gas is in doubt; not where the sample confirms what the one before it showed.
     """
 
     air: Bools
@@ -41,6 +44,7 @@ class Quality:
     swapped: NDArray[np.int8]
     saturated: Bools
     nothing: Bools
+    doubted: Bools
     doubtful: Bools
 
 
@@ -62,6 +66,7 @@ def judge_quality(
     saturated = (
         oversaturated(frame.column("o2"), frame.column("n2"), relative_saturation) & laboratory[:, None]
     )
+    saturated[:, 1] &= ~frame.blanketed  # under a blanket oil takes up as much nitrogen as its pressure gives
 
     digit = np.zeros((n, GASES), dtype=np.bool_)
     unit, shift = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
@@ -72,11 +77,21 @@ def judge_quality(
         unit[odd] = unit_slip(value[odd], reference[odd])
         moved = rearranged_columns(value[odd], reference[odd])
         shift[odd], swapped[odd] = moved.shift, moved.swapped
-    slipped = digit.any(axis=1) | (unit != 0) | (shift != 0) | (swapped[:, 0] >= 0)
-    fell = changes.fell.any(axis=1) & changes.suspect
-    nothing = (np.nan_to_num(value).sum(axis=1) == 0) & ((~np.isnan(value)).sum(axis=1) >= 3)
-    doubtful = laboratory & (nothing | air | loss | repeat | slipped | saturated.any(axis=1) | fell)
-    return Quality(air, loss, repeat, digit, unit, shift, swapped, saturated, nothing & laboratory, doubtful)
+    fell = changes.fell & changes.suspect[:, None]
+    nothing = (np.nan_to_num(value).sum(axis=1) == 0) & ((~np.isnan(value)).sum(axis=1) >= 3) & laboratory
+    doubted = (
+        digit | fell | _exchanged(swapped) | (nothing | air | repeat | (unit != 0) | (shift != 0))[:, None]
+    )
+    doubted[:, 0] |= loss
+    doubted &= laboratory[:, None]
+    doubtful = doubted.any(axis=1) & ~changes.confirmed
+    return Quality(air, loss, repeat, digit, unit, shift, swapped, saturated, nothing, doubted, doubtful)
+
+
+def _exchanged(swapped: NDArray[np.int8]) -> Bools:
+    """(n, 7) the two gases that changed places."""
+    found: Bools = (np.arange(GASES) == swapped[:, :1]) | (np.arange(GASES) == swapped[:, 1:])
+    return found
 
 
 QUALITY: Final = Rule(judge_quality, ("frame", "levels", "changes", "relative_saturation"))
