@@ -12,6 +12,14 @@ def written(value: float, digits: int = 3) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".") if "e" in text else text
 
 
+def chance(share: float) -> str:
+    """A probability as people can bear it: 0.84 is ``84 %``. Some hundred draws never make a certainty, so the ends are
+    ``over 99 %`` and ``under 1 %``."""
+    if share >= 0.995:
+        return "over 99 %"
+    return "under 1 %" if share < 0.005 else f"{100.0 * share:.0f} %"
+
+
 def signed(value: float, digits: int = 3) -> str:
     """Like :func:`written`, with a plus sign on gains."""
     return f"{'+' if value >= 0 else ''}{written(value, digits)}"

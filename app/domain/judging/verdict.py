@@ -12,7 +12,7 @@ from app.domain.judging.reporting.paper import FORMULAS
 from app.domain.judging.reporting.sentences import compared_with
 from app.domain.judging.reporting.sentences_oil import dp_words
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
-from app.domain.writing import written
+from app.domain.writing import chance, written
 from app.science.quantities import BY_NAME
 
 BESIDE: Final = ("own_record", "water", "oil", "paper")
@@ -113,17 +113,16 @@ def _sure(assessment: Assessment) -> list[Sentence]:
     fault, certainty = assessment.fault, assessment.certainty
     if fault is not None and fault.confidence is not None:
         others = sorted(((p, c) for c, p in fault.probabilities.items() if p >= 0.05), reverse=True)[1:3]
-        beside = f"; next {' and '.join(f'{c} {p:.0%}' for p, c in others)}" if others else ""
-        text = f"Given that there is a fault, this one is {fault.confidence:.0%} probable{beside}."
+        beside = f"; next {' and '.join(f'{c} {chance(p)}' for p, c in others)}" if others else ""
+        text = f"Given that there is a fault, this one is {chance(fault.confidence)} probable{beside}."
         sentences.append(
             Sentence("sure", text, ("calibrated on doi 10.21227/h8g0-8z59 and C57.104-2019 Annex E",))
         )
-    if certainty is not None and assessment.status is not None:
-        chance = certainty.status[str(assessment.status)]
-        if chance < 0.9:
-            parts = ", ".join(f"status {s} {p:.0%}" for s, p in certainty.status.items() if p >= 0.01)
-            text = f"Measurement uncertainty leaves the status open: {parts}."
-            sentences.append(Sentence("sure", text, ("IEEE C57.104-2019, 5.2.1; JCGM 101:2008",)))
+    status = assessment.status
+    if certainty is not None and status is not None and certainty.status[str(status)] < 0.9:
+        parts = ", ".join(f"status {s} {chance(p)}" for s, p in certainty.status.items() if p >= 0.01)
+        text = f"Measurement uncertainty leaves the status open: {parts}."
+        sentences.append(Sentence("sure", text, ("IEEE C57.104-2019, 5.2.1; JCGM 101:2008",)))
     return sentences
 
 

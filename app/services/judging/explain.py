@@ -122,11 +122,17 @@ def _levels(judgement: Judgement, row: int) -> Iterator[str]:
         sign = "<" if judgement.frame.below[row, g] else ""
         level = int(levels.level[row, g])
         result = "cannot be judged" if level < 0 else words[level]
-        cite = level_citation(judgement, row, g, high=False)
-        yield (
-            f"   {_symbol(gas)} {sign}{_figure(value)} µL/L against {_figure(levels.typical[row, g])} and "
-            f"{_figure(levels.high[row, g])}: {result}  [{cite.source}; {cite.provenance}]"
-        )
+        yield f"   {_symbol(gas)} {sign}{_figure(value)} µL/L against {_limits(judgement, row, g)}: {result}"
+
+
+def _limits(judgement: Judgement, row: int, g: int) -> str:
+    """The limits of a level, each with where it was read."""
+    levels, found = judgement.levels, []
+    for limits, high in ((levels.typical, False), (levels.high, True)):
+        if np.isfinite(limits[row, g]):
+            cite = level_citation(judgement, row, g, high=high)
+            found.append(f"{_figure(limits[row, g])} [{cite.source}; {cite.provenance}]")
+    return " and ".join(found) or "no limit"
 
 
 def _changes(judgement: Judgement, row: int) -> Iterator[str]:

@@ -12,7 +12,7 @@ from app.domain.judging.reporting.sentences import compared_with
 from app.domain.judging.status_words import STATUS_SOURCE
 from app.domain.judging.verdict import beside, doubts, reasons
 from app.domain.model import Asset, LadderStep
-from app.domain.writing import local_time, signed
+from app.domain.writing import chance, local_time, signed, written
 from app.notify.content import PREFIX, MailContent, Step, Why, render
 from app.science.quantities import BY_NAME
 from app.services.mailing.queue_mail import Told, queue_mail
@@ -78,7 +78,7 @@ def nameplate(asset: Asset) -> str:
         f"{asset.rated_kv:g} kV" if asset.rated_kv else None,
         f"{asset.rated_mva:g} MVA" if asset.rated_mva else None,
         f"energized {asset.year_energized}" if asset.year_energized else None,
-        f"{asset.oil_volume_l:g} L of oil" if asset.oil_volume_l else None,
+        f"{written(asset.oil_volume_l, 6)} L of oil" if asset.oil_volume_l else None,
         asset.preservation.value.replace("_", " ") if asset.preservation.value != "unknown" else None,
         f"serial {asset.serial}" if asset.serial else None,
     ]
@@ -90,7 +90,7 @@ def _how_sure(assessment: Assessment) -> str:
         return ""
     sure = assessment.fault.confidence
     words = assessment.fault.agreement
-    return words if sure is None else f"{100 * sure:.0f} % ({words})"
+    return words if sure is None else f"{chance(sure)} ({words})"
 
 
 def _why(assessment: Assessment) -> tuple[Why, ...]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from app.domain.judging.methods import PICTURED
 from app.domain.judging.methods.method import Corners, Picture, ZoneMethod
+from app.domain.writing import written
 from app.plots.palette import SVG_PATHS, mark
 from app.plots.readings import TrendPoint
 from app.plots.trend import EventLine, NormLine, TrendInput, trend
@@ -64,8 +65,8 @@ def _item(data: TrendData, quantity: str) -> dict[str, Any]:
         "label": known.label,
         "unit": known.unit,
         "mark": {"path": SVG_PATHS[style.symbol], "color": style.color},
-        "summary": f"{known.label}: {len(points)} readings between {low:g} and {high:g} {known.unit}, "
-        f"the last {'below ' if points[-1].below else ''}{points[-1].value:g}",
+        "summary": f"{known.label}: {len(points)} readings between {written(low, 6)} and {written(high, 6)} "
+        f"{known.unit}, the last {'below ' if points[-1].below else ''}{written(points[-1].value, 6)}",
         "figure": trend(_trend_input(data, quantity)),
     }
 

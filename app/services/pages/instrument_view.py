@@ -15,6 +15,7 @@ from app.domain.instruments.silence import SilenceRule
 from app.domain.instruments.verdict import WORDS
 from app.domain.judging.frame import to_time
 from app.domain.recording.maintenance import Spell
+from app.domain.writing import signed, written
 from app.plots.agreement import DayPoint, Difference, Lines, beside_laboratory, differences
 from app.plots.figure import Chart
 from app.plots.palette import SVG_PATHS, mark
@@ -185,8 +186,8 @@ def _difference_item(one: Agreement) -> dict[str, Any]:
         Difference(
             float(mean),
             float(value),
-            f"{to_time(at):%Y-%m-%d}: on-line {online:.4g}, laboratory {laboratory:.4g} {unit}"
-            f"<br>{value:+.3g} {'%' if one.relative else unit}{'' if counts else ', does not count'}",
+            f"{to_time(at):%Y-%m-%d}: on-line {written(online, 4)}, laboratory {written(laboratory, 4)} {unit}"
+            f"<br>{signed(value)} {'%' if one.relative else unit}{'' if counts else ', does not count'}",
             bool(counts),
         )
         for at, laboratory, online, mean, value, counts in zip(

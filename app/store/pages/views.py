@@ -1,7 +1,7 @@
 """What the pages read about units and where they stand. Queries only; nothing here writes."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from typing import Any
@@ -34,6 +34,7 @@ class NewestSample:
     source_name: str
     sample_id: int
     previous_id: int | None
+    """The one before it of the same source; of a laboratory's newest, of any laboratory."""
     taken_at: datetime
     status: int | None
     suspect: bool
@@ -120,8 +121,12 @@ def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> li
     One index look-up per (compartment, source) pair, so the cost does not grow with the history.
     """
     found: list[NewestSample] = []
+    before: dict[int, datetime] = {}
     for online in (True, False):
-        query = _newest_samples(connection.dialect.name, online)
+        rows = connection.execute(
+            _newest_samples(connection.dialect.name, online), {"compartment_ids": list(compartment_ids)}
+        ).all()
+        before |= {row.sample_id: row.previous_at for row in rows if row.previous_id}
         found += [
             NewestSample(
                 compartment_id=row.compartment_id,
@@ -134,9 +139,27 @@ def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> li
                 suspect=bool(row.suspect),
                 fault=row.fault,
             )
-            for row in connection.execute(query, {"compartment_ids": list(compartment_ids)})
+            for row in rows
         ]
-    return found
+    return [replace(one, previous_id=_of_any_laboratory(one, found, before)) for one in found]
+
+
+def _of_any_laboratory(
+    one: NewestSample, found: Sequence[NewestSample], before: Mapping[int, datetime]
+) -> int | None:
+    """The sample before a newest one; laboratories that sample the same oil continue one series."""
+    if one.source_kind is not SourceKind.LABORATORY:
+        return one.previous_id
+    earlier = [
+        (other.taken_at, other.sample_id)
+        for other in found
+        if other.compartment_id == one.compartment_id
+        and other.source_kind is SourceKind.LABORATORY
+        and other.taken_at < one.taken_at
+    ]
+    if one.previous_id is not None:
+        earlier.append((before[one.sample_id], one.previous_id))
+    return max(earlier)[1] if earlier else None
 
 
 @cache
@@ -166,12 +189,13 @@ def _newest_lateral(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
         return query.lateral(f"newest_{offset}")
 
     newest = nth(0, samples.c.id, samples.c.taken_at, samples.c.status, samples.c.suspect, samples.c.fault)
-    previous = nth(1, samples.c.id)
+    previous = nth(1, samples.c.id, samples.c.taken_at)
     return (
         sa.select(
             pairs.c.compartment_id,
             newest.c.id.label("sample_id"),
             previous.c.id.label("previous_id"),
+            previous.c.taken_at.label("previous_at"),
             newest.c.taken_at,
             newest.c.status,
             newest.c.suspect,
@@ -197,11 +221,13 @@ def _newest_by_id(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
     found = sa.select(
         pairs.c.compartment_id, nth(0).label("sample_id"), nth(1).label("previous_id")
     ).subquery("found")
+    previous = samples.alias("previous")
     return (
         sa.select(
             found.c.compartment_id,
             found.c.sample_id,
             found.c.previous_id,
+            previous.c.taken_at.label("previous_at"),
             samples.c.taken_at,
             samples.c.status,
             samples.c.suspect,
@@ -212,6 +238,7 @@ def _newest_by_id(pairs: sa.Subquery, online: bool) -> sa.Select[Any]:
         .select_from(found)
         .join(samples, samples.c.id == found.c.sample_id)
         .join(sources, sources.c.id == samples.c.source_id)
+        .outerjoin(previous, previous.c.id == found.c.previous_id)
     )
 
 

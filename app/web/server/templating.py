@@ -15,7 +15,7 @@ from app.domain.judging.methods import PICTURED
 from app.domain.judging.reporting.methods import in_order
 from app.domain.judging.reporting.numbers import NUMBER_UNITS
 from app.domain.model import Reading
-from app.domain.writing import written
+from app.domain.writing import chance, written
 from app.plots.palette import marker_svg
 from app.plots.sparkline import sparkline
 from app.science.oil.moisture import solubility_constants
@@ -161,6 +161,7 @@ def _environment() -> Environment:
     )
     environment.filters.update(
         number=number,
+        chance=chance,
         signed=signed,
         reading=reading,
         brief=brief,

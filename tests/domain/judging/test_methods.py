@@ -12,6 +12,7 @@ from engine_cast import QUIET, golden, judge, one
 from app.domain.judging import methods
 from app.domain.judging.methods import METHODS, PICTURED, TITLES, ZONE_METHODS
 from app.domain.judging.methods.method import Method, ZoneMethod
+from app.domain.judging.methods.words import ratios_of
 from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.reporting.fault import STRAY, SUPPORTING, WEIGHED, WITNESSES
 from app.science.quantities import NORM_GASES
@@ -49,6 +50,31 @@ def test_a_method_says_what_it_is(method: Method) -> None:
 def test_no_table_belongs_to_two_methods() -> None:
     tables = Counter(table for method in METHODS for table in method.tables)
     assert set(tables.values()) == {1}
+
+
+def test_a_ratio_is_written_as_people_write_it() -> None:
+    """600, not 6e+02; a division by nothing is undefined, and says by which gas."""
+    assert ratios_of(("C₂H₂/C₂H₄", 600.4, 1.0), ("CH₄/H₂", 0.00004, 1.0)) == "C₂H₂/C₂H₄ 600, CH₄/H₂ 0.00004"
+    assert ratios_of(("C₂H₂/C₂H₄", 5.0, 0.0)) == "C₂H₂/C₂H₄ undefined (C₂H₄ zero)"
+    assert ratios_of(("C₂H₂/C₂H₄", 0.0, 0.0)) == "C₂H₂/C₂H₄ undefined (both zero)"
+
+
+def test_a_detection_limit_is_written_as_people_write_it() -> None:
+    found = one({"h2": 1e9, "ch4": 20.0, "c2h6": 8.0, "c2h4": "<2000000", "c2h2": 0.0})
+    assert "C₂H₄ <2000000" in found.methods["duval_triangle_1"].why
+
+
+def test_the_key_gas_says_that_oxide_of_ordinary_oil_is_no_case() -> None:
+    """CO is 93 % of the gas and below its norm of 900: its profile fits, and it means nothing."""
+    found = one(QUIET | {"h2": 90.0, "co": 800.0}).methods["key_gas"]
+    assert found.code is None
+    assert (
+        found.why == "most of the gas is carbon monoxide, as in ordinary oil, and that is not above its norm"
+    )
+    mixed = one(QUIET | {"h2": 300.0, "ch4": 300.0, "c2h6": 300.0, "c2h4": 300.0}).methods["key_gas"]
+    assert mixed.code is None
+    assert mixed.why.startswith("the shares resemble no profile (best match ")
+    assert mixed.why.endswith(" %, 70 % would name one)")
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case['method']}: {case['clause']}")

@@ -105,6 +105,14 @@ def test_the_owners_limit_decides_the_status_and_is_cited() -> None:
     assert "above the owner's high limit of 310 µL/L" in high.text
 
 
+def test_a_published_limit_that_gave_way_to_the_owners_is_cited_as_the_owners() -> None:
+    """Table 2 says 40 for C2H4 here; the owner's limit of 300 stands above it, so that no value lies between."""
+    lax = limit(LimitScope.ASSET, "W-T1", "c2h4", 300.0, None)
+    found = level_of(one(QUIET | {"c2h4": 305.0}, norming=norming(lax)), "c2h4")
+    assert found is not None
+    assert (found.limit, found.source) == (300.0, "owner's limit")
+
+
 def test_the_owners_limits_leave_deltas_and_rates_to_the_guide() -> None:
     judgement = judge([(0.0, QUIET), (200.0, QUIET | {"c2h4": 40.0})], norming=norming_of(asset(), [UNIT], 2))
     assert judgement.changes.delta_exceeds[1, 3]

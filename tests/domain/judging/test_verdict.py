@@ -1,6 +1,7 @@
 """The verdict in words: made from data alone, each sentence with what it rests on."""
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict
 
@@ -11,7 +12,7 @@ from app.domain.findings import Assessment
 from app.domain.judging.report import report
 from app.domain.judging.status_words import STATUS_MEANING
 from app.domain.judging.verdict import Sentence, verdict
-from app.domain.writing import written
+from app.domain.writing import chance, written
 
 THERMAL = {"h2": 95.0, "ch4": 421.0, "c2h6": 128.0, "c2h4": 695.0, "c2h2": 7.0, "co": 25.0, "co2": 360.0}
 WET = {"water": 20.0, "oil_temperature": 60.0}
@@ -178,6 +179,27 @@ def test_large_numbers_are_written_as_people_write_them() -> None:
     assert texts[0].startswith("CO₂ 604321 µL/L is above ")
     assert texts[1].startswith("CO₂ rose by 602321 µL/L against ")
     assert not any("e+" in s.text for s in verdict(found))
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (1.0, "over 99 %"),
+        (0.995, "over 99 %"),
+        (0.994, "99 %"),
+        (0.5, "50 %"),
+        (0.006, "1 %"),
+        (0.0, "under 1 %"),
+    ],
+)
+def test_some_hundred_draws_never_make_a_certainty(share: float, words: str) -> None:
+    assert chance(share) == words
+
+
+def test_no_sentence_tells_a_probability_of_all_or_nothing() -> None:
+    for found in cast().values():
+        for sentence in verdict(found):
+            assert not re.search(r"(?<![\d.])(100|0) ?% probable|status \d (100|0) ?%", sentence.text)
 
 
 @pytest.mark.parametrize(

@@ -48,8 +48,8 @@ def test_the_trace_shows_every_step_with_its_number_limit_and_table() -> None:
     assert "O₂/N₂ 0.05, age 1-9 years" in steps[0]
     levels = [text.strip() for text in found[found.index(steps[0]) : found.index(steps[1])]]
     assert (
-        "C₂H₄  678 µL/L against 20 and 40: above the high value  [IEEE C57.104-2019, 6.1.3 Table 1; standard]"
-        in levels
+        "C₂H₄  678 µL/L against 20 [IEEE C57.104-2019, 6.1.3 Table 1; standard] "
+        "and 40 [IEEE C57.104-2019, 6.1.3 Table 2; standard]: above the high value" in levels
     )
 
 

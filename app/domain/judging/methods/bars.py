@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from app.domain.judging.frame import SampleFrame
+from app.domain.writing import written
 from app.science.quantities import BY_NAME
 
 
@@ -44,6 +45,10 @@ def bar_words(bar: Bar, frame: SampleFrame, row: int, gases: Sequence[str]) -> s
         missing = [BY_NAME[g].symbol for g in gases if np.isnan(frame.column(g)[row])]
         return f"not measured: {', '.join(missing)}"
     if bar is Bar.CENSORED:
-        hidden = [f"{BY_NAME[g].symbol} <{frame.column(g)[row]:g}" for g in gases if frame.censored(g)[row]]
+        hidden = [
+            f"{BY_NAME[g].symbol} <{written(frame.column(g)[row], 6)}"
+            for g in gases
+            if frame.censored(g)[row]
+        ]
         return f"the answer depends on a reading below its detection limit: {', '.join(hidden)}"
     return WORDS[bar]

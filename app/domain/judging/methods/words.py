@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from app.domain.writing import written
 from app.science.quantities import BY_NAME
 
 
@@ -26,12 +27,12 @@ def three_ratios(readings: Sequence[float]) -> str:
 
 def ratios_of(*ratios: tuple[str, float, float]) -> str:
     """Ratios by name, numerator and denominator."""
-    return ", ".join(f"{name} {_ratio(a, b)}" for name, a, b in ratios)
+    return ", ".join(f"{name} {_ratio(name, a, b)}" for name, a, b in ratios)
 
 
-def _ratio(a: float, b: float) -> str:
+def _ratio(name: str, a: float, b: float) -> str:
     if math.isnan(a) or math.isnan(b):
         return "not measured"
     if b == 0:
-        return "undefined (both zero)" if a == 0 else "infinite"
-    return f"{a / b:.2g}"
+        return "undefined (both zero)" if a == 0 else f"undefined ({name.partition('/')[2]} zero)"
+    return written(a / b, 2)

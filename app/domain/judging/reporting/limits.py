@@ -37,9 +37,8 @@ def column_words(judgement: Judgement, row: int) -> str:
 def level_citation(judgement: Judgement, row: int, g: int, *, high: bool) -> Citation:
     """Where the typical or high limit of a gas was read."""
     levels = judgement.levels
-    owned = levels.owner_high if high else levels.owner_typical
     gas = NORM_GASES[g]
-    if owned[row, g]:
+    if _owned(judgement, row, g, high=high):
         return Citation(OWNER, "common practice", "set by the owner in the fleet file")
     if levels.norm_set[row] == IEEE_2008:
         return norms_2008().citations[gas]
@@ -48,11 +47,19 @@ def level_citation(judgement: Judgement, row: int, g: int, *, high: bool) -> Cit
     return norms_2019().cite("2" if high else "1", gas, int(levels.side[row]), int(levels.age[row]))
 
 
+def _owned(judgement: Judgement, row: int, g: int, *, high: bool) -> bool:
+    """Whether a limit is the owner's: his own, or a published one that gave way to his other one."""
+    levels = judgement.levels
+    mine, other = levels.owner_typical[row, g], levels.owner_high[row, g]
+    if high:
+        mine, other = other, mine
+    return bool(mine or (other and levels.typical[row, g] == levels.high[row, g]))
+
+
 def limit_words(judgement: Judgement, row: int, g: int, *, high: bool) -> str:
     """What the limit is called that a level is compared with."""
     levels = judgement.levels
-    owned = levels.owner_high if high else levels.owner_typical
-    if owned[row, g]:
+    if _owned(judgement, row, g, high=high):
         return "the owner's high limit" if high else "the owner's limit"
     if levels.norm_set[row] == IEEE_2008:
         return "condition 3" if high else "condition 1"
