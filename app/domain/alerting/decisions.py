@@ -3,7 +3,8 @@
 A subject has one alert per condition, for ever; its events are its history.
 """
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -11,13 +12,17 @@ from typing import Any, Final
 from app.domain.alerting.condition import Condition
 from app.domain.alerting.shown import Evidence
 from app.domain.alerting.states import Change, Reason, State
+from app.domain.judging.course.states import STEPS_UP
 
 ONLINE_IN_A_ROW_TO_WORSEN = 2
 """On-line readings in a row before an alert is raised or gets worse (common practice, no source)."""
 ONLINE_IN_A_ROW_TO_EASE = 12
 """On-line readings in a row before it eases or returns: two days of 4-hourly readings (likewise)."""
 INSTRUMENT_MEMORY: Final = timedelta(days=30)
-"""What an instrument said counts this long after its last word, when others speak (common practice, no source)."""
+"""What an instrument said counts this long after its last word, when others speak (common practice, no source); what it
+was alarmed about counts on until an act is recorded, or for :data:`YEAR`."""
+YEAR: Final = timedelta(days=365)
+"""What an instrument was alarmed about counts so long after it was last shown (the guide: a year without gassing)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +49,13 @@ class Transition:
     reason: Reason
     before: AlertState
     after: AlertState
+    steps: tuple[str, ...] = ()
+    """Of the course of the unit, with the sample that made it."""
 
     @property
     def change(self) -> Change:
         """What words need of it."""
-        return Change(self.reason, self.after.severity, self.before.severity or None)
+        return Change(self.reason, self.after.severity, self.before.severity or None, self.steps)
 
 
 LABORATORIES: Final = ":laboratories"
@@ -72,7 +79,28 @@ def decide(previous: AlertState, shown: Evidence, now: datetime) -> tuple[AlertS
     fault = next((m["fault"] for m in believed if m["severity"] == severity and m["fault"]), None)
     if not previous.memory and severity == 0 and not memory[shown.source]["count"]:
         return previous, None
-    return _moved(previous, replace(previous, memory=memory), severity, fault, now)
+    news = _new_steps(previous.memory.get(shown.source), shown)
+    if news and shown.at is not None:
+        told = [*_told_at(previous.memory.get(shown.source), shown), *news]
+        memory[shown.source] = {**memory[shown.source], "stepped_at": shown.at.isoformat(), "stepped": told}
+    after, moved = _moved(previous, replace(previous, memory=memory), severity, fault, now, news)
+    return after, moved
+
+
+def _told_at(memory: Mapping[str, Any] | None, shown: Evidence) -> Sequence[str]:
+    """The steps told of the time of this sample."""
+    same = memory and shown.at is not None and memory.get("stepped_at") == shown.at.isoformat()
+    return memory.get("stepped", ()) if memory and same else ()
+
+
+def _new_steps(memory: Mapping[str, Any] | None, shown: Evidence) -> tuple[str, ...]:
+    """The steps of a sample that were not told before: a corrected one, or an older one that speaks again, tells none
+    twice."""
+    last = (memory or {}).get("stepped_at")
+    if shown.at is None or (last is not None and shown.at < datetime.fromisoformat(last)):
+        return ()
+    told = _told_at(memory, shown)
+    return tuple(step for step in shown.steps if step not in told)
 
 
 def stand(previous: AlertState, severity: int, now: datetime) -> tuple[AlertState, Transition | None]:
@@ -84,9 +112,14 @@ def stand(previous: AlertState, severity: int, now: datetime) -> tuple[AlertStat
 
 
 def _moved(
-    previous: AlertState, after: AlertState, severity: int, fault: str | None, now: datetime
+    previous: AlertState,
+    after: AlertState,
+    severity: int,
+    fault: str | None,
+    now: datetime,
+    steps: tuple[str, ...] = (),
 ) -> tuple[AlertState, Transition | None]:
-    reason = _reason(previous, severity, fault, now)
+    reason = _reason(previous, severity, fault, now) or _step(previous, severity, steps)
     if reason is None:
         return after, None
     shelf = previous.shelved_until is not None and previous.shelved_until > now
@@ -95,7 +128,14 @@ def _moved(
     )
     if not shelf or severity > _shelved_at(previous):
         after = replace(after, shelved_until=None, shelved_severity=0)
-    return after, Transition(previous.condition, reason, previous, after)
+    return after, Transition(previous.condition, reason, previous, after, steps)
+
+
+def _step(previous: AlertState, severity: int, steps: tuple[str, ...]) -> Reason | None:
+    """A step of the course at the same severity."""
+    if not severity or previous.state in {State.NORMAL, State.RETURNED} or not steps:
+        return None
+    return Reason.STEPPED_UP if STEPS_UP & set(steps) else Reason.STEPPED_DOWN
 
 
 def _shelved_at(state: AlertState) -> int:
@@ -114,7 +154,10 @@ def _stale(said: Mapping[str, Any], shown: Evidence) -> bool:
     """Whether a source has been silent so long that it holds no alert open any more; laboratories do."""
     if shown.at is None or not said.get("online") or said.get("at") is None:
         return False
-    return shown.at - datetime.fromisoformat(said["at"]) > INSTRUMENT_MEMORY
+    last = datetime.fromisoformat(said["at"])
+    if said["severity"] and said.get("shown_at") and not (shown.acted_at and shown.acted_at >= last):
+        return shown.at - last > YEAR
+    return shown.at - last > INSTRUMENT_MEMORY
 
 
 _NOTHING: Final = {"severity": 0, "fault": None, "candidate": 0, "count": 0}
@@ -126,17 +169,27 @@ def _remember(memory: Mapping[str, Any] | None, shown: Evidence) -> dict[str, An
     covers = shown.judged is None or set(old.get("gases", ())) <= shown.judged
     if shown.severity < old["severity"] and not covers:
         return old  # what raised the alert was not measured: nothing is known to have eased
-    said: dict[str, Any] = {"severity": shown.severity, "fault": shown.fault, "candidate": 0, "count": 0}
+    kept: dict[str, Any] = {key: old[key] for key in ("stepped_at", "stepped") if key in old}
+    said: dict[str, Any] = {
+        "severity": shown.severity,
+        "fault": shown.fault,
+        "candidate": 0,
+        "count": 0,
+        **kept,
+    }
     if shown.severity:
         said["gases"] = list(shown.gases)
     if not shown.online:
         return said
     at = shown.at.isoformat() if shown.at else None
     said |= {"online": True, "at": at}
+    if shown.severity and shown.left:
+        said |= {"returns": _returns(old, shown), "levels": _levels(old, shown), "shown_at": at}
     if at is not None and old["count"] and old.get("at") == at:
         return old  # a corrected reading is not a second one in a row
     if shown.severity == old["severity"]:
         return _same_severity(old, shown, said)
+    old = {**old, "fallen": old.get("fallen", 0) + 1 if _fallen(old, shown) else 0}
     worse = shown.severity > old["severity"]
     same_way = old["count"] > 0 and (old["candidate"] > old["severity"]) == worse
     count = old["count"] + 1 if same_way else 1
@@ -145,8 +198,63 @@ def _remember(memory: Mapping[str, Any] | None, shown: Evidence) -> dict[str, An
     if same_way:
         candidate = min(candidate, old["candidate"]) if worse else max(candidate, old["candidate"])
     if count >= (ONLINE_IN_A_ROW_TO_WORSEN if worse else ONLINE_IN_A_ROW_TO_EASE):
-        return said | {"severity": candidate}
+        if worse or not shown.left or not old.get("shown_at") or _let_go(old, shown):
+            anew = candidate and shown.left and not worse
+            fresh = {"returns": _returns({}, shown), "levels": _levels({}, shown)} if anew else {}
+            return said | {"severity": candidate} | fresh
+        least = max(candidate, _held(old, shown))
+        if least < old["severity"] and old["fallen"] >= ONLINE_IN_A_ROW_TO_EASE:
+            return _eased(old, least) | {"at": at} if least else {**said, "severity": 0}
     return {**old, "candidate": candidate, "count": count, "online": True, "at": at}
+
+
+def _returns(old: Mapping[str, Any], shown: Evidence) -> dict[str, dict[str, float]]:
+    """By severity and gas, what it must fall back to; the lowest that was ever asked, since references catch up."""
+    found = {severity: dict(gases) for severity, gases in old.get("returns", {}).items()}
+    for severity, gases in shown.returns.items():
+        known = found.setdefault(str(severity), {})
+        for gas, limit in gases.items():
+            known[gas] = min(limit, known.get(gas, limit))
+    return found
+
+
+def _levels(old: Mapping[str, Any], shown: Evidence) -> dict[str, list[str]]:
+    """By severity, the gases whose level raised it at any time."""
+    before = old.get("levels", {})
+    return {str(s): sorted({*before.get(str(s), ()), *gases}) for s, gases in shown.levels.items()}
+
+
+def _eased(old: Mapping[str, Any], severity: int) -> dict[str, Any]:
+    """What had raised it above a severity has fallen back."""
+    kept = {
+        key: {s: gases for s, gases in old[key].items() if int(s) <= severity}
+        for key in ("returns", "levels")
+    }
+    return {**old, **kept, "severity": severity, "candidate": 0, "count": 0, "fallen": 0}
+
+
+def _held(old: Mapping[str, Any], shown: Evidence) -> int:
+    """The severity at which some gas has not fallen back; 0 where all have."""
+    for severity in range(old["severity"], 0, -1):
+        left = shown.left.get(severity, {})
+        limits = [*old["returns"].get(str(severity), {}).items()]
+        limits += [(gas, left.get(gas, -math.inf)) for gas in old["levels"].get(str(severity), ())]
+        if any(not shown.readings.get(gas, math.inf) <= limit for gas, limit in limits):
+            return severity
+    return 0
+
+
+def _fallen(old: Mapping[str, Any], shown: Evidence) -> bool:
+    """Whether what raised the severity that is believed has fallen back."""
+    return "returns" in old and _held(old, shown) < old["severity"]
+
+
+def _let_go(old: Mapping[str, Any], shown: Evidence) -> bool:
+    """Whether it may ease though the gas is there: an act is on record since it was last shown, or a year passed."""
+    if old.get("shown_at") is None or shown.at is None:
+        return True
+    last = datetime.fromisoformat(old["shown_at"])
+    return (shown.acted_at is not None and shown.acted_at >= last) or shown.at - last >= YEAR
 
 
 def _same_severity(old: dict[str, Any], shown: Evidence, said: dict[str, Any]) -> dict[str, Any]:
@@ -186,6 +294,6 @@ def _next_state(previous: AlertState, severity: int, reason: Reason, shelf: bool
         return State.RETURNED if unseen else State.NORMAL
     if shelf and severity <= _shelved_at(previous):
         return State.SHELVED
-    if reason is Reason.EASED and previous.state is not State.SHELVED:
+    if reason in {Reason.EASED, Reason.STEPPED_DOWN} and previous.state is not State.SHELVED:
         return previous.state
     return State.UNACKNOWLEDGED

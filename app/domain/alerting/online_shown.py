@@ -4,10 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.domain.alerting.decisions import ONLINE_IN_A_ROW_TO_EASE, ONLINE_IN_A_ROW_TO_WORSEN
-from app.domain.alerting.shown import Shown, Speaker, Standing
-from app.domain.judging.frame import Bools, Integers
+from app.domain.alerting.shown import Returns, Shown, Speaker, Standing
+from app.domain.judging.frame import Bools, Floats, Integers
 from app.domain.judging.light_view import OnlineStanding, OnlineView
 from app.science.quantities import NORM_GASES
 
@@ -35,13 +36,20 @@ class OnlineShown:
             raising=tuple(sorted(g for g, on in zip(NORM_GASES, view.raising[row], strict=True) if on)),
             judged=frozenset(g for g, on in zip(NORM_GASES, view.judged[row], strict=True) if on),
             standing=standing,
+            readings=dict(zip(NORM_GASES, view.values[row].tolist(), strict=True)),
+            returns=_returns(view.returns[row]) if (status or 0) > 1 else {},
+            levels=_levels(view.level[row]) if (status or 0) > 1 else {},
+            left={
+                severity: dict(zip(NORM_GASES, limits, strict=True))
+                for severity, limits in enumerate(view.left[row].tolist(), start=2)
+            },
         )
 
     def that_can_move_alerts(self, rows: Sequence[int]) -> list[int]:
         """Those of the rows that can move an alert: of a long run that shows the same, its beginning and its end.
 
         A source is believed after so many readings in a row; after that a reading that shows the same again changes
-        nothing.
+        nothing. Once something was shown, every value counts: the alert eases when the gas has fallen back.
         """
         if len(rows) <= _ENOUGH:
             return list(rows)
@@ -60,6 +68,7 @@ class OnlineShown:
         place = np.arange(len(rows))
         since = place - np.maximum.accumulate(np.where(new, place, 0))
         last = np.r_[new[1:], True]
+        since[np.maximum.accumulate((shown[:, 0] > 1).astype(np.int64)) > 0] = 0
         return [rows[int(i)] for i in np.flatnonzero((since <= _ENOUGH) | last)]
 
 
@@ -76,3 +85,19 @@ def _columns(one: OnlineStanding, index: Integers) -> tuple[Integers | Bools, ..
 
 
 _ENOUGH = max(ONLINE_IN_A_ROW_TO_EASE, ONLINE_IN_A_ROW_TO_WORSEN) + 1
+
+
+def _returns(limits: Floats) -> Returns:
+    """(3, 7) limits as small values."""
+    return {
+        severity: {g: limit for g, limit in zip(NORM_GASES, row, strict=True) if limit == limit}
+        for severity, row in enumerate(limits.tolist(), start=2)
+    }
+
+
+def _levels(level: NDArray[np.int8]) -> dict[int, tuple[str, ...]]:
+    """By severity, the gases whose level alone raises it."""
+    return {
+        severity: tuple(g for g, one in zip(NORM_GASES, level.tolist(), strict=True) if one >= severity - 1)
+        for severity in (2, 3)
+    }

@@ -14,11 +14,19 @@ from app.domain.findings import Assessment, Finding, Severity
 
 @dataclass(frozen=True, slots=True)
 class Speaker:
-    """Whose sample it is, and when it was taken. ``source``: a code, or that of all laboratories."""
+    """Whose sample it is, and when it was taken. ``source``: a code, or that of all laboratories.
+
+    ``acted_at``: when work on the oil, or a review of the unit, was last recorded before it.
+    """
 
     source: str
     online: bool
     at: datetime | None = None
+    acted_at: datetime | None = None
+
+
+Returns = Mapping[int, Mapping[str, float]]
+"""By severity and gas: the value [µL/L] at or below which that gas has fallen back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +53,9 @@ class Shown:
         waiting: an earlier suspect sample waits still. extreme: a result calls for action at once.
         fault: the code of the fault call. raising: gases above a limit. judged: gases whose level could be judged.
         standing: by rule, what needs no status; a rule that could judge nothing is left out.
+        gravity, steps: of the course, with this sample; None for on-line readings, whose course is not of one sample.
+        readings: values of the gases [µL/L]; of on-line readings only, like what follows.
+        returns: of gases whose change raises it. levels: by severity, gases whose level does. left: of every level.
     """
 
     speaker: Speaker
@@ -58,6 +69,12 @@ class Shown:
     raising: tuple[str, ...] = ()
     judged: frozenset[str] = frozenset()
     standing: Mapping[str, Standing] = field(default_factory=dict)
+    gravity: int | None = None
+    steps: tuple[str, ...] = ()
+    readings: Mapping[str, float] = field(default_factory=dict, compare=False)
+    returns: Returns = field(default_factory=dict, compare=False)
+    levels: Mapping[int, tuple[str, ...]] = field(default_factory=dict, compare=False)
+    left: Returns = field(default_factory=dict, compare=False)
 
 
 def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
@@ -87,6 +104,8 @@ def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
             rule: _standing([f for f in findings if f.rule == rule], quantities)
             for rule, quantities in assessment.looked_at.items()
         },
+        gravity=assessment.course.gravity if assessment.course else None,
+        steps=assessment.course.steps if assessment.course else (),
     )
 
 
@@ -131,3 +150,11 @@ class Evidence:
     gases: tuple[str, ...] = ()
     judged: frozenset[str] | None = None
     """None when the sample can ease anything."""
+    steps: tuple[str, ...] = ()
+    """Of the course."""
+    readings: Mapping[str, float] = field(default_factory=dict)
+    returns: Returns = field(default_factory=dict)
+    levels: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    left: Returns = field(default_factory=dict)
+    """Where given, the source eases only when what raised it has fallen back, after an act, or after a year."""
+    acted_at: datetime | None = None

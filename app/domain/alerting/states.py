@@ -23,6 +23,9 @@ class Reason(StrEnum):
     RAISED = "raised"
     WORSENED = "worsened"
     FAULT_CHANGED = "fault_changed"
+    STEPPED_UP = "stepped_up"
+    """The course of the unit went a step further at the same severity."""
+    STEPPED_DOWN = "stepped_down"
     EASED = "eased"
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
@@ -43,6 +46,8 @@ REASON_WORDS: Final = {
     Reason.RAISED: "raised",
     Reason.WORSENED: "worsened",
     Reason.FAULT_CHANGED: "the fault pattern changed",
+    Reason.STEPPED_UP: "one step further",
+    Reason.STEPPED_DOWN: "one step less",
     Reason.EASED: "eased",
     Reason.RETURNED: "back to normal",
     Reason.UNSHELVED: "the shelving has ended",
@@ -54,8 +59,12 @@ REASON_WORDS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What happened to an alert, as far as words need it. ``before``: its severity before; None: there was none."""
+    """What happened to an alert, as far as words need it. ``before``: its severity before; None: there was none.
+
+    ``steps``: names of the steps of the course that were taken with it.
+    """
 
     reason: Reason
     severity: int
     before: int | None = None
+    steps: tuple[str, ...] = ()

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from app.domain.judging.course.walk import COURSES
 from app.domain.judging.frame import DailyMedians, SampleFrame, daily_medians
 from app.domain.judging.norms import Norming
 from app.domain.judging.rules.combustible import CONDITION, TOTAL
@@ -67,6 +68,7 @@ class Judgement:
     oil_tests = OIL_TESTS_RULE
     water = WATER
     paper = PAPER_SIGNS
+    courses = COURSES
 
 
 RULES: Final[tuple[Rule[Any], ...]] = tuple(

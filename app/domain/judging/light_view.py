@@ -10,12 +10,15 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.domain.judging.engine import Judgement
-from app.domain.judging.frame import Bools, Integers
+from app.domain.judging.frame import Bools, Floats, Integers
+from app.domain.judging.norms import norms_2019
 from app.domain.judging.reporting.fault import fault_code, fault_signs
 from app.domain.judging.rules.levels import HIGH, RAISED
 from app.science.quantities import NORM_GASES
+from app.science.trends.course_signs import course_sign
 
 
 class ShortVerdict(NamedTuple):
@@ -34,6 +37,10 @@ class OnlineView:
         by_level: (r,) the status that the levels alone give. extreme: (r,) a result calls for action at once.
         raising: (r, 7) gases above a limit. judged: (r, 7) gases whose level could be judged.
         standing: by rule, what needs no status; a rule that can judge none of the rows is left out.
+        values: (r, 7) of the norm gases [µL/L].
+        returns: (r, 3, 7) for severity 2, 3 and 4, the value at or below which a gas whose change raises it has fallen
+            back [µL/L]; NaN where it does not raise it. level: (r, 7) class of each gas.
+        left: (r, 2, 7) for severity 2 and 3, the value at or below which a level has fallen back [µL/L].
     """
 
     verdicts: list[ShortVerdict]
@@ -42,6 +49,10 @@ class OnlineView:
     raising: Bools
     judged: Bools
     standing: Mapping[str, "OnlineStanding"]
+    values: Floats
+    level: NDArray[np.int8]
+    returns: Floats
+    left: Floats
 
 
 @dataclass(frozen=True)
@@ -74,7 +85,31 @@ def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
         raising=(level >= RAISED) | changes.delta_exceeds[rows] | changes.rate_exceeds[rows] | extreme,
         judged=level >= 0,
         standing=_standing(judgement, rows),
+        values=judgement.frame.values[rows, : len(NORM_GASES)],
+        level=level,
+        returns=_returns(judgement, rows),
+        left=course_sign("fallen_back", "level")
+        * np.stack([judgement.levels.typical[rows], judgement.levels.high[rows]], axis=1),
     )
+
+
+def _returns(judgement: Judgement, rows: Integers) -> Floats:
+    """Ours: a change has fallen back at a part of what was its norm, counted from the reference of then; a rate at that
+    reference; an extreme result at a part of itself."""
+    changes, levels = judgement.changes, judgement.levels
+    value = judgement.frame.values[rows, : len(NORM_GASES)]
+    reference = changes.reference[rows]
+    found = np.full((len(rows), 3, len(NORM_GASES)), np.nan)
+    if not (changes.status[rows] > 1).any():
+        return found
+    of_level, of_change = course_sign("fallen_back", "level"), course_sign("fallen_back", "change")
+    norm = norms_2019().delta[levels.side[rows]]
+    by_change = np.where(changes.delta_exceeds[rows], reference + of_change * norm, np.inf)
+    by_rate = np.where(changes.rate_exceeds[rows], np.where(np.isnan(reference), value, reference), np.inf)
+    by_extreme = np.where(judgement.extremes[rows], of_level * value, np.inf)
+    for place, limits in enumerate((by_change, by_rate, by_extreme)):
+        found[:, place] = np.where(np.isfinite(limits), limits, np.nan)
+    return found
 
 
 def _standing(judgement: Judgement, rows: Integers) -> dict[str, OnlineStanding]:

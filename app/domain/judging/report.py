@@ -11,6 +11,7 @@ from app.domain.judging.engine import RULE_SET, Judgement
 from app.domain.judging.methods import METHODS
 from app.domain.judging.norms import NORM_SETS
 from app.domain.judging.reporting.comparison import compare_norm_sets
+from app.domain.judging.reporting.course import course_of
 from app.domain.judging.reporting.fault import fault_of
 from app.domain.judging.reporting.findings import findings_of, status_reasons
 from app.domain.judging.reporting.methods import increments_of, methods_of
@@ -69,6 +70,7 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
             options.draws,
         )
     doubtful = bool(judgement.quality.doubtful[row])
+    trends = judge_trends(judgement, row, options.oil_volume_l) if options.detailed else {}
     return Assessment(
         status=int(judgement.changes.status[row]) or None,
         suspect=(bool(judgement.changes.suspect[row]) or doubtful) and not judgement.changes.dropped[row],
@@ -94,7 +96,8 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         nei_oil=number(judgement.nei_oil[row], 3),
         relative_saturation=number(judgement.relative_saturation[row], 2),
         numbers=numbers_of(judgement, row),
-        trends=judge_trends(judgement, row, options.oil_volume_l) if options.detailed else {},
+        trends=trends,
+        course=course_of(judgement, row, zone, trends),
         certainty=None if certainties is None else _certainty(certainties, options.draws),
         fault=fault_of(judgement, row, certainties),
         findings=findings,

@@ -27,14 +27,14 @@ class Sentence:
     """One sentence of the verdict. ``sources`` are the editions and clauses of what it rests on."""
 
     topic: str
-    """``status``, ``why``, ``fault``, ``sure``, ``change``, ``quality``, ``further`` or ``water``."""
+    """``status``, ``course``, ``why``, ``fault``, ``sure``, ``change``, ``quality``, ``further`` or ``water``."""
     text: str
     sources: tuple[str, ...]
 
 
 def verdict(assessment: Assessment) -> tuple[Sentence, ...]:
     """The whole verdict, most important first."""
-    sentences = [_status(assessment), *_why(assessment), *_beside(assessment)]
+    sentences = [_status(assessment), *_course(assessment), *_why(assessment), *_beside(assessment)]
     sentences += [*_fault(assessment), *_sure(assessment)]
     sentences += [*_change(assessment), *_others(assessment), *_water(assessment)]
     return tuple(sentences)
@@ -49,6 +49,12 @@ def _status(assessment: Assessment) -> Sentence:
     elif assessment.suspect:
         text += "; not confirmed yet"
     return Sentence("status", text + ".", (STATUS_SOURCE,))
+
+
+def _course(assessment: Assessment) -> list[Sentence]:
+    """Where the whole record has come to, and how grave that is."""
+    course = assessment.course
+    return [Sentence("course", text, (PRACTICE,)) for text in course.why] if course else []
 
 
 def reasons(assessment: Assessment) -> tuple[Finding, ...]:

@@ -3,12 +3,15 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from app.domain.alerting.condition import Condition, OfSamples
+from app.domain.alerting.conditions.gassing import steps_in_words
 from app.domain.alerting.decisions import AlertState, Transition, decide
 from app.domain.alerting.news import AlertNews, SampleChange
 from app.domain.alerting.states import Change, Reason, State
 from app.domain.alerting.suppression import suppressed
+from app.domain.judging.course.states import STEPS_UP
 from app.domain.model import Asset, Source
 from app.services.judging.evidence import SampleEvidence
 from app.services.mailing.compose_alert_mail import enqueue_alert_mail
@@ -38,6 +41,7 @@ class _Episode:
     first: AlertState
     last: Transition
     said: SampleEvidence
+    steps: tuple[str, ...]
 
 
 @dataclass(slots=True)
@@ -80,17 +84,20 @@ def raise_alerts(
             course = courses.setdefault(condition, _Course(new, new))
             before = course.state
             after, change = decide(before, shown, now)
-            if change and news.again and change.reason not in {Reason.EASED, Reason.RETURNED}:
+            if change and news.again and change.reason not in _MILDER:
                 continue  # what is worse than was known is for the next sample to say, by mail
             course.state = after
             if change is None:
                 continue
             headline = condition.headline(sample.assess())
-            note = alerts.EventNote(now, headline, sample.sample_id, sample.taken_at, note=news.again or "")
+            told = news.again or steps_in_words(change.steps).removeprefix(": ")
+            note = alerts.EventNote(now, headline, sample.sample_id, sample.taken_at, note=told)
             course.alert_id, event_id = alerts.append(connection, subject, course.alert_id, change, note)
             course.stored = change.after
-            first = episodes[condition].first if condition in episodes else before
-            episodes[condition] = _Episode(course.alert_id, event_id, condition, first, change, sample)
+            known = episodes.get(condition)
+            first, steps = (known.first, known.steps) if known else (before, ())
+            steps += tuple(step for step in change.steps if step not in steps)
+            episodes[condition] = _Episode(course.alert_id, event_id, condition, first, change, sample, steps)
     for course in courses.values():  # counters that moved without a transition, or after the last one
         if course.state.memory != course.stored.memory:
             alerts.remember(connection, subject, course.alert_id, course.state, now)
@@ -109,7 +116,9 @@ def _mail(connection: Connection, news: News, episodes: list[_Episode], now: dat
                 episode.alert_id,
                 episode.event_id,
                 episode.condition,
-                Change(reason, episode.last.after.severity, episode.first.severity or 1),
+                Change(
+                    reason, episode.last.after.severity, episode.first.severity or 1, _told(episode, reason)
+                ),
             )
         )
         if newest is None or episode.said.taken_at > newest.taken_at:
@@ -145,6 +154,17 @@ def _net_reason(episode: _Episode) -> Reason | None:
         return Reason.WORSENED
     if after.severity < before.severity:
         return Reason.EASED
-    if after.fault == before.fault:
-        return None
-    return Reason.FAULT_CHANGED
+    if STEPS_UP & set(episode.steps):
+        return Reason.STEPPED_UP
+    if after.fault != before.fault:
+        return Reason.FAULT_CHANGED
+    return Reason.STEPPED_DOWN if episode.steps else None
+
+
+def _told(episode: _Episode, reason: Reason) -> tuple[str, ...]:
+    """The steps that go with the reason: a mail about what is better names none up, and the other way round."""
+    down = reason in _MILDER
+    return tuple(step for step in episode.steps if (step in STEPS_UP) is not down)
+
+
+_MILDER: Final = frozenset({Reason.EASED, Reason.RETURNED, Reason.STEPPED_DOWN})

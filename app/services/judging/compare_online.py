@@ -1,6 +1,6 @@
 """What a judgement of on-line readings changes in the record: short verdicts, and what is assessed in full."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -15,7 +15,7 @@ from app.domain.judging.frame import to_days
 from app.domain.judging.light_view import OnlineView, ShortVerdict, online_view
 from app.domain.judging.report import ReportOptions
 from app.domain.model import Source
-from app.services.judging.evidence import SampleEvidence
+from app.services.judging.evidence import SampleEvidence, last_act
 from app.services.judging.judged_series import JudgedSeries
 from app.store.judging.assessments import ChangedVerdict, Judged
 from app.store.recording.online_rows import StoredRows
@@ -48,6 +48,8 @@ class ComparisonTerms:
     since: datetime
     may_move_alerts: Callable[[int, datetime], bool]
     """Of a sample's id and time."""
+    acts: Sequence[datetime] = ()
+    """When work on the oil or a review was recorded, oldest first."""
 
 
 def compare_with_stored(judged: JudgedSeries, stored: StoredRows, terms: ComparisonTerms) -> Comparison:
@@ -84,7 +86,8 @@ def compare_with_stored(judged: JudgedSeries, stored: StoredRows, terms: Compari
     for place in shown.that_can_move_alerts(heard):
         at = first + place
         sample_id, taken_at = series.ids[at], series.taken_at[at]
-        says = evidence(shown.row(place, Speaker(terms.source.code, True, taken_at)))
+        by = Speaker(terms.source.code, True, taken_at, last_act(terms.acts, taken_at))
+        says = evidence(shown.row(place, by))
         assess = _assess_when_asked(judged, at, terms.options, found.assessed)
         found.evidence.append(SampleEvidence(sample_id, taken_at, says, assess))
     return found

@@ -9,7 +9,7 @@ from app.domain.judging.report import ReportOptions
 from app.domain.model import SourceKind, utc_day
 from app.services.judging.compare_online import Comparison, ComparisonTerms, compare_with_stored
 from app.services.judging.context import JudgingContext, judging_context
-from app.services.judging.evidence import SampleEvidence
+from app.services.judging.evidence import SampleEvidence, acts_of
 from app.services.judging.judged_series import judge_all
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import (
@@ -119,6 +119,7 @@ def _judge_again(connection: Connection, stored: StoredSeries, again: Again) -> 
         _options(stored.context, stored.series, detailed=True),
         again.since,
         lambda sample_id, _: sample_id in again.heard,
+        acts_of(stored.context.events.get(stored.key.compartment_id, ())),
     )
     found = compare_with_stored(judged, stored.rows, terms)
     assessments.replace_verdicts(connection, stored.key.pair, found.changed, By(again.now, RULE_SET))

@@ -5,8 +5,8 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from app.domain.alerting.advice import advice
+from app.domain.alerting.conditions.gassing import reason_words
 from app.domain.alerting.news import AlertNews
-from app.domain.alerting.states import REASON_WORDS
 from app.domain.findings import PRACTICE, Assessment, Finding
 from app.domain.judging.reporting.sentences import compared_with
 from app.domain.judging.status_words import STATUS_SOURCE
@@ -46,7 +46,7 @@ def compose(
     first = news.changes[0]
     headline = first.condition.subject_line(assessment)
     reason = first.change.reason
-    why_now = "" if reason in first.condition.says_itself else f" ({REASON_WORDS[reason]})"
+    why_now = "" if reason in first.condition.says_itself else f" ({reason_words(first.change)})"
     unit = f"{asset.code} {asset.name}, {context.compartment.name}"
     steps = advice(assessment, asset, news.taken_at, own_steps)
     actions = sorted(steps.actions, key=lambda a: a.due or date.max)  # of one day: as the ladder has them

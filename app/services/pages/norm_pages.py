@@ -20,6 +20,7 @@ TITLES = {
 _OF_NO_METHOD = {
     "actions": "What to do next, by urgency; days from the sample",
     "notice_steps": "What to do next about an instrument; days from the mail",
+    "course": "The course of a unit: quiet times, rates, times to a limit",
     "detection_limits": "Usual detection limits",
     "extreme": "Extreme results: multiples of Table 2 (level, fault), Table 3 (delta), Table 4 (rate), or limits",
     "fault_call_counts": "Fault call: zones seen under known faults",

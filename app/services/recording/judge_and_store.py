@@ -8,6 +8,7 @@ from app.domain.model import utc_day
 from app.domain.recording.summary import DaySummaries
 from app.services.alerting.raise_alerts import News, raise_alerts
 from app.services.judging.compare_online import ComparisonTerms, compare_with_stored
+from app.services.judging.evidence import acts_of
 from app.services.judging.judged_series import judge_all
 from app.services.judging.laboratory_series import report_options
 from app.services.judging.online_series import renew
@@ -56,6 +57,7 @@ def _terms(connection: Connection, work: SeriesWork, context: RecordingContext) 
         options=report_options(unit),
         since=min(work.new.taken_at),
         may_move_alerts=lambda sample_id, at: sample_id in fresh and (newest is None or at >= newest),
+        acts=acts_of(context.judging.events.get(compartment_id, ())),
     )
 
 

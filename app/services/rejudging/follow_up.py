@@ -17,7 +17,7 @@ from app.domain.model import SourceKind
 from app.science.quantities import LIMITED, NORM_GASES
 from app.services.alerting.raise_alerts import News, raise_alerts
 from app.services.judging.context import JudgingContext, judging_context
-from app.services.judging.evidence import SampleEvidence, evidence_of
+from app.services.judging.evidence import SampleEvidence, acts_of, evidence_of
 from app.services.judging.judge_online import OnlineKey, judge_times_again
 from app.services.judging.laboratory_series import judge_since
 from app.store.database import Connection
@@ -108,7 +108,8 @@ def _judge_again(
         return judge_times_again(connection, key, judging.times, judging.heard, change.now)
     judged = judge_since(connection, change.compartment_id, around, min(judging.times))
     assessments.save(connection, judged, change.now)
-    return evidence_of(change.source.source, [j for j in judged if j.sample_id in judging.heard])
+    heard = [j for j in judged if j.sample_id in judging.heard or j is judged[-1]]
+    return evidence_of(change.source.source, heard, acts_of(around.events.get(change.compartment_id, ())))
 
 
 def _newest_went(gone: Sequence[Touched], newest: datetime | None, fresh: Sequence[datetime]) -> bool:

@@ -228,3 +228,105 @@ def test_a_sample_refuted_within_its_own_batch_was_suspect_when_it_came() -> Non
     shown = evidence(of_assessment(told, Speaker("laboratory", online=False)))
     assert shown[GASSING].severity == 0
     assert shown[CONFIRMATION].severity == 3
+
+
+# --- steps of the course ----------------------------------------------------------------------------------
+
+
+def step(severity: int, *steps: str, day: int = 0) -> Evidence:
+    return replace(laboratory(severity), at=NOW + timedelta(days=day), steps=steps)
+
+
+def test_a_step_of_the_course_at_the_same_severity_is_told_once() -> None:
+    shown = [step(3, "confirmed"), step(3, "rate_doubled", day=30), step(3, "rate_doubled", day=30)]
+    after, reasons = run(shown)
+    assert reasons == [Reason.RAISED, Reason.STEPPED_UP]
+    assert after.severity == 3
+
+
+def test_a_corrected_sample_tells_only_what_is_new_and_an_older_one_nothing() -> None:
+    shown = [
+        step(3, "confirmed"),
+        step(3, "rate_doubled", day=30),
+        step(3, "rate_doubled", "other_fault", day=30),
+    ]
+    assert run(shown)[1] == [Reason.RAISED, Reason.STEPPED_UP, Reason.STEPPED_UP]
+    assert run([*shown[:2], step(3, "confirmed", "table_crossed")])[1] == [Reason.RAISED, Reason.STEPPED_UP]
+
+
+def test_a_step_up_ends_an_acknowledgement_and_a_step_down_does_not() -> None:
+    seen = replace(run([step(2, "confirmed")])[0], state=State.ACKNOWLEDGED)
+    assert run([step(2, "rate_doubled", day=9)], seen)[0].state is State.UNACKNOWLEDGED
+    after, reasons = run([step(2, "ended", day=400)], seen)
+    assert (after.state, reasons) == (State.ACKNOWLEDGED, [Reason.STEPPED_DOWN])
+
+
+# --- an instrument's alarm while the gas is there ----------------------------------------------------------
+
+
+def reading(day: float, h2: float, severity: int, acted: float | None = None) -> Evidence:
+    """Hydrogen was 20 when it rose by more than its norm: it has fallen back at 56."""
+    return Evidence(
+        "GM-1",
+        online=True,
+        severity=severity,
+        at=NOW + timedelta(days=day),
+        gases=("h2",) if severity else (),
+        judged=frozenset({"h2"}),
+        readings={"h2": h2},
+        returns={severity: {"h2": 56.0}} if severity else {},
+        left={2: {"h2": 64.0}, 3: {"h2": 160.0}},
+        acted_at=None if acted is None else NOW + timedelta(days=acted),
+    )
+
+
+def days(first: int, last: int, h2: float, severity: int, acted: float | None = None) -> list[Evidence]:
+    return [reading(day, h2, severity, acted) for day in range(first, last)]
+
+
+def test_it_does_not_ease_because_the_reference_caught_up() -> None:
+    assert run([*days(0, 30, 80.0, 2), *days(30, 300, 80.0, 0)])[0].severity == 2
+
+
+def test_it_eases_when_the_gas_has_fallen_back_and_stayed_so() -> None:
+    risen = [*days(0, 30, 80.0, 2), *days(30, 60, 80.0, 0)]
+    assert run([*risen, *days(60, 60 + ONLINE_IN_A_ROW_TO_EASE - 1, 40.0, 0)])[0].severity == 2
+    assert run([*risen, *days(60, 60 + ONLINE_IN_A_ROW_TO_EASE, 40.0, 0)])[1] == [
+        Reason.RAISED,
+        Reason.RETURNED,
+    ]
+
+
+def test_a_level_has_fallen_back_by_the_limits_of_now() -> None:
+    def at(day: int, h2: float, severity: int, left: float) -> Evidence:
+        levels = {2: ("h2",)} if severity else {}
+        return replace(reading(day, h2, severity), returns={}, levels=levels, left={2: {"h2": left}})
+
+    risen = [at(day, 90.0, 2, 64.0) for day in range(9)]
+    assert run([*risen, *(at(day, 75.0, 0, 64.0) for day in range(9, 40))])[0].severity == 2
+    assert run([*risen, *(at(day, 60.0, 0, 64.0) for day in range(9, 40))])[0].severity == 0
+    assert run([*risen, *(at(day, 90.0, 0, 240.0) for day in range(9, 40))])[0].severity == 0
+
+
+def test_it_eases_after_an_act_that_came_after_it_was_shown() -> None:
+    risen = days(0, 30, 80.0, 2)
+    assert run([*risen, *days(30, 60, 80.0, 0, acted=10)])[0].severity == 2
+    assert run([*risen, *days(30, 60, 80.0, 0, acted=40)])[0].severity == 0
+
+
+def test_it_eases_a_year_after_it_was_last_shown() -> None:
+    assert run([*days(0, 30, 80.0, 2), *days(30, 394, 80.0, 0)])[0].severity == 2
+    assert run([*days(0, 30, 80.0, 2), *days(30, 396, 80.0, 0)])[0].severity == 0
+
+
+def test_a_status_that_flickers_is_one_alarm() -> None:
+    flicker = [reading(day, 80.0 + day % 2, 2 if day // 20 % 2 else 3) for day in range(400)]
+    assert run(flicker)[1] == [Reason.RAISED]
+
+
+def test_a_silent_instrument_is_not_forgotten_while_it_was_alarmed() -> None:
+    risen = run(days(0, 30, 80.0, 2))[0]
+    assert run([step(0, day=100)], risen)[0].severity == 2
+    acted = replace(step(0, day=100), acted_at=NOW + timedelta(days=50))
+    assert run([acted], risen)[0].severity == 0
+    assert run([step(0, day=400)], risen)[0].severity == 0

@@ -25,7 +25,15 @@ from app.domain.findings import Assessment, FaultCall, Finding, Severity
 APP = Path(app.__file__).parent
 UNIT, ONE, SITE, FLEET = SubjectKind
 TABLE = [
-    ("gassing", "Gassing", UNIT, "a compartment", Audience.SITE, "2 intermediate, 3 high, 4 extreme", ""),
+    (
+        "gassing",
+        "Gassing",
+        UNIT,
+        "a compartment",
+        Audience.SITE,
+        "2 act in weeks, 3 act in days, 4 act at once",
+        "",
+    ),
     (
         "confirmation",
         "Confirmation sample wanted",
@@ -146,6 +154,8 @@ def test_every_state_and_reason_has_a_word() -> None:
         Reason.RAISED: "raised",
         Reason.WORSENED: "worsened",
         Reason.FAULT_CHANGED: "the fault pattern changed",
+        Reason.STEPPED_UP: "one step further",
+        Reason.STEPPED_DOWN: "one step less",
         Reason.EASED: "eased",
         Reason.RETURNED: "back to normal",
         Reason.UNSHELVED: "the shelving has ended",
@@ -266,40 +276,50 @@ def test_headlines(name: str, said: Assessment, headline: str, subject: str) -> 
 @pytest.mark.parametrize(
     ("name", "change", "said", "sentence"),
     [
-        ("gassing", (Reason.RAISED, 3, 1), sample(3), "The gassing alert is raised (status 3, it was 1)."),
+        (
+            "gassing",
+            (Reason.RAISED, 3, 1),
+            sample(3),
+            "The gassing alert is raised (gravity 3, act in days).",
+        ),
         (
             "gassing",
             (Reason.WORSENED, 4, 3),
             sample(3),
-            "The gassing alert has worsened (status 3, extreme, it was 3).",
+            "The gassing alert has worsened (gravity 4, act at once; it was gravity 3, act in days).",
         ),
         (
             *("gassing", (Reason.FAULT_CHANGED, 3, 3), sample(3)),
-            "The gassing alert stays, but the fault pattern has changed (status 3, it was 3).",
+            "The gassing alert stays, but the fault pattern has changed (gravity 3, act in days).",
         ),
         (
             "gassing",
             (Reason.EASED, 2, 4),
             sample(2),
-            "The gassing alert has eased (status 2, it was 3, extreme).",
+            "The gassing alert has eased (gravity 2, act in weeks; it was gravity 4, act at once).",
         ),
         (
             "gassing",
             (Reason.RETURNED, 0, 2),
             sample(1),
-            "The gassing alert is back to normal (status 1, it was 2).",
+            "The gassing alert is back to normal (below gravity 2; it was gravity 2, act in weeks).",
         ),
         (
             *("gassing", (Reason.UNSHELVED, 2, 2), sample(2)),
-            "The gassing alert is back, since its shelving has ended (status 2, it was 2).",
+            "The gassing alert is back, since its shelving has ended (gravity 2, act in weeks).",
         ),
         (
             "gassing",
             (Reason.ACKNOWLEDGED, 2, None),
             sample(2),
-            "The gassing alert is acknowledged (status 2).",
+            "The gassing alert is acknowledged (gravity 2, act in weeks).",
         ),
-        ("gassing", (Reason.SHELVED, 2, None), sample(2), "The gassing alert is shelved (status 2)."),
+        (
+            "gassing",
+            (Reason.SHELVED, 2, None),
+            sample(2),
+            "The gassing alert is shelved (gravity 2, act in weeks).",
+        ),
         (
             *("confirmation", (Reason.RAISED, 2, 1), sample(2, suspect=True)),
             "The change is not confirmed yet: take a confirmation sample.",

@@ -103,7 +103,7 @@ def topics(found: Assessment) -> dict[str, list[str]]:
 
 
 def test_topics_come_in_order_of_weight() -> None:
-    order = ("status", "why", "fault", "sure", "change", "quality", "further", "water")
+    order = ("status", "course", "why", "fault", "sure", "change", "quality", "further", "water")
     for found in cast().values():
         places = [order.index(s.topic) for s in verdict(found) if s.topic not in {"quality", "further"}]
         assert places == sorted(places)

@@ -101,7 +101,7 @@ def test_assessments_and_alerts_say_what_the_record_says(recorded: Database) -> 
     )
     assert "above the 95th percentile" in alarming["status_reasons"]
     gassing = next(row for row in as_csv(recorded, "alerts") if row["condition"] == "gassing")
-    assert (gassing["asset"], gassing["state"], gassing["severity"]) == ("W-T1", "unacknowledged", "3")
+    assert (gassing["asset"], gassing["state"], gassing["severity"]) == ("W-T1", "unacknowledged", "4")
 
 
 def test_the_columns_of_assessments_are_these() -> None:

@@ -1,19 +1,28 @@
 """A unit makes gas: levels, changes or rates above their norms."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from app.domain.alerting.condition import Audience, Grade, OfSamples
 from app.domain.alerting.shown import Evidence, Shown
-from app.domain.alerting.states import Change, Reason
-from app.domain.findings import Assessment
-from app.domain.judging.status_words import STATUS_MEANING, STATUS_WORDS
+from app.domain.alerting.states import REASON_WORDS, Change, Reason
+from app.domain.findings import Assessment, Course
+from app.domain.judging.course.states import GRAVITY_WORDS, STEP_WORDS, Step, state_words
+from app.domain.judging.status_words import STATUS_MEANING
 
 EXTREME: Final = 4
 """Severity of an extreme result: one rung above status 3."""
+MEANING: Final = {
+    2: "gas above its norms, or a rise, that asks for steps within weeks",
+    3: "high gas or active gassing that asks for steps within days",
+    EXTREME: "a result that calls for action at once",
+}
 VERBS: Final = {
     Reason.RAISED: "is raised",
     Reason.WORSENED: "has worsened",
     Reason.FAULT_CHANGED: "stays, but the fault pattern has changed",
+    Reason.STEPPED_UP: "goes one step further",
+    Reason.STEPPED_DOWN: "goes one step down",
     Reason.EASED: "has eased",
     Reason.RETURNED: "is back to normal",
     Reason.UNSHELVED: "is back, since its shelving has ended",
@@ -23,35 +32,48 @@ VERBS: Final = {
 
 
 class Gassing(OfSamples):
-    """As severe as the status of the worst source."""
+    """As severe as the course of the unit by its laboratories is grave, or as what an instrument reads, the worse."""
 
     name = "gassing"
     title = "Gassing"
-    grades = (
-        Grade(2, STATUS_WORDS[2], STATUS_MEANING[2]),
-        Grade(3, STATUS_WORDS[3], STATUS_MEANING[3]),
-        Grade(EXTREME, "extreme", "a result that calls for action at once"),
-    )
+    grades = (*(Grade(s, GRAVITY_WORDS[s], MEANING[s]) for s in MEANING),)
     told = Audience.SITE
     wants_watching = True
 
     def shown(self, shown: Shown) -> Evidence | None:
-        """A doubtful sample raises it by what is not in doubt, or extreme, and never clears it; one without a status
-        says nothing of it."""
+        """By the gravity of the course; where there is none, by the status. One without a status says nothing of it.
+
+        Without a course a doubtful sample raises it by what is not in doubt, or extreme, and never clears it.
+        """
         if not shown.status:
             return None
         severity, by = _severity(shown), shown.speaker
-        if shown.doubtful and not severity:
+        if shown.doubtful and shown.gravity is None and not severity:
             return None
-        fault = shown.fault if severity else None
-        return Evidence(by.source, by.online, severity, fault, by.at, shown.raising, shown.judged)
+        return Evidence(
+            by.source,
+            by.online,
+            severity,
+            shown.fault if severity else None,
+            by.at,
+            shown.raising,
+            # a course knows what was measured: what it says has eased has eased
+            shown.judged if shown.gravity is None else None,
+            shown.steps,
+            shown.readings if by.online else {},
+            shown.returns,
+            shown.levels,
+            shown.left if by.online else {},
+            by.acted_at,
+        )
 
     def headline(self, assessment: Assessment) -> str:
         """Its status, what that means, and the fault."""
         if assessment.status is None:
             return f"Not judged: {'; '.join(assessment.status_reasons) or 'no norm gas was measured'}"
         line = f"Status {assessment.status}, {STATUS_MEANING[assessment.status]}"
-        return f"{line}: {assessment.fault.name}" if assessment.fault else line
+        line = f"{line}: {assessment.fault.name}" if assessment.fault else line
+        return f"{line}. Course: {course_in_short(assessment.course)}" if assessment.course else line
 
     def subject_line(self, assessment: Assessment) -> str:
         """The status in short."""
@@ -59,8 +81,10 @@ class Gassing(OfSamples):
 
     def sentence(self, change: Change, _assessment: Assessment, /) -> str:
         """What became of it, and how severe it is and was."""
-        was = f", it was {_stands(change.before)}" if change.before else ""
-        return f"The gassing alert {VERBS[change.reason]} (status {_stands(max(change.severity, 1))}{was})."
+        told = change.before is not None and 1 < change.before != change.severity
+        was = f"; it was {_stands(change.before or 0)}" if told else ""
+        now = _stands(change.severity) if change.severity > 1 else "below gravity 2"
+        return f"The gassing alert {VERBS[change.reason]}{steps_in_words(change.steps)} ({now}{was})."
 
 
 def status_in_short(assessment: Assessment) -> str:
@@ -79,6 +103,8 @@ def status_in_short(assessment: Assessment) -> str:
 def _severity(shown: Shown) -> int:
     """0 below status 2; the levels alone while the change is suspect, since it is not believed yet; above status 3
     where a result is extreme, believed or not: danger does not wait for its confirmation."""
+    if shown.gravity is not None:
+        return shown.gravity if shown.gravity >= 2 else 0
     if shown.extreme:
         return EXTREME
     status = shown.by_level if shown.suspect else shown.status
@@ -86,8 +112,26 @@ def _severity(shown: Shown) -> int:
 
 
 def _stands(severity: int) -> str:
-    """A severity as people say it: above status 3 there is only "extreme"."""
-    return "3, extreme" if severity >= EXTREME else str(severity)
+    """A severity as people say it."""
+    return f"gravity {severity}, {GRAVITY_WORDS[severity]}"
+
+
+def course_in_short(course: Course) -> str:
+    """``rising since 2024-05-01, gravity 2, act in weeks``."""
+    return f"{state_words(course)}, gravity {course.gravity}, {GRAVITY_WORDS[course.gravity]}"
+
+
+def reason_words(change: Change) -> str:
+    """Why a mail comes now, behind its subject: the steps of the course where it is they alone."""
+    if change.reason in {Reason.STEPPED_UP, Reason.STEPPED_DOWN} and change.steps:
+        return steps_in_words(change.steps).removeprefix(": ")
+    return REASON_WORDS[change.reason]
+
+
+def steps_in_words(steps: Sequence[str]) -> str:
+    """``: gassing confirmed, rate doubled``; empty without any."""
+    words = ", ".join(STEP_WORDS[Step(name)] for name in steps)
+    return f": {words}" if words else ""
 
 
 GASSING: Final = Gassing()

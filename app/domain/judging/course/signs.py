@@ -1,0 +1,153 @@
+"""What the walk reads of the earlier rules, as columns of one row a sample."""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
+from app.domain.judging.methods import duval_triangle_1
+from app.domain.judging.norms import norms_2019
+from app.domain.judging.rules.change import ACETYLENE, ACETYLENE_FLOOR, Changes
+from app.domain.judging.rules.increments import Increments
+from app.domain.judging.rules.levels import GASES, Levels
+from app.domain.judging.rules.patterns import Patterns
+from app.domain.judging.rules.quality import Quality
+from app.domain.judging.rules.trend_calls import TrendCalls
+from app.science.measuring.uncertainty import detection_limit
+from app.science.quantities import FAULT_GASES, NORM_GASES
+from app.science.trends.course_signs import course_sign
+
+FAULT: Final = np.array([gas in FAULT_GASES for gas in NORM_GASES])
+LONG_SPAN: Final = 1
+"""Column of Table 4 for spans over ten months."""
+FAMILIES: Final = {"PD": "PD", "D1": "D1", "D2": "D2", "T1": "T", "T2": "T", "T3": "T3", "DT": "DT"}
+"""Zones of triangle 1 that are one fault as far as the course is concerned."""
+URGENT: Final = frozenset({"T3", "D2", "DT"})
+"""High temperature and high energy (IEEE C57.104-2019, 6.1.2)."""
+
+
+@dataclass(frozen=True)
+class Given:
+    """The columns of the earlier rules, in the order in which :data:`.walk.COURSES` needs them."""
+
+    frame: SampleFrame
+    levels: Levels
+    changes: Changes
+    extremes: Bools
+    quality: Quality
+    patterns: Patterns
+    increments: Increments
+    calls: TrendCalls
+
+
+@dataclass(frozen=True)
+class Signs:
+    """One row a sample, (n,) or (n, 7).
+
+    Attributes:
+        at: [days]. settled_at: of the suspect sample that this one settles [days].
+        value: [µL/L], NaN where not measured; a detection limit where censored. log: its logarithm, the detection
+            limit added, so that gases near it do not shout.
+        level: worst class of any gas, -1 where none could be judged. near: a fault gas near or above Table 1.
+        typical, high: the limits [µL/L]. rate_limit: of a year and more, by Table 4; for C2H2 what noise gives.
+        extreme: gases that call for action at once.
+        delta_sign, rate_sign: gases above Table 3 by more than the accuracy of two samples explains, and above Table 4
+            by a rate that its own points bear out.
+        plain: a change above Table 3 that no measurement explains.
+        suspect, doubtful, confirmed, refuted, restart, reviewed: as the rules say; suspect_rise: because a gas rose.
+        called: the trend calls a rise; trend_since: since when [days]; flat_since: it goes on no more since [days], NaN
+            where it does.
+        fault: family of the zone of triangle 1, of the new gas where that speaks; "" where none does.
+        fault_is_new: it is that of the new gas.
+    """
+
+    at: Floats
+    settled_at: Floats
+    value: Floats
+    log: Floats
+    level: Integers
+    near: Bools
+    typical: Floats
+    high: Floats
+    rate_limit: Floats
+    extreme: Bools
+    delta_sign: Bools
+    rate_sign: Bools
+    plain: Bools
+    suspect: Bools
+    suspect_rise: Bools
+    doubtful: Bools
+    confirmed: Bools
+    refuted: Bools
+    restart: Bools
+    reviewed: Bools
+    called: Bools
+    trend_since: Floats
+    flat_since: Floats
+    fault: NDArray[np.str_]
+    fault_is_new: Bools
+
+
+def signs_of(given: Given) -> Signs:
+    """Everything the walk reads, made once for all series."""
+    frame, changes, levels = given.frame, given.changes, given.levels
+    value = frame.values[:, :GASES]
+    rate_sign = changes.rate_exceeds & changes.borne_out
+    moved = changes.delta_exceeds & (
+        changes.delta > course_sign("change", "plain") * np.nan_to_num(changes.reference)
+    )
+    limit = norms_2019().rate[levels.side][:, LONG_SPAN].copy()
+    limit[:, ACETYLENE] = np.maximum(
+        ACETYLENE_FLOOR, course_sign("change", "noise") * np.nan_to_num(value[:, ACETYLENE])
+    )
+    part = course_sign("near", "part")
+    fault, is_new = _faults(given)
+    return Signs(
+        at=frame.at,
+        settled_at=changes.settled_at,
+        value=value,
+        log=np.log(np.maximum(value, 0.0) + _floors()),
+        level=levels.level.max(axis=1).astype(np.int64),
+        near=((value > part * levels.typical) & ~frame.below[:, :GASES] & FAULT).any(axis=1),
+        typical=levels.typical,
+        high=levels.high,
+        rate_limit=limit,
+        extreme=given.extremes,
+        delta_sign=changes.delta_exceeds
+        & (changes.delta > course_sign("change", "noise") * np.nan_to_num(changes.reference)),
+        rate_sign=rate_sign,
+        plain=np.asarray(moved.any(axis=1)),
+        suspect=changes.suspect,
+        suspect_rise=changes.suspect & (changes.delta_exceeds | changes.rate_exceeds).any(axis=1),
+        doubtful=given.quality.doubtful,
+        confirmed=changes.confirmed,
+        refuted=changes.refuted,
+        restart=changes.restart,
+        reviewed=frame.reviewed,
+        called=given.calls.any_called(),
+        trend_since=given.calls.since,
+        flat_since=given.calls.flat_since,
+        fault=fault,
+        fault_is_new=is_new,
+    )
+
+
+@cache
+def _floors() -> Floats:
+    """Usual detection limits of the norm gases [µL/L]; of the oxides too, which the mean leaves out."""
+    return np.array([detection_limit(g) for g in NORM_GASES])
+
+
+def _faults(given: Given) -> tuple[NDArray[np.str_], Bools]:
+    """The family that triangle 1 names, and where it is that of the new gas."""
+    name = duval_triangle_1.METHOD.name
+    new = given.increments.since_reference.answers[name]
+    whole = given.patterns[name]
+    words = np.array([FAMILIES[code] for code in whole.codes])
+    is_new = np.asarray(new.held.any(axis=1))
+    held = np.where(is_new[:, None], new.held, whole.held)
+    found = np.where(held.any(axis=1), words[held.argmax(axis=1)], "")
+    return found, is_new

@@ -1,0 +1,124 @@
+"""What some samples of a series show by themselves: whether their time was quiet, and how fast gas was made in it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from app.domain.judging.course.signs import FAULT, Signs
+from app.domain.judging.frame import Floats
+from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD
+from app.science.trends.course_signs import course_sign
+from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
+
+ONE_SIDED: Final = 1.645
+"""Standard normal score that chance passes once in twenty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """A quiet time: its beginning [days], its worst level class, its median values (7,) [µL/L], whether gas fell."""
+
+    since: float
+    level: int
+    median: Floats
+    fell: bool
+
+
+def quiet_time(signs: Signs, rows: Sequence[int]) -> Quiet | None:
+    """The newest stretch of believed samples, a year long, that shows no gassing; None where there is none.
+
+    ``rows`` begin with the last sign of gassing, or with the baseline. By its own points no gas may rise by more than
+    Table 4 allows and measurement explains, nor the mean of the fault gases by more than the accuracy.
+    """
+    last = rows[-1]
+    first = (
+        int(np.searchsorted(signs.at[rows], signs.at[last] - course_sign("quiet", "days"), side="right")) - 1
+    )
+    chosen = list(rows[max(first, 0) :])
+    if first < 0 or len(chosen) < course_sign("quiet", "samples"):
+        return None
+    at, value = signs.at[chosen], signs.value[chosen]
+    years = (at[-1] - at[0]) / DAYS_PER_YEAR
+    gain = _slopes(at, value) * years
+    median = _median(value)
+    allowed = np.maximum(signs.rate_limit[last] * years, course_sign("change", "noise") * median)
+    mean_gain = _mean(_slopes(at, signs.log[chosen])[FAULT]) * years
+    if np.any(gain > allowed) or mean_gain > course_sign("quiet", "gain"):
+        return None
+    level = int(signs.level[chosen].max())
+    return Quiet(float(at[0]), level, median, mean_gain < np.log(course_sign("falling", "part")))
+
+
+def slowed(signs: Signs, rows: Sequence[int], clock: int) -> bool:
+    """Whether the samples from the last sign of gassing on show at most half of what the pace of all of them gives.
+
+    Only over a time in which that could be told from noise.
+    """
+    whole, last = list(rows), list(rows[clock:])
+    if len(last) < course_sign("quiet", "samples"):
+        return False
+    years = (signs.at[last[-1]] - signs.at[last[0]]) / DAYS_PER_YEAR
+    expected = _mean(_slopes(signs.at[whole], signs.log[whole])[FAULT]) * years
+    gain = _mean(_slopes(signs.at[last], signs.log[last])[FAULT]) * years
+    told, part = course_sign("quiet", "gain"), course_sign("quiet", "part_of_pace")
+    return bool(expected >= told and gain <= part * expected)
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast each gas rises (7,) [µL/L/year]: ``low`` is what noise of measurement leaves of it for sure."""
+
+    per_year: Floats
+    low: Floats
+
+
+def rate_now(signs: Signs, rows: Sequence[int]) -> Rate | None:
+    """The rate of the newest samples, at least three over a month; None where there are not so many."""
+    fewest, span = int(course_sign("rate", "points")), course_sign("rate", "days")
+    if len(rows) < fewest:
+        return None
+    long = np.flatnonzero(signs.at[rows] <= signs.at[rows[-1]] - span)
+    if not long.size:
+        return None
+    chosen = list(rows[min(int(long[-1]), len(rows) - fewest) :])
+    at, value = signs.at[chosen], signs.value[chosen]
+    slope = _slopes(at, value)
+    spread = float(np.sqrt(((at - at.mean()) ** 2).sum()))
+    error = LABORATORY_RELATIVE_SD * _median(value) / spread * DAYS_PER_YEAR
+    return Rate(slope, slope - ONE_SIDED * error)
+
+
+def time_to_limit(signs: Signs, row: int, rate: Rate) -> float:
+    """Days until the first gas reaches its next limit at this rate; infinite where none rises for sure."""
+    value = signs.value[row]
+    limit = np.where(value <= signs.typical[row], signs.typical[row], signs.high[row])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        days = np.where(
+            (rate.low > 0) & (value <= limit), (limit - value) / rate.per_year * DAYS_PER_YEAR, np.inf
+        )
+    return float(np.nanmin(np.where(np.isnan(days), np.inf, days)))
+
+
+def _slopes(at: Floats, value: Floats) -> Floats:
+    """(7,) least-squares slopes a year of (k, 7); NaN where a gas has fewer than two points."""
+    days = np.broadcast_to(at, value.T.shape)
+    return least_squares_rate(days, value.T, ~np.isnan(value.T)).per_year
+
+
+def _median(value: Floats) -> Floats:
+    """(7,) medians of what was measured; NaN where nothing was."""
+    ordered = np.sort(value, axis=0)  # NaN comes last
+    count = (~np.isnan(value)).sum(axis=0)
+    middle = 0.5 * (
+        np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[None], axis=0)
+        + np.take_along_axis(ordered, np.minimum(count // 2, len(value) - 1)[None], axis=0)
+    )
+    found: Floats = np.where(count > 0, middle[0], np.nan)
+    return found
+
+
+def _mean(values: Floats) -> float:
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if known.size else 0.0
