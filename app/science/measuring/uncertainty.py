@@ -17,9 +17,20 @@ def _parameters() -> dict[str, float]:
     return {row["parameter"]: float(row["value"]) for row in rows("uncertainty")}
 
 
+def parameter(name: str) -> float:
+    """One number of ``tables/uncertainty.csv``.
+
+    Raises:
+        KeyError: if the table has no row for it.
+    """
+    return _parameters()[name]
+
+
 LABORATORY_RELATIVE_SD: Final = _parameters()["laboratory_accuracy"] / _parameters()["coverage"]
 """0.075: the accuracy of ±15 % asked of laboratories, taken as two standard deviations. The 10-20 % between replicates
 of accredited laboratories speak for more, the 1-10 % in-service scatter of published series for this or less."""
+LABORATORY_BIAS_SD: Final = _parameters()["laboratory_bias"]
+"""What all results of one laboratory for one gas share of it; it cancels in their changes."""
 FLOOR_IN_DETECTION_LIMITS: Final = _parameters()["floor"]
 
 

@@ -1,16 +1,20 @@
 """How sure: probabilities under measurement uncertainty (JCGM 101:2008; ±15 % after IEEE C57.104-2019, 5.2.1)."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from engine_cast import QUIET, frame, judge, last, one
 from scipy.stats import norm
+from simulated_units import World, reliability, simulate, status_chances
 
 from app.domain.findings import Certainty
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.rules.certainty import judge_certainty
+from app.science.measuring.belief import belief
+from app.science.measuring.scatter import scatter_seen
 from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD
 
 THERMAL = {"h2": 95.0, "ch4": 421.0, "c2h6": 128.0, "c2h4": 695.0, "c2h2": 7.0, "co": 25.0, "co2": 360.0}
@@ -134,3 +138,100 @@ def test_every_gas_is_drawn_apart() -> None:
     """Two gases at their limits: both below in a quarter of the draws, so status 1 has a quarter."""
     at_limits = {"c2h4": 20.0, "ch4": 45.0, "o2": 1000.0, "n2": 50_000.0}
     assert certainty(at_limits).status["1"] == pytest.approx(0.25, abs=0.03)
+
+
+@pytest.fixture(scope="module")
+def simulated() -> tuple[np.ndarray, np.ndarray]:
+    return status_chances(simulate(2500, 1))
+
+
+@pytest.mark.parametrize("status", [1, 2, 3])
+def test_a_probability_told_is_the_share_that_comes_true(
+    simulated: tuple[np.ndarray, np.ndarray], status: int
+) -> None:
+    """Simulated units with known status, by tenths: within four standard errors and 0.04 of what was told."""
+    chances, truth = simulated
+    for low, cases, told, true in reliability(chances, truth, status):
+        chance = math.sqrt(told * (1.0 - told) / cases)
+        assert abs(told - true) <= 4.0 * chance + 0.04, (low, cases, told, true)
+
+
+def test_the_probabilities_are_sharp_as_well_as_honest(simulated: tuple[np.ndarray, np.ndarray]) -> None:
+    """Brier score 0.11 of 20,000 units, 0.19 before a bias was shared and the scatter was read."""
+    chances, truth = simulated
+    brier = ((chances - np.eye(3)[truth - 1]) ** 2).sum(axis=1).mean()
+    assert brier < 0.14
+
+
+def test_a_fleet_that_does_not_gas_is_not_called_status_3() -> None:
+    chances, truth = status_chances(simulate(2500, 2, World(gassing=0.0)))
+    below = truth < 3
+    assert chances[below, 2].mean() < 0.05
+    assert (chances[below, 2] > 0.5).mean() < 0.03
+
+
+FLAT = (1.0, 1.03, 0.98, 1.02, 0.97, 1.01)
+
+
+def flat(scatter: float, days: float = 30.0) -> list[tuple[float, dict[str, float]]]:
+    """C2H4 at 60, between Tables 1 and 2 for unknown oxygen, with so much scatter."""
+    return [
+        (days * i, QUIET | {"c2h4": 60.0 * (1.0 + scatter * (f - 1.0) / 0.02)}) for i, f in enumerate(FLAT)
+    ]
+
+
+def test_a_flat_series_is_no_status_3() -> None:
+    """Six samples in five months that scatter by 2 %: their slope is nothing, whatever the accuracy of the method."""
+    found = last(flat(0.02), detailed=True, age=20.0).certainty
+    assert found is not None
+    assert found.status["3"] < 0.05
+
+
+def test_what_scatters_more_is_less_sure() -> None:
+    calm, wild = (last(flat(s), detailed=True, age=20.0).certainty for s in (0.01, 0.2))
+    assert calm is not None
+    assert wild is not None
+    assert calm.status["3"] < wild.status["3"]
+
+
+def test_one_laboratory_s_bias_cancels_in_its_changes_and_two_laboratories_do_not() -> None:
+    samples = [(180.0 * i, QUIET | {"c2h4": 100.0 if i < 3 else 118.0}) for i in range(4)]
+    same = frame(samples, age=20.0)
+    moved = replace(same, laboratory=np.array([0, 0, 0, 1]))
+    rising = []
+    for one_frame in (same, moved):
+        found = report(assess(one_frame), 3).certainty
+        assert found is not None
+        rising.append(found.rising["c2h4"])
+    assert rising[0] > rising[1] > 0.5
+
+
+def test_scatter_is_seen_about_a_rise_as_about_a_level() -> None:
+    generator = np.random.default_rng(3)
+    times = np.arange(400.0)
+    for slope in (0.0, 1.0):
+        values = (100.0 + slope * times + 3.0 * generator.standard_normal(400))[:, None]
+        assert scatter_seen(times, values, np.full((400, 1), 2.0))[0] == pytest.approx(1.5, rel=0.1)
+
+
+def test_few_points_say_little_of_the_scatter_and_none_nothing() -> None:
+    assert scatter_seen([0.0, 1.0], np.ones((2, 3)), np.ones((2, 3))).tolist() == [1.0, 1.0, 1.0]
+    three = scatter_seen([0.0, 1.0, 2.0], np.ones((3, 1)), np.ones((3, 1)))[0]
+    assert 0.8 < three < 1.0
+
+
+def test_a_change_near_chance_is_mostly_chance_and_a_large_one_stays() -> None:
+    """The norm is 1, the measurement good to 0.5: 1.2 above nothing is a fifth to believe, 20 wholly."""
+    small, large = belief(1.2, 0.5, 1.0), belief(20.0, 0.5, 1.0)
+    normal, uniform = (g.reshape(-1) for g in np.random.default_rng(1).random((2, 20_000)))
+    normal = norm.ppf(normal)
+    assert (small.drawn(normal, uniform) > 1.0).mean() == pytest.approx(0.17, abs=0.03)
+    assert large.drawn(normal, uniform).mean() == pytest.approx(20.0, rel=0.08)
+    assert float(belief(0.0, 0.5, 1.0).above_zero()) == pytest.approx(0.5)
+
+
+def test_five_of_a_hundred_true_changes_lie_above_their_norm_beforehand() -> None:
+    """What Tables 3 and 4 say of themselves: 95th percentiles (IEEE C57.104-2019, 6.1.3)."""
+    prior = belief(0.0, 1e6, 1.0)
+    uniform = np.random.default_rng(2).random((2, 100_000))
+    assert (prior.drawn(norm.ppf(uniform[0]), uniform[1]) > 1.0).mean() == pytest.approx(0.05, abs=0.005)

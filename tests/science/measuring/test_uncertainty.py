@@ -10,8 +10,10 @@ from app.science.measuring.uncertainty import (
     detection_limit,
     draws,
     measurement_sd,
+    parameter,
     zone_probabilities,
 )
+from app.science.tables import rows
 
 
 def test_laboratory_accuracy_is_taken_as_two_standard_deviations() -> None:
@@ -79,3 +81,17 @@ def test_share_of_an_edge_agrees_with_the_normal_distribution() -> None:
     drawn = draws(np.array([ch4, c2h4, 0.0]), False, relative, 0.0, 20_000, seed=6)
     share = zone_probabilities(duval_triangle_1, TRIANGLE_1_ZONES, drawn)
     assert share[TRIANGLE_1_ZONES.index("T3")] == pytest.approx(exact, abs=0.012)
+
+
+def test_the_numbers_of_ours_are_those_that_were_decided() -> None:
+    """A second transcription of what docs/decisions/certainty.md says of tables/uncertainty.csv."""
+    decided = {
+        "laboratory_bias": 0.05,
+        "scatter_prior": 4.0,
+        "active_share": 0.15,
+        "quiet_scale": 0.3,
+        "active_scale": 2.0,
+    }
+    assert {name: parameter(name) for name in decided} == decided
+    ours = [row for row in rows("uncertainty") if row["parameter"] in decided]
+    assert all(row["provenance"] == "common practice" and row["note"].startswith("ours") for row in ours)
