@@ -333,7 +333,7 @@ def _doubts() -> list[Course]:
         Course(
             "blind_for_acetylene",
             "A laboratory that sees no acetylene below 5 µL/L, the norm being 1",
-            [Sampled(day(d), blind) for d in days(5, HALF_YEAR)],
+            samples(days(5, HALF_YEAR), lambda _d: blind, 432),
             (
                 urgency_is_not("routine"),
                 says("cannot be judged", 0, "walk"),
@@ -346,7 +346,7 @@ def _doubts() -> list[Course]:
         Course(
             "blind_for_all",
             "A laboratory that sees no gas below its norm",
-            [Sampled(day(d), all_blind) for d in days(3, HALF_YEAR)],
+            samples(days(3, HALF_YEAR), lambda _d: all_blind, 433),
             (
                 urgency_is_not("routine"),
                 says("cannot be judged", 0, "walk"),
