@@ -37,6 +37,8 @@ GASES: Final[dict[str, float]] = {
     "co": 360.0,
     "co2": 4000.0,
 }
+ALONE: Final = 20.0
+"""Hydrogen of a monitor that measures nothing else: without O2/N2 its norm is the lower one."""
 PER_KELVIN: Final[dict[str, float]] = {
     "h2": 0.015,
     "ch4": 0.004,
@@ -72,10 +74,13 @@ def monitor(
     for gas in only:
         own = np.repeat(_remembering(rng, begins + ends, 0.5, 0.022), A_DAY) + rng.normal(0, 0.04, n)
         swing = PER_KELVIN[gas] * (oil - 25.5)
-        columns[gas] = GASES[gas] * factors.get(gas, np.ones(n)) * np.exp(swing + own + shared)
+        level = GASES[gas] if len(only) > 1 else ALONE
+        columns[gas] = level * factors.get(gas, np.ones(n)) * np.exp(swing + own + shared)
 
     def readings(i: int) -> tuple[object, Readings]:
         found: dict[str, float | str] = {g: float(f"{c[i]:.4g}") for g, c in columns.items()}
+        if len(only) > 1:
+            found |= {"o2": 1500.0, "n2": 55_000.0}
         found |= {"oil_temperature": round(float(oil[i]), 1), "load": round(float(load[i]), 3)}
         return day(float(t[i])), found
 

@@ -120,9 +120,14 @@ COURSES: Final = (
     ),
     Course(
         "published_5",
-        "Series 5: methane and ethylene just above Table 1, steady over two years (Liao et al. 2011)",
+        "Series 5: methane above Table 2 of a unit whose O2/N2 is not told, steady over two years (Liao et al. 2011)",
         _series("5"),
-        (alarm_by(0, 2), no_alarm(3, OF_GAS), gravity_at_most(2)),
+        (
+            alarm_by(0, 3),
+            no_alarm(4, OF_GAS),
+            gravity_at_most(3),
+            state_never(frozenset({"confirmed", "accelerating"})),
+        ),
         UNKNOWN,
     ),
 )
