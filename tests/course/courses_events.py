@@ -62,7 +62,8 @@ def _degassed() -> list[Course]:
     fault = adding(0.0, c2h4=25.0, ch4=15.0, c2h6=6.0)
     first = samples(at, fault, 410, 0.03, 0.02)
     work = at[-1] + 20
-    again = [work + 10 + d for d in days(13, MONTH)]
+    # a confirmation sample after two weeks, then monthly
+    again = [work + 10, work + 24, *(work + 10 + d for d in days(13, MONTH)[1:])]
 
     def regassing(d: float) -> dict[str, float | str]:
         months = (d - work) / MONTH
