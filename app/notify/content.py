@@ -44,6 +44,8 @@ class MailContent:
     """When and by whom the sample was taken."""
     since: str
     """Since when the alert has been open."""
+    course: str
+    """Where the unit's record has come to, and how grave that is; empty where none is told."""
     fault: str
     how_sure: str
     why: tuple[Why, ...]

@@ -323,6 +323,8 @@ assessments = Table(
     Column("status", sa.Integer),
     Column("suspect", sa.Boolean, nullable=False),
     Column("fault", sa.Text),
+    Column("course", sa.Text),  # state of the unit's course with this sample; NULL where none is told
+    Column("gravity", sa.Integer),
     Column(
         "detail", Json
     ),  # Assessment.to_json(); NULL: an on-line reading stood so, and nobody was told more

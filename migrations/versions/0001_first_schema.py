@@ -66,6 +66,8 @@ def upgrade() -> None:
         sa.Column("status", sa.Integer(), nullable=True),
         sa.Column("suspect", sa.Boolean(), nullable=False),
         sa.Column("fault", sa.Text(), nullable=True),
+        sa.Column("course", sa.Text(), nullable=True),
+        sa.Column("gravity", sa.Integer(), nullable=True),
         sa.Column(
             "detail",
             sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),

@@ -26,7 +26,7 @@ SAID_COLUMNS: Final = (
     *(method.name for method in METHODS),
     *(f"delta_{gas}" for gas in NORM_GASES),
     *(f"rate_{gas}" for gas in NORM_GASES),
-    *("nei_oil", "relative_saturation", "norm_set"),
+    *("nei_oil", "relative_saturation", "norm_set", "course_state", "gravity"),
 )
 ASSESSMENT_COLUMNS: Final = (
     *("asset", "site", "compartment", "source", "taken_at"),
@@ -98,6 +98,7 @@ def said_of(assessment: Assessment) -> tuple[Cell, ...]:
         *(said.deltas.get(gas) for gas in NORM_GASES),
         *(None if rate is None else rate.per_year for rate in rates),
         *(said.nei_oil, said.relative_saturation, said.norm_set),
+        *((said.course.state, said.course.gravity) if said.course else (None, None)),
     )
 
 

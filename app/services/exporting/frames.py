@@ -25,7 +25,7 @@ _ROWS_AT_ONCE: Final = 20_000
 """Rows that are held as Python objects, which take ten times the memory of a frame."""
 BELOW: Final = "_below"
 """``h2_below`` says whether the number in ``h2`` is the limit below which hydrogen lies."""
-_INTEGERS: Final = {"revision", "line", "status", "severity"}
+_INTEGERS: Final = {"revision", "line", "status", "severity", "gravity"}
 _TRUTHS: Final = {"suspect", "doubtful"}
 _PLAIN: Final = {"confidence", "age_years"}
 _TIMES: Final = {"taken_at", "assessed_at", "opened_at", "changed_at", "shelved_until"}

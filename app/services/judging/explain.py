@@ -7,7 +7,8 @@ from typing import Final, TextIO
 
 import numpy as np
 
-from app.domain.findings import Assessment
+from app.domain.findings import Assessment, Course
+from app.domain.judging.course.states import STATE_MEANING, STEP_WORDS, State, Step, state_words
 from app.domain.judging.engine import RULE_SET, Judgement
 from app.domain.judging.methods import TITLES
 from app.domain.judging.norms import NORM_SET_NAMES, NORM_SETS, norms_2019, span_column
@@ -94,7 +95,23 @@ def _explain(judgement: Judgement, row: int, sample: _Sample) -> Iterator[str]:
     yield from _levels(judgement, row)
     yield from _changes(judgement, row)
     yield from _confirmation(judgement, row)
-    yield from _methods(report(judgement, row, sample.options))
+    assessment = report(judgement, row, sample.options)
+    yield from _methods(assessment)
+    if assessment.course is not None:
+        yield from _course(assessment.course)
+    yield ""
+    yield "7. Verdict" if assessment.course else "6. Verdict"
+    for sentence in verdict(assessment):
+        yield f"   {sentence.text}  [{'; '.join(sentence.sources)}]"
+
+
+def _course(course: Course) -> Iterator[str]:
+    yield ""
+    yield "6. Course of the unit, up to this sample"
+    yield f"   {state_words(course)}: {STATE_MEANING[State(course.state)]}"
+    for sentence in course.why:
+        yield f"   {sentence}"
+    yield f"   with this sample: {', '.join(STEP_WORDS[Step(step)] for step in course.steps) or 'no step'}"
 
 
 def _start(judgement: Judgement, row: int) -> int:
@@ -215,7 +232,3 @@ def _methods(assessment: Assessment) -> Iterator[str]:
         method, since = name.split("/")
         words = sentences.new_gas(since, online=assessment.online)
         yield f"   {TITLES[method]}, {words}: {call.code or 'not applicable'} - {call.why}"
-    yield ""
-    yield "6. Verdict"
-    for sentence in verdict(assessment):
-        yield f"   {sentence.text}  [{'; '.join(sentence.sources)}]"

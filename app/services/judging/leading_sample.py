@@ -16,12 +16,23 @@ def newest_of_each_kind(newest_samples: Iterable[NewestSample]) -> dict[SourceKi
     return newest
 
 
+def gravity_of(sample: NewestSample) -> int:
+    """Of the course with a sample; of an on-line reading, whose course is not of one sample, its status from 2 on."""
+    if sample.gravity is not None:
+        return sample.gravity
+    return sample.status if sample.status is not None and sample.status > 1 else 0
+
+
 def leading(newest_samples: Sequence[NewestSample]) -> NewestSample | None:
-    """The sample that decides a unit's place in the list: the worse one; of equals the one that names a fault,
-    then the newer one.
+    """The sample that decides a unit's place in the list: that of the graver course; of equals the worse one, then
+    the one that names a fault, then the newer one.
 
     A hydrogen monitor that reports every four hours must not hide what the laboratory found in seven gases,
     nor the other way round (common practice, no source).
     """
     candidates = newest_of_each_kind(newest_samples).values()
-    return max(candidates, key=lambda s: (s.status or 0, s.fault is not None, s.taken_at), default=None)
+    return max(
+        candidates,
+        key=lambda s: (gravity_of(s), s.status or 0, s.fault is not None, s.taken_at),
+        default=None,
+    )

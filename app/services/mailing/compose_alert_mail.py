@@ -59,6 +59,7 @@ def compose(
         nameplate=nameplate(asset),
         sample=f"taken {local_time(news.taken_at, zone)} by {news.source_name}",
         since=local_time(opened_at, zone),
+        course=" ".join(assessment.course.why) if assessment.course else "",
         fault=f"{assessment.fault.code}, {assessment.fault.name}" if assessment.fault else "",
         how_sure=_how_sure(assessment),
         why=_why(assessment),

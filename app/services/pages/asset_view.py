@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from app.domain.alerting.advice import Advice, advice
-from app.domain.findings import Assessment, Finding, Rate, Severity
+from app.domain.findings import Assessment, Course, Finding, Rate, Severity
+from app.domain.judging.course.states import graver
 from app.domain.judging.verdict import reasons
 from app.domain.model import Reading, ServiceEvent, SourceKind
 from app.science.quantities import NORM_GASES
@@ -125,6 +126,12 @@ class AssetView:
     instruments: tuple[str, ...]
     mails: tuple[MessageView, ...]
     span: tuple[datetime, datetime] | None
+
+    @property
+    def course(self) -> Course | None:
+        """The graver course of the unit: of its laboratories, or of what an instrument's days show."""
+        told = (one.assessment for one in (self.verdict, self.second) if one)
+        return graver(found.course for found in told if found)
 
 
 def asset_view(

@@ -7,11 +7,11 @@ from datetime import date, datetime, timedelta
 
 from app.domain.alerting.advice import Advice, advice
 from app.domain.alerting.states import OPEN_STATES
-from app.domain.findings import Assessment, Finding
+from app.domain.findings import Assessment, Course, Finding
 from app.domain.model import LadderStep, Reading, Site, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.judge_online import with_full_assessments
-from app.services.judging.leading_sample import leading
+from app.services.judging.leading_sample import gravity_of, leading, newest_of_each_kind
 from app.store.database import Connection, Database
 from app.store.pages.view_alerts import AlertView, alert_list
 from app.store.pages.view_samples import SampleView, day_numbers, samples_by_id, trail
@@ -47,6 +47,10 @@ class FleetRow:
     newest: NewestSample | None
     instruments: bool = False
     alerts: tuple[AlertView, ...] = ()
+    gravities: tuple[int, ...] = ()
+    """Of the course of each source; of a source without one its status, from 2 on."""
+    course: Course | None = None
+    """With the leading sample."""
     assessment: Assessment | None = None
     reason: Finding | None = None
     previous_status: int | None = None
@@ -56,6 +60,11 @@ class FleetRow:
     key_quantity: str | None = None
     spark: tuple[tuple[float, float], ...] = ()
     """(days since the first point, value) of the key quantity."""
+
+    @property
+    def gravity(self) -> int:
+        """Of the graver course; where no course is told, the status stands for it."""
+        return max(self.gravities, default=0)
 
     @property
     def due(self) -> date | None:
@@ -116,6 +125,7 @@ def fleet_overview(database: Database, query: FleetQuery, now: datetime) -> Flee
                     s.source_kind is SourceKind.INSTRUMENT for s in by_unit.get(unit.compartment_id, [])
                 ),
                 alerts=tuple(alerts_by_unit.get(unit.compartment_id, [])),
+                gravities=_gravities(by_unit.get(unit.compartment_id, [])),
             )
             for unit in found
         ]
@@ -183,13 +193,18 @@ def _status_key(row: FleetRow) -> str:
     return "none" if row.newest is None or row.newest.status is None else str(row.newest.status)
 
 
-def _badness(row: FleetRow) -> tuple[int, int, int, float, str]:
-    """Sort key, worst first: status, a waiting alert, a sample to confirm, the newest news, then the code."""
+def _gravities(newest: Sequence[NewestSample]) -> tuple[int, ...]:
+    return tuple(gravity_of(one) for one in newest_of_each_kind(newest).values())
+
+
+def _badness(row: FleetRow) -> tuple[int, int, int, int, float, str]:
+    """Sort key, worst first: gravity, status, a waiting alert, a sample to confirm, the newest news, then the code."""
     newest = row.newest
     unseen = sum(1 for alert in row.alerts if alert.state in {"unacknowledged", "returned"})
     if newest is None:
-        return (1, -unseen, 0, 0.0, row.unit.asset.code)
+        return (0, 1, -unseen, 0, 0.0, row.unit.asset.code)
     return (
+        -row.gravity,
         -(newest.status or 0),
         -unseen,
         -int(newest.suspect),
@@ -218,6 +233,8 @@ def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[Ladde
         newest=row.newest,
         instruments=row.instruments,
         alerts=row.alerts,
+        gravities=row.gravities,
+        course=assessment.course if assessment else None,
         assessment=assessment,
         reason=reason,
         previous_status=before.status if before else None,

@@ -35,6 +35,8 @@ _OF_NO_METHOD = {
     "ieee_c57_104_2008_actions": "IEEE C57.104-2008: actions by condition and rate of TDCG",
     "ieee_c57_104_2008_blanket": "IEEE C57.104-2008: sampling by gas in the blanket",
     "moisture_models": "Water in paper and bubbles: coefficients",
+    "trend_call": "When a unit is called rising: levels by the looks of ten years",
+    "online_watch": "On-line changes: limits of the watch over daily values",
     "oil_quality": "Oil quality by voltage class",
     "ostwald": "Ostwald coefficients (sets must not be mixed)",
     "water_and_paper": "Single limits of water and paper",

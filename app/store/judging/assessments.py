@@ -168,6 +168,8 @@ def _row(judged: Judged, now: datetime) -> dict[str, Any]:
         "status": assessment.status,
         "suspect": assessment.suspect,
         "fault": assessment.fault.code if assessment.fault else None,
+        "course": assessment.course.state if assessment.course else None,
+        "gravity": assessment.course.gravity if assessment.course else None,
         "detail": assessment.to_json(),
     }
 

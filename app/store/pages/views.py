@@ -12,7 +12,7 @@ from app.domain.model import Asset, Compartment, CompartmentKind, Site, SourceKi
 from app.store.database import Connection
 from app.store.recording.reading_columns import counting, of_kind
 from app.store.registering.fleet import asset_of
-from app.store.schema import assets, compartments, samples, sites, source_compartments, sources
+from app.store.schema import assessments, assets, compartments, samples, sites, source_compartments, sources
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,8 @@ class NewestSample:
     status: int | None
     suspect: bool
     fault: str | None
+    gravity: int | None = None
+    """Of the course with it; None of an on-line reading."""
 
 
 def units(
@@ -141,7 +143,28 @@ def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> li
             )
             for row in rows
         ]
-    return [replace(one, previous_id=_of_any_laboratory(one, found, before)) for one in found]
+    told = _gravities(connection, [s.sample_id for s in found if s.source_kind is SourceKind.LABORATORY])
+    return [
+        replace(one, previous_id=_of_any_laboratory(one, found, before), gravity=told.get(one.sample_id))
+        for one in found
+    ]
+
+
+def _gravities(connection: Connection, sample_ids: Sequence[int]) -> dict[int, int]:
+    """The gravity of the course with each sample, where one is told."""
+    found: dict[int, int] = {}
+    for first in range(0, len(sample_ids), _AT_ONCE):
+        query = sa.select(assessments.c.sample_id, assessments.c.gravity).where(
+            assessments.c.sample_id.in_(sample_ids[first : first + _AT_ONCE]),
+            assessments.c.superseded_at.is_(None),
+            assessments.c.gravity.is_not(None),
+        )
+        found.update((row.sample_id, row.gravity) for row in connection.execute(query))
+    return found
+
+
+_AT_ONCE = 500
+"""Ids in one query."""
 
 
 def _of_any_laboratory(

@@ -5,7 +5,8 @@ from typing import Final
 from app.domain.alerting.condition import RaisedBy
 from app.domain.alerting.conditions.registry import condition_of
 from app.domain.alerting.states import STATE_WORDS, State
-from app.domain.findings import Finding
+from app.domain.findings import Course, Finding
+from app.domain.judging.course.states import GRAVITY_WORDS, STEP_WORDS, Step, state_words
 from app.domain.judging.methods import TITLES
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting import sentences
@@ -45,6 +46,21 @@ FIGURE_WORDS: Final = {
     "dp_low": "degree of polymerization from furfural, low end",
     "dp_high": "degree of polymerization from furfural, high end",
 }
+
+
+def course(one: Course) -> str:
+    """A course in short: ``rising since 2024-05-01``."""
+    return state_words(one)
+
+
+def gravity(value: int) -> str:
+    """``act in weeks``."""
+    return GRAVITY_WORDS[value]
+
+
+def steps(one: Course) -> str:
+    """What changed with the sample: ``gassing confirmed, next limit crossed``; empty where nothing did."""
+    return ", ".join(STEP_WORDS[Step(name)] for name in one.steps)
 
 
 def fault(code: str) -> str:

@@ -111,7 +111,7 @@ def test_the_columns_of_assessments_are_these() -> None:
         "asset", "site", "compartment", "source", "taken_at", "status", "suspect", "doubtful", "fault",
         "fault_name", "confidence", "status_reasons", *(method.name for method in METHODS),
         *(f"delta_{gas}" for gas in gases), *(f"rate_{gas}" for gas in gases),
-        "nei_oil", "relative_saturation", "norm_set", "rule_set", "assessed_at",
+        "nei_oil", "relative_saturation", "norm_set", "course_state", "gravity", "rule_set", "assessed_at",
     )  # fmt: skip
 
 

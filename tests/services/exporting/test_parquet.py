@@ -154,6 +154,6 @@ def test_every_column_has_a_type_of_its_own() -> None:
             "remark",
             "file",
         ),
-        *("fault", "fault_name", "status_reasons", "norm_set", "rule_set"),
+        *("fault", "fault_name", "status_reasons", "norm_set", "course_state", "rule_set"),
         *("condition", "state", "headline", "acknowledged_by", "instrument"),
     }

@@ -36,13 +36,14 @@ def test_the_trace_shows_every_step_with_its_number_limit_and_table() -> None:
     found = trace(E1, 3)
     assert found[0].startswith("E1, 2004-01-28 00:00 UTC, rule set ")
     assert found[1] == "A laboratory sample, number 3 of its series."
-    steps = [text for text in found if text[:2] in {"1.", "2.", "3.", "4.", "5.", "6."}]
+    steps = [text for text in found if text[:2] in {"1.", "2.", "3.", "4.", "5.", "6.", "7."}]
     assert [s.split(" ")[1].rstrip(",") for s in steps] == [
         "Levels",
         "Change",
         "Multi-point",
         "Confirmation",
         "Diagnostic",
+        "Course",
         "Verdict",
     ]
     assert "O₂/N₂ 0.05, age 1-9 years" in steps[0]
