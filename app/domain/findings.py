@@ -161,13 +161,16 @@ class FaultCall:
     agreement: str
     """Which methods agree and which do not, in words."""
     confidence: float | None = None
-    """Probability 0-1 where it was computed, else None."""
+    """Probability 0-1 of ``code``; None for a mixture, of which no labelled case is known."""
     probabilities: Mapping[str, float] = field(default_factory=dict)
     """Of each fault class, see docs/decisions/fault-call.md."""
     basis: str = "level"
     """``level``, or ``increment`` when the new gas alone was judged."""
     mixture: str | None = None
-    """In words, where methods or level and increment point to different families of faults, or to the tap changer."""
+    """In words, where methods or level and increment point to different families of faults."""
+    other_cause: str | None = None
+    """In words, what else may have made the gas; where that is likely, ``confidence`` is lowered for it."""
+    other_cause_source: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +196,8 @@ class Assessment:
     relative_saturation: float | None = None
     """Relative saturation of water in oil at the oil's temperature [%]."""
     fault: FaultCall | None = None
+    no_fault: str | None = None
+    """In words, why no fault is named above status 1."""
     findings: tuple[Finding, ...] = ()
     doubtful: bool = False
     """True when the sample itself is in doubt (air, a slip of the pen): ``doubted_gases`` raise no alarm alone, unless

@@ -22,7 +22,8 @@ overheating T1, T2 and T3). The other cases are the inspected units of IEEE Std 
 Method: one case per unit, the last sample. Twenty times: cases are dealt into ten folds, stratified by fault; for each
 fold the smoothing is chosen on the other nine (least log loss when each case is left out of its own counts), and the
 fold is predicted with their counts. The model "chosen in each fold" chooses the methods in the same way too. Nothing
-about a case is known when it is predicted.
+about a case is known when it is predicted. The models "and acetylene" weigh in how many known cases of each fault
+acetylene was not seen, where it was not; those are counted on the other nine folds as well.
 """
 
 import csv
@@ -37,7 +38,18 @@ import numpy as np
 from labelled_cases import CITATIONS, SEED, ZONE_METHODS, Cases, Evidence, Floats, Ints, evidence, read_cases
 from numpy.typing import NDArray
 
-from app.science.diagnosis.fault_call import FAULT_CLASSES, METHODS, combine, disagreement, zone_likelihoods
+from app.science.diagnosis.fault_call import (
+    ACETYLENE,
+    FAULT_CLASSES,
+    METHODS,
+    combine,
+    count_likelihoods,
+    disagreement,
+    one_hot,
+    zone_likelihoods,
+)
+
+Bools = NDArray[np.bool_]
 
 MODELS: Final = (
     ("duval_triangle_1",),
@@ -47,6 +59,7 @@ MODELS: Final = (
 )
 PAIRS: Final = MODELS[2:]
 CHOSEN: Final = "chosen in each fold"
+AND_ACETYLENE: Final = " and acetylene"
 PSEUDO_CASES: Final = (2.0, 4.0, 8.0, 16.0)
 OWN_SHARES: Final = (0.0, 0.5)
 POWERS: Final = (0.7, 0.85, 1.0)
@@ -130,11 +143,19 @@ def choose(parts: Sequence[Evidence], fault: Ints, among: NDArray[np.bool_]) -> 
     return float(losses.min()), grid[int(losses.argmin())]
 
 
-def cross_validate(models: Mapping[str, Sequence[Evidence]], fault: Ints) -> dict[str, Floats]:
-    """Per model and for CHOSEN: predictions (REPEATS, n, 5) of every case from folds it is not in."""
+def without_acetylene(fault: Ints, seen: Bools, among: Bools) -> Floats:
+    """(5,) P(no acetylene seen | fault), from the cases named."""
+    counts = np.eye(len(FAULT_CLASSES))[fault[among]].T @ np.stack([~seen[among], seen[among]], axis=1)
+    return np.asarray(count_likelihoods(counts)[:, 0])
+
+
+def cross_validate(models: Mapping[str, Sequence[Evidence]], fault: Ints, seen: Bools) -> dict[str, Floats]:
+    """Per model and for CHOSEN, alone and with acetylene ((n,) ``seen``): predictions (REPEATS, n, 5) of every case
+    from folds it is not in."""
     generator = np.random.default_rng(SEED)
     shape = (REPEATS, len(fault), len(FAULT_CLASSES))
-    predicted = {name: np.zeros(shape) for name in (*models, CHOSEN)}
+    names = [name + also for also in ("", AND_ACETYLENE) for name in (*models, CHOSEN)]
+    predicted = {name: np.zeros(shape) for name in names}
     for repeat in range(REPEATS):
         fold = np.zeros(len(fault), dtype=np.int64)
         order = np.concatenate([generator.permutation(np.flatnonzero(fault == c)) for c in np.unique(fault)])
@@ -148,6 +169,10 @@ def cross_validate(models: Mapping[str, Sequence[Evidence]], fault: Ints) -> dic
                 predicted[name][repeat, rows] = predict(parts, counts, settings, rows)
             best = min(losses, key=lambda name: losses[name])
             predicted[CHOSEN][repeat, rows] = predicted[best][repeat, rows]
+            factor = np.where(seen[rows][:, None], 1.0, without_acetylene(fault, seen, among))
+            for name in (*models, CHOSEN):
+                weighed = predicted[name][repeat, rows] * factor
+                predicted[name + AND_ACETYLENE][repeat, rows] = weighed / weighed.sum(axis=1, keepdims=True)
     return predicted
 
 
@@ -188,7 +213,7 @@ def report(results: Sequence[Result], mixed: Mapping[str, Floats]) -> list[dict[
             if result is not base:
                 gain = score - getattr(base, figure).mean(axis=0)
                 add(result, f"{figure} minus triangle 1 alone", gain.mean(), n, gain.std(ddof=1) / np.sqrt(n))
-        if result.name in {" + ".join(pair) for pair in PAIRS}:
+        if result.name.removesuffix(AND_ACETYLENE) in {" + ".join(pair) for pair in PAIRS}:
             for number, fault in enumerate(FAULT_CLASSES):
                 known = result.fault == number
                 add(result, f"right of known {fault}", result.right[:, known].mean(), known.sum())
@@ -208,8 +233,9 @@ def report(results: Sequence[Result], mixed: Mapping[str, Floats]) -> list[dict[
 
 def counts_table(cases: Cases) -> Iterator[dict[str, str | int]]:
     """Rows of app/science/tables/fault_call_counts.csv."""
-    for method in METHODS:
-        part = evidence(cases, method, spread=False)
+    seen = one_hot(cases.with_acetylene.astype(np.int64), ACETYLENE)
+    parts = {method: evidence(cases, method, spread=False) for method in METHODS}
+    for method, part in (parts | {"acetylene": Evidence(ACETYLENE, seen, seen)}).items():
         for known, (source, edition, clause, provenance) in CITATIONS.items():
             counts = counts_of(part, cases.fault, np.array([s == known for s in cases.source]))
             for fault, zone in product(FAULT_CLASSES, part.zones):
@@ -279,7 +305,7 @@ def main(arguments: Sequence[str]) -> int:
         triangle_1, pentagon_2 = (parts[m].asked for m in PAIRS[1])
         mixed[asked] = disagreement(triangle_1, pentagon_2=pentagon_2)
         models = {" + ".join(model): [parts[m] for m in model] for model in MODELS}
-        for name, predicted in cross_validate(models, cases.fault).items():
+        for name, predicted in cross_validate(models, cases.fault, cases.with_acetylene).items():
             results.append(Result(name, asked, predicted, cases.fault))
     chosen = {
         pair[1]: choose([evidence(cases, m, spread=False) for m in pair], cases.fault, everywhere)[1]

@@ -19,6 +19,7 @@ from app.science.measuring.uncertainty import (
     draws,
     zone_probabilities,
 )
+from app.science.norms.limits import limit
 from app.science.quantities import FAULT_GASES
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,8 @@ ZONE_METHODS: Final[dict[str, tuple[ZoneMethod, tuple[str, ...], tuple[str, ...]
     "duval_pentagon_1": (duval_pentagon_1, PENTAGON_GASES, METHODS["duval_pentagon_1"]),
     "duval_pentagon_2": (duval_pentagon_2, PENTAGON_GASES, METHODS["duval_pentagon_2"]),
 }
+SEEN: Final = limit("acetylene_seen").value
+"""[µL/L] Acetylene from which on it can be told from none."""
 DRAWS: Final = 1000
 SEED: Final = 20190114
 
@@ -50,6 +53,11 @@ class Cases:
     gases: Floats
     fault: Ints
     source: tuple[str, ...]
+
+    @property
+    def with_acetylene(self) -> NDArray[np.bool_]:
+        """(n,) whether acetylene was seen."""
+        return np.asarray(self.gases[:, FAULT_GASES.index("c2h2")] >= SEEN)
 
     def __len__(self) -> int:
         return len(self.fault)

@@ -16,7 +16,7 @@ from app.domain.model import Asset, LadderStep, Liquid
 from app.science.norms.conditions import tdcg_action, tdcg_actions
 from app.science.tables import rows
 
-URGENT_FAULTS = frozenset({"D2", "T3", "C", "T3-H"})
+URGENT_FAULTS = frozenset({"D2", "DT", "T3", "C", "T3-H"})
 """Faults that make status 2 urgent: high energy, high temperature, paper (IEEE C57.104-2019, 6.1.2)."""
 
 

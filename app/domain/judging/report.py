@@ -69,6 +69,7 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
             np.array([row], dtype=np.int64),
             options.draws,
         )
+    fault, no_fault = fault_of(judgement, row, certainties)
     doubtful = bool(judgement.quality.doubtful[row])
     trends = judge_trends(judgement, row, options.oil_volume_l) if options.detailed else {}
     return Assessment(
@@ -99,7 +100,8 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         trends=trends,
         course=course_of(judgement, row, zone, trends),
         certainty=None if certainties is None else _certainty(certainties, options.draws),
-        fault=fault_of(judgement, row, certainties),
+        fault=fault,
+        no_fault=no_fault,
         findings=findings,
         norm_sets=compare_norm_sets(judgement, row, communicating=options.communicating)
         if options.detailed

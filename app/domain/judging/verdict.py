@@ -6,7 +6,7 @@ Made from an Assessment's data alone, so it can be made again, tested, and shown
 from dataclasses import dataclass
 from typing import Final
 
-from app.domain.findings import PRACTICE, Assessment, Finding, Severity
+from app.domain.findings import PRACTICE, Assessment, FaultCall, Finding, Severity
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.paper import FORMULAS
 from app.domain.judging.reporting.sentences import compared_with
@@ -91,10 +91,11 @@ def _beside(assessment: Assessment) -> list[Sentence]:
 def _fault(assessment: Assessment) -> list[Sentence]:
     fault = assessment.fault
     if fault is None:
-        silent = assessment.methods.get("duval_triangle_1")
-        if silent is None or assessment.status in {None, 1}:
+        if assessment.no_fault is None:
             return []
-        return [Sentence("fault", f"No fault is named: {silent.why}.", ("IEEE C57.104-2019, 5.2.1",))]
+        return [
+            Sentence("fault", f"No fault is named: {assessment.no_fault}.", ("IEEE C57.104-2019, 5.2.1",))
+        ]
     basis = "the gases as they stand"
     if fault.basis == "increment":
         basis = f"the new gas {compared_with(online=assessment.online)}"
@@ -106,30 +107,46 @@ def _fault(assessment: Assessment) -> list[Sentence]:
         )
     ]
     if fault.mixture:
-        sentences.append(
-            Sentence(
-                "fault", fault.mixture[0].upper() + fault.mixture[1:] + ".", ("IEEE C57.104-2019, D.6-D.7",)
-            )
-        )
+        sentences.append(_also(fault.mixture, "IEEE C57.104-2019, D.6-D.7"))
+    if fault.other_cause:
+        sentences.append(_also(fault.other_cause, fault.other_cause_source or PRACTICE))
     return sentences
+
+
+def _also(words: str, source: str) -> Sentence:
+    return Sentence("fault", words[0].upper() + words[1:] + ".", (source,))
 
 
 def _sure(assessment: Assessment) -> list[Sentence]:
     sentences = []
-    fault, certainty = assessment.fault, assessment.certainty
-    if fault is not None and fault.confidence is not None:
-        others = sorted(((p, c) for c, p in fault.probabilities.items() if p >= 0.05), reverse=True)[1:3]
-        beside = f"; next {' and '.join(f'{c} {chance(p)}' for p, c in others)}" if others else ""
-        text = f"Given that there is a fault, this one is {chance(fault.confidence)} probable{beside}."
+    fault, certainty, status = assessment.fault, assessment.certainty, assessment.status
+    if fault is not None and fault.probabilities:
         sentences.append(
-            Sentence("sure", text, ("calibrated on doi 10.21227/h8g0-8z59 and C57.104-2019 Annex E",))
+            Sentence(
+                "sure", _how_sure(fault), ("calibrated on doi 10.21227/h8g0-8z59 and C57.104-2019 Annex E",)
+            )
         )
-    status = assessment.status
     if certainty is not None and status is not None and certainty.status[str(status)] < 0.9:
         parts = ", ".join(f"status {s} {chance(p)}" for s, p in certainty.status.items() if p >= 0.01)
         text = f"Measurement uncertainty leaves the status open: {parts}."
         sentences.append(Sentence("sure", text, ("IEEE C57.104-2019, 5.2.1; JCGM 101:2008",)))
     return sentences
+
+
+def _how_sure(fault: FaultCall) -> str:
+    """The fault and the next likely; of a mixture, what it would be if one fault alone had made the gas."""
+    ranked = sorted(((p, c) for c, p in fault.probabilities.items()), reverse=True)
+    if fault.confidence is None:
+        likeliest = " or ".join(f"{c} ({chance(p)})" for p, c in ranked[:2])
+        return f"If one fault alone has made the gas, it is most likely {likeliest}."
+    own = next(c for _, c in ranked if fault.code == c or fault.code in c.split("/"))
+    others = [(p, c) for p, c in ranked if p >= 0.05 and c != own][:2]
+    beside = f"; next {' and '.join(f'{c} {chance(p)}' for p, c in others)}" if others else ""
+    told = fault.probabilities[own]
+    text = f"Given that there is a fault, this one is {chance(told)} probable{beside}"
+    if fault.confidence < told - 0.001:
+        text += f"; with the other cause as likely as a fault, {chance(fault.confidence)}"
+    return text + "."
 
 
 def _change(assessment: Assessment) -> list[Sentence]:

@@ -15,11 +15,13 @@ from app.science.diagnosis.triangles import TRIANGLE_1_ZONES
 from app.science.tables import rows
 
 __all__ = [
+    "ACETYLENE",
     "ELECTRICAL_ZONES",
     "FAULT_CLASSES",
     "METHODS",
     "THERMAL_ZONES",
     "combine",
+    "count_likelihoods",
     "disagreement",
     "fault_probabilities",
     "one_hot",
@@ -39,6 +41,9 @@ METHODS: Final = {
 }
 """The methods that were counted, and their zones."""
 
+ACETYLENE: Final = ("not seen", "seen")
+"""Whether there is enough acetylene to be told from none; counted like the zones of a method called ``acetylene``."""
+
 ELECTRICAL_ZONES: Final = ("PD", "D1", "D2")
 THERMAL_ZONES: Final = ("T1", "T2", "T3", "T3-H", "C", "O")
 
@@ -53,7 +58,11 @@ _NAMED_ALIKE: Final = {
 
 
 def fault_probabilities(
-    triangle_1: ArrayLike, pentagon_1: ArrayLike | None = None, *, pentagon_2: ArrayLike | None = None
+    triangle_1: ArrayLike,
+    pentagon_1: ArrayLike | None = None,
+    *,
+    pentagon_2: ArrayLike | None = None,
+    without_acetylene: ArrayLike = False,
 ) -> Floats:
     """Probability of each fault, given where the gases lie in triangle 1 and in one of the pentagons.
 
@@ -65,6 +74,9 @@ def fault_probabilities(
         pentagon_2: the same for :data:`~app.science.diagnosis.pentagons.PENTAGON_2_ZONES`, shape (..., 7), in place of
             pentagon_1: both are the same point on two maps, so one of them is to be given. Pentagon 2 tells T3 from
             T1/T2 better: no known case of T1/T2 lies in its T3-H, five lie in T3 of pentagon 1.
+        without_acetylene: (...) True where acetylene was looked for and not seen: then a fault counts by how many of
+            its known cases had none, which discharges hardly have. Acetylene that was seen says nothing beyond the
+            zones, which count it.
 
     Returns:
         Array (..., 5) in the order of :data:`FAULT_CLASSES`, each row summing to 1; NaN where neither method applies.
@@ -93,7 +105,10 @@ def fault_probabilities(
     """
     pentagon, method = _one_pentagon(pentagon_1, pentagon_2)
     likelihoods, power = _calibration(method)
-    return combine((_evidence(triangle_1, _TRIANGLE), _evidence(pentagon, method)), likelihoods, power)
+    chances = combine((_evidence(triangle_1, _TRIANGLE), _evidence(pentagon, method)), likelihoods, power)
+    none = np.asarray(without_acetylene, dtype=np.bool_)[..., None]
+    weighed = chances * np.where(none, _without_acetylene(), 1.0)
+    return np.asarray(weighed / weighed.sum(axis=-1, keepdims=True))
 
 
 def disagreement(
@@ -149,7 +164,7 @@ def zone_counts(method: str) -> NDArray[np.int64]:
     """In how many known cases of each fault the gases lay in each zone.
 
     Args:
-        method: one of :data:`METHODS`.
+        method: one of :data:`METHODS`, or ``acetylene``, whose zones are :data:`ACETYLENE`.
 
     Returns:
         Array (5, zones): rows :data:`FAULT_CLASSES`, columns the zones of the method.
@@ -157,7 +172,7 @@ def zone_counts(method: str) -> NDArray[np.int64]:
     Raises:
         KeyError: if the method is not one of them.
     """
-    zones = METHODS[method]
+    zones = {**METHODS, "acetylene": ACETYLENE}[method]
     counts = np.zeros((len(FAULT_CLASSES), len(zones)), dtype=np.int64)
     for row in rows("fault_call_counts"):
         if row["method"] == method:
@@ -189,6 +204,12 @@ def zone_likelihoods(
     imagined = own_share * own / own.sum(axis=1, keepdims=True) + (1.0 - own_share) / len(zones)
     total = seen.sum(axis=-1, keepdims=True) + pseudo_cases
     return np.asarray((seen + pseudo_cases * imagined) / total)
+
+
+def count_likelihoods(counts: ArrayLike) -> Floats:
+    """P(sign | fault) from cases (..., 5, signs), each sign having one imagined case more (Laplace's rule)."""
+    seen = np.asarray(counts, dtype=np.float64) + 1.0
+    return np.asarray(seen / seen.sum(axis=-1, keepdims=True))
 
 
 def combine(evidence: tuple[Floats, ...], likelihoods: tuple[Floats, ...], power: float) -> Floats:
@@ -230,6 +251,12 @@ def _calibration(pentagon: str) -> tuple[tuple[Floats, ...], float]:
         for method in (_TRIANGLE, pentagon)
     )
     return likelihoods, value["power"]
+
+
+@cache
+def _without_acetylene() -> Floats:
+    """(5,) P(no acetylene seen | fault)."""
+    return np.asarray(count_likelihoods(zone_counts("acetylene"))[:, ACETYLENE.index("not seen")])
 
 
 def _one_pentagon(first: ArrayLike | None, second: ArrayLike | None) -> tuple[ArrayLike, str]:

@@ -14,7 +14,8 @@ from app.domain.judging.methods import METHODS, PICTURED, TITLES, ZONE_METHODS
 from app.domain.judging.methods.method import Method, ZoneMethod
 from app.domain.judging.methods.words import ratios_of
 from app.domain.judging.report import ReportOptions, report
-from app.domain.judging.reporting.fault import STRAY, SUPPORTING, WEIGHED, WITNESSES
+from app.domain.judging.reporting.fault import SUPPORTING, WEIGHED, WITNESSES
+from app.domain.judging.reporting.fault_causes import STRAY
 from app.science.quantities import NORM_GASES
 from app.science.tables import rows
 

@@ -258,11 +258,26 @@ def test_every_method_saw_the_same_cases() -> None:
     """102 units: 100 of the data set, 2 of the guide's Annex E."""
     for method in METHODS:
         assert zone_counts(method).sum(axis=1).tolist() == [8, 24, 28, 21, 21], method
+    assert zone_counts("acetylene").tolist() == [[5, 3], [0, 24], [1, 27], [16, 5], [6, 15]]
     by_source = [
         sum(int(r["cases"]) for r in rows("fault_call_counts") if r["provenance"] == p)
         for p in ("paper", "standard")
     ]
-    assert by_source == [100 * len(METHODS), 2 * len(METHODS)]
+    assert by_source == [100 * (len(METHODS) + 1), 2 * (len(METHODS) + 1)]
+
+
+def test_what_has_no_acetylene_is_hardly_a_discharge() -> None:
+    """Bayes' rule by hand: P(none | fault) = (cases without + 1)/(cases + 2), on what the zones say."""
+    zones = (triangle("D1"), pentagon_2("S"))
+    before = fault_probabilities(zones[0], pentagon_2=zones[1])
+    found = fault_probabilities(zones[0], pentagon_2=zones[1], without_acetylene=True)
+    none = np.array([6 / 10, 1 / 26, 2 / 30, 17 / 23, 7 / 23])
+    assert np.allclose(found, before * none / (before * none).sum(), rtol=1e-12)
+    assert np.array_equal(fault_probabilities(zones[0], pentagon_2=zones[1], without_acetylene=False), before)
+    both = fault_probabilities(
+        np.stack([zones[0]] * 2), pentagon_2=np.stack([zones[1]] * 2), without_acetylene=[True, False]
+    )
+    assert np.allclose(both, [found, before])
 
 
 def test_why_pentagon_2_tells_t3_better() -> None:
@@ -298,6 +313,10 @@ def test_the_documentation_tells_the_cross_validation(
         ("triangle 1 + pentagon 1", "duval_triangle_1 + duval_pentagon_1"),
         ("triangle 1 + pentagon 2", "duval_triangle_1 + duval_pentagon_2"),
         ("chosen in each fold", "chosen in each fold"),
+        (
+            "triangle 1 + pentagon 2 and acetylene",
+            "duval_triangle_1 + duval_pentagon_2 and acetylene",
+        ),
     ):
         cells = [name, f"{100 * float(figures[model, asked, 'right']['value']):.1f} %"]
         cells += [f"{float(figures[model, asked, f]['value']):.3f}" for f in ("log_loss", "brier")]
@@ -316,6 +335,11 @@ def test_the_documentation_tells_the_cross_validation(
             held = figures[model, asked, f"share right {low} to {high}"]
             cells += [said["cases"], f"{float(said['value']):.2f}", f"{float(held['value']):.2f}"]
         assert f"| {' | '.join(cells)} |" in section
+        model = "duval_triangle_1 + duval_pentagon_2 and acetylene"
+        said = figures[model, asked, f"mean probability {low} to {high}"]
+        held = figures[model, asked, f"share right {low} to {high}"]
+        cells = [f"{low}-{high}", said["cases"], f"{float(said['value']):.2f}", f"{float(held['value']):.2f}"]
+        assert f"| {' | '.join(cells)} |" in section
 
 
 def test_the_probabilities_hold_on_cases_not_used(
@@ -333,7 +357,7 @@ def test_the_probabilities_hold_on_cases_not_used(
                 figure,
             )
             checked += 1
-    assert checked == 20
+    assert checked == 40
 
 
 def test_the_calibration_can_be_repeated(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

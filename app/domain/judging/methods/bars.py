@@ -28,12 +28,12 @@ class Bar(IntEnum):
 
 
 WORDS: Final = {
-    Bar.ALL_TYPICAL: "no fault gas is above its typical value, so no fault is named (IEEE C57.104-2019, 5.2.1)",
+    Bar.ALL_TYPICAL: "no fault gas is above its typical value (IEEE C57.104-2019, 5.2.1)",
     Bar.NO_GAS: "none of its gases was found",
     Bar.NEAR_DETECTION: "all its gases are below five times their detection limits (IEEE C57.104-2019, 5.2.1)",
     Bar.NOT_CALLED: "Duval triangle 1 does not call for it (IEEE C57.104-2019, D.4)",
     Bar.NO_REFERENCE: "there is nothing earlier to compare with",
-    Bar.NO_NORM: "no norm applies to this oil, so no fault is named",
+    Bar.NO_NORM: "no norm applies to this oil",
     Bar.NO_INCREASE: "fewer than two fault gases increased by more than measurement can explain",
 }
 """Of the bars that need no further word. MISSING and CENSORED name the gases, NO_CASE is each method's own."""

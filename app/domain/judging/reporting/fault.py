@@ -1,8 +1,11 @@
-"""The fault call of one row: which fault, how sure, on what basis, and where the witnesses disagree.
+"""The fault call of one row: which fault, how sure, on what basis, where the witnesses disagree; or why none is named.
 
 The probabilities are those of ``science/fault_call`` (triangle 1 and pentagon 2, calibrated on labelled cases), on
 the zone probabilities of :mod:`app.domain.judging.rules.certainty`. When the new gas since the last sample tells a
 fault, that is judged first, since old gas hides a new fault; the level's own call is then told beside it.
+
+No discharge is named without acetylene: with hardly any, the place in a figure hangs on two gases that do not tell one.
+Where thermal and electrical evidence stand against one another, the mixture is the name.
 """
 
 from collections.abc import Mapping
@@ -16,30 +19,32 @@ from app.domain.judging.engine import Judgement
 from app.domain.judging.frame import Bools, Floats
 from app.domain.judging.methods import METHODS, duval_triangle_1
 from app.domain.judging.methods.method import Answers
-from app.domain.judging.reporting.findings import tap_changer_gas
-from app.domain.judging.reporting.methods import codes_of
+from app.domain.judging.reporting.fault_causes import other_cause
+from app.domain.judging.reporting.methods import codes_of, why_silent
 from app.domain.judging.rules.certainty import Certainties
 from app.domain.judging.rules.change import ACETYLENE
-from app.domain.judging.rules.levels import RAISED
 from app.science.diagnosis.fault_call import FAULT_CLASSES, disagreement, fault_probabilities
-from app.science.quantities import FAULT_GASES, NORM_GASES
+from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD, parameter
+from app.science.norms.limits import limit
 
 FAULT_NAMES: Final = {
     "PD": "partial discharge",
     "D1": "low-energy discharge",
     "D2": "high-energy discharge",
+    "DT": "discharge and thermal fault together",
     "T1": "thermal fault below 300 °C",
     "T2": "thermal fault between 300 and 700 °C",
     "T3": "thermal fault above 700 °C",
     "T1/T2": "thermal fault below 700 °C",
-    "S": "stray gassing of oil below 200 °C",
 }
-"""After IEC 60599 and, for S, IEEE C57.104-2019 Annex D."""
+"""After IEC 60599; DT is a zone of Duval's triangle 1 (IEEE C57.104-2019, D.4)."""
 
 FAMILIES: Final = {
     **dict.fromkeys(("PD", "D1", "D2"), "electrical"),
     **dict.fromkeys(("T1", "T2", "T3", "T1/T2"), "thermal"),
 }
+DISCHARGES: Final = ("D1", "D2", "DT")
+"""What is not named without acetylene."""
 MIXED: Final = 0.5
 """Share of contradicting evidence from which a mixture is named."""
 
@@ -50,7 +55,6 @@ Evidence = dict[str, Floats]
 WEIGHED: Final = {m.fault.weighed_as: m for m in METHODS if m.fault.weighed_as is not None}
 SUPPORTING: Final = tuple(m for m in METHODS if m.fault.supports)
 WITNESSES: Final = tuple(m for m in METHODS if m.fault.witness)
-STRAY: Final = tuple(m for m in METHODS if m.fault.stray)
 
 
 @dataclass(frozen=True)
@@ -60,63 +64,83 @@ class _Call:
     Attributes:
         chances: (5,) probability of each of ``FAULT_CLASSES``.
         codes: what each method that speaks says of the level.
+        mixed: thermal and electrical evidence stand against one another.
         increment: of the new gas alone, None where the call rests on the level.
     """
 
     code: str
     chances: Floats
     codes: Mapping[str, str]
+    mixed: bool
     level: Evidence
     increment: Evidence | None
 
-    @property
-    def evidence(self) -> Evidence:
-        """What the call rests on."""
-        return self.level if self.increment is None else self.increment
 
-
-def fault_of(judgement: Judgement, row: int, certainties: Certainties | None) -> FaultCall | None:
-    """The call, or None at status 1 and where no method may speak.
+def fault_of(
+    judgement: Judgement, row: int, certainties: Certainties | None
+) -> tuple[FaultCall | None, str | None]:
+    """The call, or why none is named, in words; neither at status 1 and where there is no status.
 
     ``certainties`` holds this row alone; without it the zones count as certain.
     """
     call = _call(judgement, row, certainties)
-    if call is None:
-        return None
-    stray = call.code == "S"
-    return FaultCall(
+    if not isinstance(call, _Call):
+        return None, call
+    electrical = call.mixed or _family(call.level, judgement, row) == "electrical"
+    cause = other_cause(judgement, row, call.code, call.codes, electrical=electrical)
+    believed = parameter("other_cause") if cause is not None and cause.likely else 1.0
+    named = FaultCall(
         code=call.code,
         name=FAULT_NAMES[call.code],
         agreement=_agreement(call),
-        confidence=None if stray else round(float(call.chances.max()), 3),
-        probabilities={}
-        if stray
-        else {c: round(float(p), 3) for c, p in zip(FAULT_CLASSES, call.chances, strict=True)},
+        confidence=None if call.code == "DT" else round(believed * _chance(call), 3),
+        probabilities={c: round(float(p), 3) for c, p in zip(FAULT_CLASSES, call.chances, strict=True)},
         basis="level" if call.increment is None else "increment",
-        mixture=_contamination(judgement, row, call.code)
-        or _hydrogen_alone(judgement, row, call.code)
-        or _mixture(call),
+        mixture=_mixture(call, judgement, row),
+        other_cause=None if cause is None else cause.words,
+        other_cause_source=None if cause is None else cause.source,
     )
+    return named, None
+
+
+def _chance(call: _Call) -> float:
+    """Probability of the class that the code belongs to."""
+    name = next(f for f in FAULT_CLASSES if call.code == f or call.code in f.split("/"))
+    return float(call.chances[FAULT_CLASSES.index(name)])
 
 
 def fault_code(judgement: Judgement, row: int) -> str | None:
     """The code of the call without draws; rows of the same :func:`fault_signs` and a status above 1 have the same."""
     call = _call(judgement, row, None)
-    return None if call is None else call.code
+    return call.code if isinstance(call, _Call) else None
 
 
 def fault_signs(judgement: Judgement) -> Bools:
     """(n, signs) everything that the code of a call without draws hangs on, beside the status."""
-    since = judgement.increments.since_reference.answers
+    since = judgement.increments.since_reference
     columns = [judgement.patterns[m.name].held for m in METHODS if m.fault.decides]
-    columns += [since[m.name].held for m in WEIGHED.values()]
-    columns.append(judgement.levels.level[:, [ACETYLENE]] >= RAISED)
+    columns += [since.answers[m.name].held for m in WEIGHED.values()]
+    columns += [_seen(judgement)[:, None], _gained(judgement)[:, None]]
     return np.concatenate(columns, axis=1)
 
 
-def _call(judgement: Judgement, row: int, certainties: Certainties | None) -> _Call | None:
+def _seen(judgement: Judgement, rows: slice = slice(None)) -> Bools:
+    """Where acetylene is more than can be told from none."""
+    value, below = judgement.frame.values[rows, ACETYLENE], judgement.frame.below[rows, ACETYLENE]
+    return np.asarray((value >= limit("acetylene_seen").value) & ~below)
+
+
+def _gained(judgement: Judgement, rows: slice = slice(None)) -> Bools:
+    """Where acetylene grew by more than measurement explains and than can be told from none."""
+    gained = judgement.increments.since_reference.gained[rows, ACETYLENE]
+    noise = 3.0 * np.sqrt(2.0) * LABORATORY_RELATIVE_SD * judgement.frame.values[rows, ACETYLENE]
+    return np.asarray(gained >= np.maximum(limit("acetylene_seen").value, noise))
+
+
+def _call(judgement: Judgement, row: int, certainties: Certainties | None) -> "_Call | str | None":
     if judgement.changes.status[row] <= 1:
         return None
+    here = slice(row, row + 1)
     level = _evidence(judgement.patterns, row)
     if certainties is not None:
         # a zone that hangs on a detection limit is told among the probabilities, but names no fault
@@ -124,18 +148,43 @@ def _call(judgement: Judgement, row: int, certainties: Certainties | None) -> _C
         level = {name: drawn[name] if level[name].any() else level[name] for name in level}
     new_gas = _evidence(judgement.increments.since_reference.answers, row)
     increment = new_gas if all(zones.any() for zones in new_gas.values()) else None
+    seen = bool((_seen if increment is None else _gained)(judgement, here)[0])
     evidence = increment or level
+    spoken = any(zones.any() for zones in evidence.values())
+    if not seen:
+        evidence = _without(DISCHARGES, evidence)
+        if increment is None:
+            level = evidence
+        else:
+            increment = evidence
     if not any(zones.any() for zones in evidence.values()):
-        return None
-    chances = fault_probabilities(**evidence)
+        return NO_ACETYLENE if spoken else why_silent(judgement, row, duval_triangle_1.METHOD)
+    chances = fault_probabilities(**evidence, without_acetylene=not seen)
     codes = codes_of(judgement, row)
-    likeliest = _likeliest(chances) if increment else _supported(chances, codes)
+    mixed = bool(disagreement(**evidence) >= MIXED)
+    if seen and float(disagreement(**_without(("PD",), evidence))) >= MIXED:
+        return _Call("DT", chances, codes, mixed, level, increment)
+    allowed = chances if seen else np.where(_IS_DISCHARGE, 0.0, chances)
+    likeliest = _likeliest(allowed) if increment else _supported(allowed, codes)
     if likeliest is None:
-        return None
-    code = _refined(likeliest, evidence)
-    if judgement.levels.level[row, ACETYLENE] < RAISED:
-        code = _stray(code, codes)
-    return _Call(code, chances, codes, level, increment)
+        said = ", ".join(f"{m.title} says {codes[m.name]}" for m in SUPPORTING if m.name in codes)
+        return f"no method names what is likeliest by all of them ({said})"
+    return _Call(_refined(likeliest, evidence), chances, codes, mixed, level, increment)
+
+
+NO_ACETYLENE: Final = (
+    "the place in the figures is that of a discharge, but no acetylene was seen, without which none is named"
+)
+_IS_DISCHARGE: Final = np.array([fault in DISCHARGES for fault in FAULT_CLASSES])
+
+
+def _without(left_out: tuple[str, ...], evidence: Evidence) -> Evidence:
+    """Evidence without some zones; a method that has mostly those is silent."""
+    found = {}
+    for name, zones in evidence.items():
+        kept = np.where([code in left_out for code in WEIGHED[name].codes], 0.0, zones)
+        found[name] = kept / kept.sum() if kept.sum() >= 0.5 * zones.sum() > 0 else np.zeros(len(kept))
+    return found
 
 
 def _evidence(answers: Mapping[str, Answers], row: int) -> Evidence:
@@ -147,25 +196,16 @@ def _likeliest(chances: Floats) -> str:
 
 
 def _supported(chances: Floats, codes: Mapping[str, str]) -> str | None:
-    """The likeliest class that some method names."""
+    """The likeliest class that some method names, or the likeliest at all where it is more likely than not."""
     order = [FAULT_CLASSES[i] for i in np.argsort(-chances)]
     said = [codes[m.name] for m in SUPPORTING if m.name in codes]
     named = {part for code in said for part in code.replace("T3-H", "T3").split("/")}
     named |= {"T1/T2"} if named & {"T1", "T2"} else set()
     best = next((fault for fault in order if fault in named), None)
     # a class that a method names but that is much less likely than another is no better founded than that one
-    return best if best is not None and chances[FAULT_CLASSES.index(best)] >= 0.5 * chances.max() else None
-
-
-def _hydrogen_alone(judgement: Judgement, row: int, code: str) -> str | None:
-    """In words, where hydrogen is the only raised gas: other causes than discharges are commoner."""
-    raised = judgement.levels.level[row, [NORM_GASES.index(g) for g in FAULT_GASES]] >= RAISED
-    if code != "PD" or not raised[0] or raised[1:].any():
-        return None
-    return (
-        "hydrogen alone is often stray gassing of the oil, or comes of water on galvanized fittings and core steel "
-        "(common practice, no source): look for those first"
-    )
+    if best is not None and chances[FAULT_CLASSES.index(best)] >= 0.5 * chances.max():
+        return best
+    return order[0] if chances.max() >= MIXED else None
 
 
 def _refined(code: str, evidence: Evidence) -> str:
@@ -175,13 +215,6 @@ def _refined(code: str, evidence: Evidence) -> str:
     zones = dict(zip(duval_triangle_1.METHOD.codes, evidence["triangle_1"], strict=True))
     best = max(("T1", "T2"), key=lambda zone: float(zones[zone]))
     return best if zones[best] > 0.5 else code
-
-
-def _stray(code: str, codes: Mapping[str, str]) -> str:
-    """Stray gassing, of which no labelled case exists: named when triangle 4 and pentagon 1 both say so."""
-    if code in {"T1", "T2", "T1/T2", "PD"} and all(codes.get(m.name) == "S" for m in STRAY):
-        return "S"
-    return code
 
 
 def _agreement(call: _Call) -> str:
@@ -201,34 +234,34 @@ def _agreement(call: _Call) -> str:
     elif len(same) > 1:
         lead = f"{' and '.join(', '.join(same).rsplit(', ', 1))} agree"
     else:
-        lead = f"{same[0]} alone says so" if same else "no single method names it; it is the likeliest of all"
+        alone = (
+            "the methods contradict one another"
+            if call.mixed
+            else "no single method names it; it is the likeliest of all"
+        )
+        lead = f"{same[0]} alone says so" if same else alone
     if other and call.increment is not None:
         other = ["on the level " + ", ".join(other)]
     return "; ".join([lead, *other])
 
 
-def _contamination(judgement: Judgement, row: int, code: str) -> str | None:
-    """In words, where a discharge pattern may be the tap changer's gas."""
-    if code not in {"D1", "D2"} or not tap_changer_gas(judgement, row):
-        return None
-    return (
-        "the acetylene may come from the tap changer: compare with its oil before a fault in the tank is believed "
-        "(IEEE C57.104-2019, D.9.2)"
-    )
-
-
-def _mixture(call: _Call) -> str | None:
+def _mixture(call: _Call, judgement: Judgement, row: int) -> str | None:
     """In words, where electrical and thermal evidence stand against one another."""
-    if float(disagreement(**call.evidence)) >= MIXED:
+    if call.mixed:
         said = ", ".join(f"{m.title} {call.codes[m.name]}" for m in WEIGHED.values() if m.name in call.codes)
         said = f" ({said})" if said else ""
         return f"thermal and electrical signs together{said}: more than one fault may be at work"
     if call.increment is not None and any(zones.any() for zones in call.level.values()):
-        now, before = _family(call.increment), _family(call.level)
+        now, before = FAMILIES.get(call.code), _family(call.level, judgement, row)
         if now != before and None not in (now, before):
             return f"the new gas looks {now}, the whole {before}: a new fault may hide behind an older one"
     return None
 
 
-def _family(evidence: Evidence) -> str | None:
-    return FAMILIES.get(_likeliest(fault_probabilities(**evidence)))
+def _family(level: Evidence, judgement: Judgement, row: int) -> str | None:
+    """Of the likeliest fault by the level; None where the methods are silent."""
+    seen = bool(_seen(judgement, slice(row, row + 1))[0])
+    evidence = level if seen else _without(DISCHARGES, level)
+    if not any(zones.any() for zones in evidence.values()):
+        return None
+    return FAMILIES.get(_likeliest(fault_probabilities(**evidence, without_acetylene=not seen)))

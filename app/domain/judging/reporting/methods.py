@@ -44,6 +44,11 @@ def codes_of(judgement: Judgement, row: int) -> dict[str, str]:
     return {m.name: _code(m, answers[m.name], row) for m in METHODS if answers[m.name].bar[row] == Bar.NONE}
 
 
+def why_silent(judgement: Judgement, row: int, method: Method) -> str:
+    """Why a method that does not speak of the level of a row is silent."""
+    return _call(judgement, row, method).why
+
+
 def _code(method: Method, answers: Answers, row: int) -> str:
     return method.joint.join(answers.of(row))
 
