@@ -122,7 +122,7 @@ def _standing(judgement: Judgement, rows: Integers) -> dict[str, OnlineStanding]
             NORM_GASES, own.severity()[rows].astype(np.int64), own.raising()[rows], known, barred
         )
     water = judgement.water
-    looked = ~np.isnan(water.equal[rows])
+    looked = water.looked()[rows]
     if looked.any():
         severity = water.severity()[rows].astype(np.int64)
         found["water"] = OnlineStanding(

@@ -124,6 +124,12 @@ def test_the_owner_s_limit_of_water_goes_before_the_published_one() -> None:
     assert "above 10 mg/kg that the owner set" in texts(found[0], "water")[0]
 
 
+def test_water_without_a_temperature_still_tells_where_it_comes_out() -> None:
+    (found,) = course([{"water": 45.0}], Asset("A", "A", "S"))
+    assert shown([found], "water") == [2]
+    assert [t[:40] for t in texts(found, "water")] == ["Water of 45 mg/kg begins to come out of "]
+
+
 def test_a_sample_without_water_neither_raises_nor_clears() -> None:
     assert shown(course([{}]), "water") == [None]
     assert shown(course([{}]), "oil") == [None]

@@ -225,8 +225,10 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     carbon = co2 / co if co > 0 else float("nan")
     hydrocarbons = bool((judgement.levels.level[row, HYDROCARBONS] >= RAISED).any())
     if not judgement.paper.by[row, INVOLVED] and beyond("paper_carbonized", carbon) and hydrocarbons:
-        text = f"CO₂/CO is {written(carbon, 2)}, below {written(single_limit('paper_carbonized').value, 6)}, but CO is "
-        text += "not raised: it says little of the paper."
+        least = written(single_limit("paper_carbonized").value, 6)
+        text = (
+            f"CO₂/CO is {written(carbon, 2)}, below {least}; with raised hydrocarbons paper may be involved."
+        )
         yield by_limit("co2_co", Severity.INFORMATION, text, carbon, "paper_carbonized")
     elif beyond("paper_carbonized", carbon) and beyond("oil_oxidation", co) and not hydrocarbons:
         least = written(single_limit("paper_carbonized").value, 6)

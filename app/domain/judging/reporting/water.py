@@ -33,9 +33,10 @@ RULE: Final = "water"
 def water_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     """Sign by sign, and why water in paper is not told where it is not."""
     found = judgement.water
-    if np.isnan(found.equal[row]):
+    if not found.looked()[row]:
         return
-    yield from _saturation(judgement, row)
+    if not np.isnan(found.equal[row]):
+        yield from _saturation(judgement, row)
     by, online = found.by[row], bool(judgement.frame.online[row])
     if by[CONTENT]:
         yield from _by_limit(judgement, row, CONTENT, "water", float(found.water[row]))

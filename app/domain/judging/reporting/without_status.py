@@ -15,7 +15,7 @@ def looked_at(judgement: Judgement, row: int) -> dict[str, tuple[str, ...]]:
     """By rule, the quantities that it could judge; a rule that could judge nothing is left out."""
     found = {
         "own_record": _gases(judgement, row),
-        "water": () if np.isnan(judgement.water.equal[row]) else ("water",),
+        "water": ("water",) if judgement.water.looked()[row] else (),
         "oil": _tested(judgement, row),
         "paper": _of_paper(judgement, row),
     }

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from app.domain.judging.frame import DailyMedians, Floats, Integers, SampleFrame
+from app.domain.judging.frame import Bools, DailyMedians, Floats, Integers, SampleFrame
 from app.domain.judging.norms import LIQUIDS, Norming
 from app.domain.judging.rules.oil_tests import FAIR, POOR, again, limit_columns
 from app.domain.judging.rules.rule import Rule
@@ -57,6 +57,11 @@ class WaterSigns:
     paper_state: NDArray[np.int8]
     by: NDArray[np.int8]
 
+    def looked(self) -> Bools:
+        """(n,) whether there is anything to judge: what comes out on cooling hangs on the content alone."""
+        looked: Bools = ~np.isnan(self.equal) | ~np.isnan(self.free_at)
+        return looked
+
     def severity(self) -> NDArray[np.int8]:
         """(n,) the gravest of all."""
         return np.asarray(self.by.max(axis=1, initial=0), dtype=np.int8)
@@ -88,7 +93,7 @@ def judge_water(frame: SampleFrame, daily: DailyMedians, norming: Norming) -> Wa
         by=np.zeros((n, len(SIGNS)), dtype=np.int8),
     )
     known = ~np.isnan(equal)
-    if not known.any():
+    if not found.looked().any():
         return found
     by = found.by
     by[:, SATURATION] = np.where(mineral, _bands(equal, judged.rs), 0)
