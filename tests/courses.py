@@ -1,6 +1,7 @@
 """`python -m tests.courses`: courses of units played through the services sample by sample, as it was known then.
 
 Prints what is said where something changes, and which expectations are not met; ``--out FILE`` writes it as Markdown.
+`python -m tests.courses simulate`: thousands of units through the engine, flat and rising.
 """
 
 import argparse
@@ -19,6 +20,11 @@ from course_table import page, table
 
 
 def main() -> None:
+    if sys.argv[1:2] == ["simulate"]:
+        import course_simulation
+
+        course_simulation.main(sys.argv[2:])
+        return
     parser = argparse.ArgumentParser(prog="python -m tests.courses", description=__doc__)
     parser.add_argument("--only", nargs="*", metavar="NAME", help="courses whose names begin so")
     parser.add_argument("--out", type=Path, help="write the whole table into this file")
