@@ -19,6 +19,9 @@ from app.cli.common import (
     show,
 )
 
+GRAVEST = 3
+"""Findings that a line of ``ullage interpret`` tells."""
+
 
 def interpret(
     file: ExistingFile,
@@ -42,11 +45,22 @@ def interpret(
 
 
 def _in_words(result: dict[str, Any]) -> str:
-    status = "no status" if result["status"] is None else f"status {result['status']}"
-    confirm = ", confirmation sample asked for" if result["suspect"] else ""
-    fault = f", {result['fault']['name']}" if result["fault"] else ""
-    reasons = " ".join(result["status_reasons"])
-    return f"{result['asset']} {result['taken_at']}: {status}{confirm}{fault}. {reasons}"
+    """One line a sample: status, course with its gravity, fault, then the gravest findings, or why there are none."""
+    said = ["no status" if result["status"] is None else f"status {result['status']}"]
+    course = result["course"]
+    if course is not None:
+        since = f" since {course['since']}" if course["since"] else ""
+        said.append(f"course {course['state'].replace('_', ' ')}{since}, gravity {course['gravity']}")
+    if result["suspect"]:
+        said.append("confirmation sample asked for")
+    if result["fault"]:
+        said.append(result["fault"]["name"])
+    grave = [f for f in result["findings"] if f["severity"] > 0]
+    grave.sort(key=lambda f: (-f["severity"], f["rule"] != "extreme"))
+    reasons = [f["text"] for f in grave[:GRAVEST]] or list(result["status_reasons"])
+    if len(grave) > GRAVEST:
+        reasons.append(f"({len(grave) - GRAVEST} more)")
+    return f"{result['asset']} {result['taken_at']}: {', '.join(said)}. {' '.join(reasons)}"
 
 
 def explain(

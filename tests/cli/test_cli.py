@@ -106,6 +106,23 @@ def test_a_csv_is_interpreted_without_a_database(run: Run, tmp_path: Path) -> No
     assert not (tmp_path / "ullage.db").exists()
 
 
+def test_a_line_tells_what_stands_out_beside_the_status(run: Run, tmp_path: Path) -> None:
+    """A wet unit and an ester with arcing gas have no raised gas and no status: the line says so all the same."""
+    file = tmp_path / "beside.csv"
+    file.write_text(
+        "asset,taken_at,liquid,rated_kv,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2,water,oil_temperature\n"
+        "WET,2026-01-01T00:00:00Z,mineral_oil,220,10,5,4,3,<0.5,200,2000,900,50000,60,40\n"
+        "EST,2026-01-01T00:00:00Z,natural_ester,220,900,100,100,500,2000,200,2000,900,50000,,\n"
+    )
+    done = run("interpret", file)
+    assert done.exit_code == 0, done.stderr
+    wet, ester = done.stdout.splitlines()
+    assert ": status 1" in wet
+    assert "saturation" in wet
+    assert ": no status" in ester
+    assert "2000 µL/L is far above anything ordinary" in ester
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [

@@ -4,7 +4,8 @@ from importlib.resources import files
 
 import pytest
 
-from app.science.tables import PROVENANCES, TableError, parse, rows
+from app.domain.findings import PRACTICE
+from app.science.tables import PROVENANCES, TableError, cited, parse, rows
 
 NAMES = sorted(
     p.name.removesuffix(".csv") for p in files("app.science.tables").iterdir() if p.name.endswith(".csv")
@@ -55,6 +56,15 @@ def test_every_row_cites_its_source(name: str) -> None:
     for row in rows(name):
         assert row["provenance"] in PROVENANCES
         assert all(row[c].strip() for c in ("source", "edition", "clause"))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_citation_is_written_without_an_edition_that_is_none(name: str) -> None:
+    for row in rows(name):
+        assert "-none" not in cited(row)
+        assert "not stated" not in cited(row)
+        if (row["source"], row["clause"]) == ("common practice", "no source"):
+            assert cited(row) == PRACTICE
 
 
 def test_a_row_without_clause_is_refused() -> None:

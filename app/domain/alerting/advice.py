@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 
 from app.domain.alerting.cautions import GENERAL, OF_RULES, SAMPLING
 from app.domain.alerting.shown import borne_status, by_level
-from app.domain.alerting.steps import Action, cited
+from app.domain.alerting.steps import Action, asked_by
 from app.domain.findings import Assessment
 from app.domain.model import Asset, LadderStep, Liquid
 from app.science.norms.conditions import tdcg_action, tdcg_actions
@@ -122,7 +122,7 @@ def _rung(name: str, ladder: Sequence[LadderStep], taken_at: datetime) -> tuple[
     if own:
         return tuple(Action(s.text, _due(taken_at, s.days), OWNER_LADDER) for s in own)
     return tuple(
-        Action(row["action"], _due(taken_at, int(row["days"])) if row["days"] else None, cited(row))
+        Action(row["action"], _due(taken_at, int(row["days"])) if row["days"] else None, asked_by(row))
         for row in rows("actions")
         if row["urgency"] == name
     )

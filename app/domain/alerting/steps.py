@@ -3,7 +3,7 @@
 What to do about a sample is in :mod:`app.domain.alerting.advice`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from app.domain.alerting.cautions import CAUTIONS
 from app.domain.alerting.notices import NextSteps
 from app.domain.findings import PRACTICE
-from app.science.tables import rows
+from app.science.tables import cited, rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ def next_steps(asked: NextSteps, now: datetime, zone: ZoneInfo) -> tuple[Action,
         Action(
             row["step"].format_map(asked.fills),
             (now + timedelta(days=int(row[days]))).astimezone(zone).date() if row[days] else None,
-            cited(row),
+            asked_by(row),
         )
         for row in found
     )
@@ -56,10 +56,10 @@ def _rows(asked: NextSteps) -> Iterator[dict[str, str]]:
             yield row
 
 
-def cited(row: dict[str, str]) -> str:
+def asked_by(row: Mapping[str, str]) -> str:
     """Where a step was read; the guide that asks for a step without a day count is named as such."""
     if row["provenance"] == "standard":
-        return f"{row['source']}-{row['edition']}, {row['clause']}"
+        return cited(row)
     if row["source"] == "common practice":
         return PRACTICE
-    return f"common practice; {row['source']}-{row['edition']}, {row['clause']} gives no day count"
+    return f"common practice; {cited(row)} gives no day count"

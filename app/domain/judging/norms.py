@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from app.domain.model import Asset, CompartmentKind, LimitScope, Liquid, OwnerLimit, Paper, TapChanger
 from app.science.quantities import INDEX, NAMES, NORM_GASES
-from app.science.tables import rows
+from app.science.tables import cited, rows
 
 NORM_SETS: Final = ("ieee_c57_104_2019", "ieee_c57_104_2008", "iec_60599")
 """The published sets an asset may be judged by; the first one is the default."""
@@ -283,7 +283,7 @@ def norms_iec() -> OneLimitSet:
 
 
 def _citation(row: dict[str, str]) -> Citation:
-    return Citation(f"{row['source']}-{row['edition']}, {row['clause']}", row["provenance"], row["note"])
+    return Citation(cited(row), row["provenance"], row["note"])
 
 
 def age_column(age_years: NDArray[np.float64]) -> NDArray[np.int8]:

@@ -42,7 +42,7 @@ def verdict(assessment: Assessment) -> tuple[Sentence, ...]:
 
 def _status(assessment: Assessment) -> Sentence:
     if assessment.status is None:
-        return Sentence("status", "No status: " + " ".join(assessment.status_reasons), (STATUS_SOURCE,))
+        return Sentence("status", " ".join(("No status.", *assessment.status_reasons)), (STATUS_SOURCE,))
     text = f"Status {assessment.status}, {STATUS_MEANING[assessment.status]}, by {NORM_SET_NAMES[assessment.norm_set]}"
     if assessment.doubtful:
         text += "; the sample itself is in doubt"
@@ -79,6 +79,8 @@ def doubts(assessment: Assessment) -> tuple[Finding, ...]:
 
 def _why(assessment: Assessment) -> list[Sentence]:
     found = reasons(assessment)
+    if not found and assessment.status is None:
+        return []  # the sentence of the status says so
     if not found:
         return [Sentence("why", reason, (STATUS_SOURCE,)) for reason in assessment.status_reasons]
     return [Sentence("why", f.text, (f.source or PRACTICE,)) for f in found]

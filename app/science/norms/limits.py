@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.tables import TableError, rows
+from app.science.tables import TableError, cited, rows
 
 
 class Limit(NamedTuple):
@@ -37,14 +37,13 @@ def limit(name: str) -> Limit:
     """
     for row in (row for table in TABLES for row in rows(table)):
         if row["name"] == name:
-            edition = "" if row["edition"] == "not stated" else f"-{row['edition']}"
             return Limit(
                 quantity=row["quantity"],
                 side=row["side"],
                 value=float(row["limit"]),
                 unit=row["unit"],
                 meaning=row["meaning"],
-                source=f"{row['source']}{edition}, {row['clause']}",
+                source=cited(row),
                 provenance=row["provenance"],
                 note=row["note"],
             )

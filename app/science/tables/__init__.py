@@ -5,17 +5,19 @@ A file is CSV with a header. Four columns are in every row: ``source``, ``editio
 """
 
 import csv
+from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Final
 
 from app.errors import GivenError
 
-__all__ = ["PROVENANCES", "TableError", "parse", "rows"]
+__all__ = ["PROVENANCES", "TableError", "cited", "parse", "rows"]
 
 PROVENANCES: Final = ("standard", "paper", "common practice", "from memory")
 """Kinds of source, the strongest first. A page that shows a ``from memory`` result says so."""
 
+_NO_EDITION: Final = ("none", "not stated")
 _CITATION: Final = ("source", "edition", "clause", "provenance")
 
 
@@ -67,3 +69,9 @@ def parse(text: str, filename: str) -> tuple[dict[str, str], ...]:
             )
         found.append(dict(row))
     return tuple(found)
+
+
+def cited(row: Mapping[str, str]) -> str:
+    """Where a row was read: ``IEEE C57.104-2019, 6.1.2``; without an edition ``common practice, no source``."""
+    edition = "" if row["edition"] in _NO_EDITION else f"-{row['edition']}"
+    return f"{row['source']}{edition}, {row['clause']}"

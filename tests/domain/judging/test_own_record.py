@@ -296,3 +296,26 @@ def test_the_robust_score_by_hand() -> None:
     columns = np.column_stack([record, np.r_[record[:4], np.nan]])
     assert robust_score(np.array([6.0, 6.0]), columns) == pytest.approx([3.0 / 1.4826, 3.5 / 1.4826])
     assert np.isnan(robust_score(1.0, np.full(3, np.nan)))
+
+
+def test_a_gas_that_was_never_found_is_said_to_be_usually_none() -> None:
+    quiet = [ester() for _ in range(6)]
+    text = next(f.text for f in course([*quiet, ester(c2h2=60.0)], ESTER, MAIN)[6].findings)
+    assert "where none is usual" in text
+    assert " 0 µL/L" not in text
+
+
+def test_a_compartment_without_norms_is_not_called_blind() -> None:
+    """A detection limit above a norm hides nothing where no norm applies."""
+    for asset, kind in ((ESTER, MAIN), (UNIT, TAP_CHANGER)):
+        rows_ = [(0.0, ester()), (180.0, {**ester(), "c2h2": "<5"})]
+        judgement = judge(rows_, norming=norming_of(asset, (), 2, kind))
+        found = report(judgement, 1, BRIEF)
+        assert not [f for f in found.findings if f.rule in {"detection_limit", "unjudged"}]
+        assert advice(found, asset, datetime(2026, 1, 1, tzinfo=UTC)).urgency == "routine"
+
+
+def test_why_there_is_no_status_is_said_once() -> None:
+    said = [s.text for s in verdict(course([ester()], ESTER, MAIN)[0])]
+    assert said[0] == "No status. The norms are for mineral oil; this unit holds another liquid."
+    assert sum("this unit holds another liquid" in text for text in said) == 1

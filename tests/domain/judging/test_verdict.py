@@ -91,7 +91,7 @@ def test_the_first_sentence_is_the_status_and_the_norm_set() -> None:
 
 def test_no_status_is_said_with_its_reason() -> None:
     assert verdict(one({"acidity": 0.1}))[0].text == (
-        "No status: None of the seven norm gases has a number that can be judged."
+        "No status. None of the seven norm gases has a number that can be judged."
     )
 
 

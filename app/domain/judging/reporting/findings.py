@@ -25,7 +25,7 @@ from app.domain.judging.reporting.limits import (
 from app.domain.judging.rules.change import ACETYLENE
 from app.domain.judging.rules.early import FIRST_YEAR
 from app.domain.judging.rules.extreme import GRAVE, KINDS, extremity
-from app.domain.judging.rules.levels import HIGH, RAISED, UNKNOWN
+from app.domain.judging.rules.levels import HIGH, RAISED
 from app.domain.judging.rules.paper import HYDROCARBONS, INVOLVED
 from app.domain.judging.status_words import STATUS_SOURCE
 from app.domain.writing import written
@@ -66,7 +66,7 @@ def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterato
             (value, limit, "µL/L"),
             level_citation(judgement, row, g, high=high),
         )
-    elif level == UNKNOWN and judgement.frame.below[row, g]:
+    elif levels.blind[row, g]:
         limit = float(levels.typical[row, g])
         yield by_norm(
             "detection_limit",
@@ -256,7 +256,7 @@ def status_reasons(judgement: Judgement, row: int, findings: tuple[Finding, ...]
     status = int(judgement.changes.status[row])
     barred = int(judgement.levels.barred[row])
     if barred:
-        return (f"No status: {BARRED[barred]}.",)
+        return (f"{BARRED[barred][0].upper()}{BARRED[barred][1:]}.",)
     if status == 0:
         blind = [
             BY_NAME[g].symbol for g, on in zip(NORM_GASES, judgement.levels.blind[row], strict=True) if on

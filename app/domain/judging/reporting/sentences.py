@@ -166,16 +166,18 @@ OWN_WORDS: Final = {2: "stands out", 3: "is high", 4: "is extreme: investigate a
 
 def own_rise(symbol: str, value: float, usual: float, record: Record, severity: int) -> str:
     """A gas far above what is usual in its own oil."""
+    before = f"{written(usual, 2)} µL/L is usual" if usual > 0 else "none is usual"
     return (
         f"No published norm for {record.oil}; against {record.words} {symbol} of {written(value)} µL/L, where "
-        f"{written(usual, 2)} µL/L is usual, {OWN_WORDS[severity]}."
+        f"{before}, {OWN_WORDS[severity]}."
     )
 
 
 def own_ratio(value: float, ratios: tuple[float, float], usual: float, record: Record, severity: int) -> str:
     """C2H4 that rose together with C2H4/C2H2; ``ratios``: now and usually, ``usual``: C2H4."""
+    before = written(usual, 2) if usual > 0 else "none"
     return (
-        f"No published norm for {record.oil}; against {record.words} C₂H₄ rose from {written(usual, 2)} to "
+        f"No published norm for {record.oil}; against {record.words} C₂H₄ rose from {before} to "
         f"{written(value)} µL/L and C₂H₄/C₂H₂ from {written(ratios[1], 2)} to {written(ratios[0], 2)}: "
         f"contacts may be overheating or coking. This {OWN_WORDS[severity]}."
     )

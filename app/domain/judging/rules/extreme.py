@@ -19,7 +19,7 @@ from app.science.diagnosis.triangles import TRIANGLE_1_ZONES, duval_triangle_1
 from app.science.measuring.uncertainty import detection_limit
 from app.science.norms.limits import beyond
 from app.science.quantities import NORM_GASES
-from app.science.tables import rows
+from app.science.tables import cited, rows
 
 KINDS: Final = ("level", "delta", "rate", "fault", "trip")
 """What is extreme of a gas, in the order in which it is told."""
@@ -46,9 +46,7 @@ def extremity() -> dict[tuple[str, str], Extremity]:
             times=float(row["times"]) if row["times"] else None,
             limit=float(row["limit"]) if row["limit"] else None,
             unit="µL/L/year" if row["kind"] == "rate" else "µL/L",
-            source=f"{row['source']}-{row['edition']}, {row['clause']}"
-            if row["edition"] != "none"
-            else f"{row['source']}, {row['clause']}",
+            source=cited(row),
             provenance=row["provenance"],
         )
         for row in rows("extreme")
