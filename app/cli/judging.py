@@ -46,11 +46,14 @@ def interpret(
 
 def _in_words(result: dict[str, Any]) -> str:
     """One line a sample: status, course with its gravity, fault, then the gravest findings, or why there are none."""
+    from app.domain.findings import Course
+    from app.domain.judging.course.states import state_words
+
     said = ["no status" if result["status"] is None else f"status {result['status']}"]
     course = result["course"]
     if course is not None:
-        since = f" since {course['since']}" if course["since"] else ""
-        said.append(f"course {course['state'].replace('_', ' ')}{since}, gravity {course['gravity']}")
+        words = state_words(Course(course["state"], course["since"], course["gravity"]))
+        said.append(f"course {words}, gravity {course['gravity']}")
     if result["suspect"]:
         said.append("confirmation sample asked for")
     if result["fault"]:

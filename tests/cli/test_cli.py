@@ -117,7 +117,7 @@ def test_a_line_tells_what_stands_out_beside_the_status(run: Run, tmp_path: Path
     done = run("interpret", file)
     assert done.exit_code == 0, done.stderr
     wet, ester = done.stdout.splitlines()
-    assert ": status 1" in wet
+    assert ": status 1, course quiet, gravity 0" in wet
     assert "saturation" in wet
     assert ": no status" in ester
     assert "2000 µL/L is far above anything ordinary" in ester

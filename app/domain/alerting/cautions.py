@@ -22,6 +22,10 @@ MOVE_NOTHING: Final = (
     "Where contacts or windings may arc or overheat, nobody operates the tap changer or switches the unit to find out:"
     " that is for a qualified person to decide, with everybody away from the unit."
 )
+TAP_CHANGER_OIL: Final = (
+    "Oil of a tap changer is drawn by the maker's instructions: of many types only with the unit switched off and"
+    " earthed, and nobody operates the tap changer meanwhile."
+)
 WET: Final = (
     "A wet unit that has cooled may hold free water at its bottom: test the oil there before it is energized again, and"
     " avoid overload, under which wet paper gives off bubbles."

@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from app.domain.alerting.advice import advice
+from app.domain.alerting.advice import NOTHING_KNOWN, UnitFacts, advice
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import Bools, SampleFrame, to_days
@@ -26,6 +26,7 @@ from app.domain.judging.report import ReportOptions, report
 from app.domain.judging.verdict import verdict
 from app.domain.model import Asset, EventKind
 from app.science.quantities import NAMES
+from app.services.judging.interpret_facts import KnownUnits
 from app.services.judging.interpret_rows import CsvRow, Plate, Volume, read_rows
 
 ONLINE_INTERVAL_DAYS = 2.0
@@ -49,16 +50,20 @@ def interpret_csv(
     """
     rows, judgement, place = judge_csv(file)
     options = ReportOptions(detailed=detailed)
+    known = KnownUnits.of(rows, [bool(judgement.frame.online[n]) for n in place])
     for i, row in enumerate(rows):
         asset = Asset(row.asset, row.asset, "", liquid=row.plate.liquid)
-        yield as_object(row.number, asset, row.taken_at, report(judgement, place[i], options))
+        facts = known.at(row)
+        yield as_object(row.number, asset, row.taken_at, report(judgement, place[i], options), facts)
         if progress is not None:
             progress(i + 1, len(rows))
 
 
-def as_object(number: int, asset: Asset, taken_at: datetime, assessment: Assessment) -> dict[str, Any]:
+def as_object(
+    number: int, asset: Asset, taken_at: datetime, assessment: Assessment, facts: UnitFacts = NOTHING_KNOWN
+) -> dict[str, Any]:
     """The documented form of one result: everything the engine says, the verdict in words, and what to do next."""
-    steps = advice(assessment, asset, taken_at)
+    steps = advice(assessment, asset, taken_at, (), facts)
     return {
         "row": number,
         "asset": asset.code,
@@ -72,6 +77,7 @@ def as_object(number: int, asset: Asset, taken_at: datetime, assessment: Assessm
             {"text": a.text, "due": a.due.isoformat() if a.due else None, "source": a.source}
             for a in steps.actions
         ],
+        "next_sample_due": steps.next_sample_due.isoformat() if steps.next_sample_due else None,
         "cautions": list(steps.cautions),
     }
 

@@ -1,10 +1,11 @@
 """The mail about what one sample changed: gathers the facts, writes it, queues it for every contact of the site."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from app.domain.alerting.advice import advice
+from app.domain.alerting.advice import NOTHING_KNOWN, UnitFacts, advice
 from app.domain.alerting.conditions.gassing import reason_words
 from app.domain.alerting.news import AlertNews
 from app.domain.findings import PRACTICE, Assessment, Finding
@@ -18,9 +19,18 @@ from app.science.quantities import BY_NAME
 from app.services.mailing.queue_mail import Told, queue_mail
 from app.store.alerting import alerts
 from app.store.database import Connection
+from app.store.pages.unit_facts import unit_facts
 from app.store.registering import fleet
 from app.store.registering.fleet import CompartmentContext
 from app.store.registering.limits import ladder
+
+
+@dataclass(frozen=True, slots=True)
+class KnownUnit:
+    """What next steps rest on beside the sample: the owner's own steps, and what is known of the unit."""
+
+    ladder: Sequence[LadderStep] = ()
+    facts: UnitFacts = NOTHING_KNOWN
 
 
 def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, public_url: str) -> int:
@@ -28,7 +38,8 @@ def enqueue_alert_mail(connection: Connection, news: AlertNews, now: datetime, p
     context = fleet.compartment_context(connection, [news.compartment_id])[news.compartment_id]
     first = news.changes[0]
     opened = alerts.opened_at(connection, first.alert_id)
-    mail = render(compose(news, context, opened, public_url, ladder(connection)))
+    unit = KnownUnit(ladder(connection), unit_facts(connection, [news.compartment_id])[news.compartment_id])
+    mail = render(compose(news, context, opened, public_url, unit))
     told = Told(first.alert_id, first.event_id, news.sample_id)
     return queue_mail(connection, mail, context.contacts, told, now, public_url)
 
@@ -38,9 +49,10 @@ def compose(
     context: CompartmentContext,
     opened_at: datetime,
     public_url: str,
-    own_steps: Sequence[LadderStep] = (),
+    unit_known: KnownUnit | None = None,
 ) -> MailContent:
-    """Everything the mail says; ``own_steps`` are the owner's own steps of the ladder of actions."""
+    """Everything the mail says."""
+    known = unit_known or KnownUnit()
     assessment, asset = news.assessment, context.asset
     zone = ZoneInfo(context.site.time_zone)
     first = news.changes[0]
@@ -48,8 +60,7 @@ def compose(
     reason = first.change.reason
     why_now = "" if reason in first.condition.says_itself else f" ({reason_words(first.change)})"
     unit = f"{asset.code} {asset.name}, {context.compartment.name}"
-    steps = advice(assessment, asset, news.taken_at, own_steps)
-    actions = sorted(steps.actions, key=lambda a: a.due or date.max)  # of one day: as the ladder has them
+    steps = advice(assessment, asset, news.taken_at, known.ladder, known.facts)
     return MailContent(
         subject=f"{PREFIX} {asset.code} {context.compartment.name}: {headline}{why_now}",
         headline=headline[:1].upper() + headline[1:],
@@ -65,7 +76,7 @@ def compose(
         why=_why(assessment),
         compared_with=compared_with(online=assessment.online),
         changes=tuple(_deltas(assessment)),
-        steps=tuple(Step(a.text, a.due.isoformat() if a.due else "", a.source) for a in actions),
+        steps=tuple(Step(a.text, a.due.isoformat() if a.due else "", a.source) for a in steps.actions),
         cautions=steps.cautions,
         link=f"{public_url.rstrip('/')}/assets/{asset.code}",
         rule_set=assessment.rule_set,

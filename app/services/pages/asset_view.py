@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from app.domain.alerting.advice import Advice, advice
+from app.domain.alerting.advice import Advice, UnitFacts, advice, without_verdict
 from app.domain.findings import Assessment, Course, Finding, Rate, Severity
 from app.domain.judging.course.states import graver
 from app.domain.judging.verdict import reasons
@@ -13,9 +13,11 @@ from app.science.quantities import NORM_GASES
 from app.services.judging.context import RATIO_AGE
 from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import leading, newest_of_each_kind
-from app.services.pages.fleet_overview import Change, changes_between, weight_of
+from app.services.pages.changes import Change, changes_between
+from app.services.pages.fleet_overview import weight_of
 from app.services.pages.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
 from app.store.database import Connection, Database
+from app.store.pages.unit_facts import unit_facts
 from app.store.pages.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
 from app.store.pages.view_mail import MessageView, message_list
 from app.store.pages.view_samples import (
@@ -93,7 +95,7 @@ class Verdict:
     changes: tuple[Change, ...]
     column: NormColumn
     gases: tuple[GasRow, ...]
-    advice: Advice | None
+    advice: Advice
 
     @property
     def assessment(self) -> Assessment | None:
@@ -227,10 +229,12 @@ def _verdicts(
         return None, None
     newest = newest_of_each_kind(found)
     other = next((s for s in newest.values() if s.sample_id != lead.sample_id), None)
-    return _verdict(connection, unit, lead), _verdict(connection, unit, other) if other else None
+    known = unit_facts(connection, [unit.compartment_id])[unit.compartment_id]
+    second = _verdict(connection, unit, other, known) if other else None
+    return _verdict(connection, unit, lead, known), second
 
 
-def _verdict(connection: Connection, unit: Unit, newest: NewestSample) -> Verdict:
+def _verdict(connection: Connection, unit: Unit, newest: NewestSample, known: UnitFacts) -> Verdict:
     wanted = [i for i in (newest.sample_id, newest.previous_id) if i]
     found = samples_by_id(connection, wanted)
     sample = with_full_assessments(connection, {newest.sample_id: found[newest.sample_id]}, detailed=True)[
@@ -245,7 +249,9 @@ def _verdict(connection: Connection, unit: Unit, newest: NewestSample) -> Verdic
         changes=changes_between(previous, sample),
         column=column,
         gases=tuple(_gas_row(gas, sample, previous, column) for gas in NORM_GASES),
-        advice=advice(assessment, unit.asset, sample.taken_at, ladder(connection)) if assessment else None,
+        advice=advice(assessment, unit.asset, sample.taken_at, ladder(connection), known)
+        if assessment
+        else without_verdict(unit.asset, sample.taken_at.date(), known),
     )
 
 

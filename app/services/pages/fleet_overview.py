@@ -5,14 +5,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from app.domain.alerting.advice import Advice, advice
+from app.domain.alerting.advice import Advice, UnitFacts, advice, without_verdict
 from app.domain.alerting.states import OPEN_STATES
 from app.domain.findings import Assessment, Course, Finding
-from app.domain.model import LadderStep, Reading, Site, SourceKind
+from app.domain.model import LadderStep, Site, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import gravity_of, leading, newest_of_each_kind
+from app.services.pages.changes import Change, changes_told
 from app.store.database import Connection, Database
+from app.store.pages.unit_facts import unit_facts
 from app.store.pages.view_alerts import AlertView, alert_list
 from app.store.pages.view_samples import SampleView, day_numbers, samples_by_id, trail
 from app.store.pages.views import NewestSample, Unit, all_sites, newest_samples, units
@@ -21,22 +23,6 @@ from app.store.registering.limits import ladder
 PAGE_LENGTH = 100
 SPARK_SAMPLES = 12
 SPARK_DAYS = 90
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """How one quantity moved between two samples."""
-
-    quantity: str
-    before: Reading
-    after: Reading
-
-    @property
-    def amount(self) -> float | None:
-        """Difference [unit of the quantity]; None when either is below its limit."""
-        if self.before.value is None or self.after.value is None:
-            return None
-        return self.after.value - self.before.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,34 +136,6 @@ def fleet_overview(database: Database, query: FleetQuery, now: datetime) -> Flee
         )
 
 
-def changes_between(before: SampleView | None, after: SampleView) -> tuple[Change, ...]:
-    """Changes of the norm gases, the largest relative change first; quantities in both samples only."""
-    if before is None:
-        return ()
-    moved = [
-        Change(gas, before.readings[gas], after.readings[gas])
-        for gas in NORM_GASES
-        if gas in before.readings and gas in after.readings
-    ]
-    return tuple(sorted((c for c in moved if c.before != c.after), key=_weight, reverse=True))
-
-
-def _changes(before: SampleView | None, after: SampleView) -> tuple[Change, ...]:
-    """Against the sample before; of an on-line reading against the month a month ago: four hours are noise."""
-    if after.source_kind is not SourceKind.INSTRUMENT or after.assessment is None:
-        return changes_between(before, after)
-    moved = [
-        Change(gas, Reading(gas, value=max(0.0, after.readings[gas].number - delta)), after.readings[gas])
-        for gas, delta in after.assessment.deltas.items()
-        if gas in after.readings and delta
-    ]
-    return tuple(sorted(moved, key=_weight, reverse=True))
-
-
-def _weight(change: Change) -> float:
-    return abs(change.after.number - change.before.number) / max(change.before.number, 1.0)
-
-
 def main_reason(assessment: Assessment | None) -> Finding | None:
     """The finding that matters most; None when there is none."""
     return max(assessment.findings, key=weight_of, default=None) if assessment else None
@@ -218,12 +176,17 @@ def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetim
     found, steps = samples_by_id(connection, wanted), ladder(connection)
     leads = {row.newest.sample_id: found[row.newest.sample_id] for row in rows if row.newest}
     found |= with_full_assessments(connection, leads, detailed=False)
-    return _with_sparks(connection, [_detailed(row, found, steps) for row in rows], now)
+    facts = unit_facts(connection, [row.unit.compartment_id for row in rows])
+    detailed = [_detailed(row, found, steps, (facts[row.unit.compartment_id], now.date())) for row in rows]
+    return _with_sparks(connection, detailed, now)
 
 
-def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[LadderStep]) -> FleetRow:
+def _detailed(
+    row: FleetRow, found: dict[int, SampleView], steps: Sequence[LadderStep], known: tuple[UnitFacts, date]
+) -> FleetRow:
+    facts, today = known
     if row.newest is None:
-        return row
+        return replace(row, advice=without_verdict(row.unit.asset, today, facts))
     sample = found[row.newest.sample_id]
     before = found.get(row.newest.previous_id) if row.newest.previous_id else None
     assessment = sample.assessment
@@ -239,8 +202,10 @@ def _detailed(row: FleetRow, found: dict[int, SampleView], steps: Sequence[Ladde
         reason=reason,
         previous_status=before.status if before else None,
         previous_at=before.taken_at if before else None,
-        changes=_changes(before, sample),
-        advice=advice(assessment, row.unit.asset, sample.taken_at, steps) if assessment else None,
+        changes=changes_told(before, sample),
+        advice=advice(assessment, row.unit.asset, sample.taken_at, steps, facts)
+        if assessment
+        else without_verdict(row.unit.asset, today, facts),
         key_quantity=_key_quantity(reason, sample),
     )
 

@@ -87,6 +87,17 @@ def units(
     return [_unit(row) for row in connection.execute(query)]
 
 
+def of_the_same_assets(
+    connection: Connection, compartment_ids: Sequence[int]
+) -> dict[int, tuple[int, CompartmentKind]]:
+    """These compartments and all others of their assets, each with its asset's id and its kind."""
+    asked = sa.select(compartments.c.asset_id).where(compartments.c.id.in_(compartment_ids))
+    query = sa.select(compartments.c.id, compartments.c.asset_id, compartments.c.kind).where(
+        compartments.c.asset_id.in_(asked)
+    )
+    return {row.id: (row.asset_id, CompartmentKind(row.kind)) for row in connection.execute(query)}
+
+
 def all_sites(connection: Connection) -> list[Site]:
     """Every site, by name."""
     rows = connection.execute(sa.select(sites).order_by(sites.c.name))

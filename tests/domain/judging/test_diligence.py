@@ -134,7 +134,7 @@ def test_a_rate_that_its_points_do_not_bear_out_is_told_as_that_and_confirms_not
     shown = of_assessment(found, Speaker("lab", online=False))
     assert shown is not None
     assert shown.status == 2
-    assert urgency(found) == "watch"
+    assert urgency(found) == "stable", "by its course it is high and at rest: reviewed, not chased"
 
 
 def test_below_table_1_such_a_rate_asks_for_one_more_sample_once() -> None:

@@ -123,8 +123,8 @@ def test_acetylene_that_appears_in_an_ester_alarms_and_stays() -> None:
     assert severities(arcing)[:8] == [0, 0, 0, 0, 2, 3, 4, 4]
     assert severities(arcing)[8] >= 3  # a year at 60 is its record by then; the level itself still counts
     assert told(arcing[6]) == (
-        "No published norm for this natural ester; against its own record of 4 samples C₂H₂ of 60 µL/L, where 0 µL/L "
-        "is usual, is extreme: investigate at once."
+        "No published norm for this natural ester; against its own record of 4 samples C₂H₂ of 60 µL/L, where none is "
+        "usual, is extreme: investigate at once."
     )
 
 

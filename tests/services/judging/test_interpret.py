@@ -81,6 +81,32 @@ def test_results_carry_verdict_actions_and_cautions() -> None:
     assert sum(one["certainty"]["status"].values()) == pytest.approx(1.0, abs=0.002)
 
 
+def test_next_steps_know_what_the_file_says_of_the_unit() -> None:
+    """A monitor on the unit, its tap changer's sample, its age: all from the rows up to the sample."""
+    header = "asset,taken_at,age_years,compartment,source_kind,h2,ch4,c2h6,c2h4,c2h2,co,co2,o2,n2"
+    gases, tap = "10,5,4,3,0,200,2000,900,50000", "9,5,4,3,40,200,2000,900,50000"
+    found = interpret(
+        "\n".join(
+            [
+                header,
+                f"M,2025-09-01,20,main_tank,laboratory,{gases}",
+                f"M,2026-03-01,20,main_tank,instrument,{gases}",
+                f"M,2026-03-02,20,main_tank,laboratory,{tap}",
+                f"M,2026-03-03,20,tap_changer,laboratory,{tap}",
+                f"M,2026-03-04,20,main_tank,laboratory,{tap}",
+                f"Y,2026-03-01,0.5,main_tank,laboratory,{'<5,<1,<1,<1,<0.2,50,300,900,50000'}",
+            ]
+        )
+    )
+    assert [r["next_sample_due"] for r in found[:2]] == ["2026-09-01", "2026-09-01"]
+    steps = [" ".join(a["text"] for a in r["actions"]) for r in found]
+    assert "compare the monitor with it" in steps[1]
+    assert "Sample the tap changer's oil too" in steps[2]
+    assert "Compare with the tap changer's newest sample" in steps[4]
+    assert not any("Put an on-line monitor" in text for text in steps)
+    assert found[5]["next_sample_due"] == "2026-05-30"
+
+
 def test_the_order_of_the_file_is_kept_and_the_judgement_is_that_of_time() -> None:
     late, early = "A,2020-07-01,5,60,5,4,3,0,200,2000,900,50000", f"A,2020-01-01,{QUIET}"
     found = interpret(rows(late, early))

@@ -94,7 +94,10 @@ STEP_WORDS: Final = {
 def state_words(course: Course) -> str:
     """A state as a list shows it: ``stable at a high level since 2024-05-01``."""
     words = STATE_WORDS[State(course.state)]
-    return words if course.since is None or course.state == State.QUIET else f"{words} since {course.since}"
+    if course.since is None or course.state == State.QUIET:
+        return words
+    state, comma, rest = words.partition(",")
+    return f"{state} since {course.since}{comma}{rest}"
 
 
 def graver(courses: Iterable[Course | None]) -> Course | None:
