@@ -147,9 +147,9 @@ def _of_verdict(view: AssetView, lead: Verdict, said: Assessment) -> dict[str, A
         "fault": said.fault.code if said.fault else None,
         "state": course.state if course else None,
         "gravity": course.gravity if course else None,
-        "urgency": steps.urgency if steps else "",
-        "steps": tuple(a.text for a in steps.actions) if steps else (),
-        "due": steps.next_sample_due if steps else None,
+        "urgency": steps.urgency,
+        "steps": tuple(a.text for a in steps.actions),
+        "due": steps.next_sample_due,
         "rules": frozenset(f.rule for f in said.findings),
         "texts": tuple(dict.fromkeys(texts)),
     }

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from engine_cast import START, frame, judge
+from engine_cast import START, Samples, frame, judge
 
 from app.domain.alerting.advice import advice
 from app.domain.alerting.conditions.registry import evidence
@@ -308,7 +308,8 @@ def test_a_gas_that_was_never_found_is_said_to_be_usually_none() -> None:
 def test_a_compartment_without_norms_is_not_called_blind() -> None:
     """A detection limit above a norm hides nothing where no norm applies."""
     for asset, kind in ((ESTER, MAIN), (UNIT, TAP_CHANGER)):
-        rows_ = [(0.0, ester()), (180.0, {**ester(), "c2h2": "<5"})]
+        found_none: dict[str, float | str] = {**ester(), "c2h2": "<5"}
+        rows_: Samples = [(0.0, ester()), (180.0, found_none)]
         judgement = judge(rows_, norming=norming_of(asset, (), 2, kind))
         found = report(judgement, 1, BRIEF)
         assert not [f for f in found.findings if f.rule in {"detection_limit", "unjudged"}]
