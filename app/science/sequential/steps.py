@@ -20,13 +20,14 @@ class Steps(NamedTuple):
     reference: Floats
 
 
-def coarse_steps(values: Floats, limits: Floats, detection: Floats) -> Steps:
+def coarse_steps(values: Floats, limits: Floats, detection: Floats, reviewed: Bools) -> Steps:
     """Values far above the median of the days before, on some days in a row.
 
     Args:
         values: (n, g) daily values on n days in a row, NaN where not measured or below a limit. [any unit]
         limits: (n, g) the limit where a value is below one, NaN elsewhere.
         detection: (g,) usual detection limits; they are added to both sides, so that small values do not shout.
+        reviewed: (n,) days on which somebody has accepted the level: a step ends there.
 
     Returns:
         A step lasts until the values have been back half of the way for two weeks.
@@ -39,12 +40,17 @@ def coarse_steps(values: Floats, limits: Floats, detection: Floats) -> Steps:
     for column in range(g):
         lasting: tuple[int, float] | None = None
         back = 0
-        level = _before(known[:, column], own)
+        level = np.concatenate(
+            [_before(part, own) for part in np.split(known[:, column], np.flatnonzero(reviewed))]
+        )
         need = own.factor * (level + detection[column])
         high = (values[:, column] + detection[column] > need) & (
             values[:, column] > own.detection_limits * detection[column]
         )
         for t in range(own.days - 1, n):
+            if reviewed[t]:
+                lasting = None
+                continue
             if lasting is None:
                 # all of the days against the level before the first of them
                 first = t - own.days + 1

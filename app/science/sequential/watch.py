@@ -26,6 +26,7 @@ class Watched(NamedTuple):
         alarm: (n, m) the column stands out: from crossing its limit until it has been back for some days.
         since: (n, m) for days of alarm, the place of the day from which the score was not near zero; -1 elsewhere.
         excess: (n, g) ln of the value over what is expected; NaN while blind or where not measured.
+        effect: (n, g) what temperature and load explain, by the newest fit, about its mean [ln]; 0 without one.
         learned: (n,) days without alarm that were learned from or can be, counted up to the day.
         explained: (n,) temperature or load take part in what is expected.
     """
@@ -35,6 +36,7 @@ class Watched(NamedTuple):
     alarm: Bools
     since: Integers
     excess: Floats
+    effect: Floats
     learned: Integers
     explained: Bools
 
@@ -149,11 +151,16 @@ class _Run:
             np.zeros((n, m), dtype=np.bool_),
             np.full((n, m), -1),
             np.full((n, g), np.nan),
+            np.zeros((n, g)),
             np.zeros(n, dtype=np.int64),
             np.zeros(n, dtype=np.bool_),
         )
 
     def found(self) -> Watched:
+        if self.model is not None:
+            learned = self.model.learned
+            effect = (self.model.design[..., 1:] * learned.coefficients[:, 1:]).sum(axis=-1)
+            self.out.effect[:] = np.where(learned.watched, effect - np.nanmean(effect, axis=0), 0.0)
         return self.out
 
     def day(self, t: int, reviewed: bool) -> None:

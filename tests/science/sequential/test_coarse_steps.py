@@ -1,15 +1,24 @@
 """Coarse steps: what is seen before anything is learned."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from app.science.sequential.parameters import StepParameters
 from app.science.sequential.steps import Steps, coarse_steps
 
 
-def steps(values: list[float], limits: list[float] | None = None, detection: float = 1.0) -> Steps:
+def steps(
+    values: list[float],
+    limits: list[float] | None = None,
+    detection: float = 1.0,
+    reviewed: Sequence[int] = (),
+) -> Steps:
     column = np.array(values)[:, None]
     other = np.full_like(column, np.nan) if limits is None else np.array(limits)[:, None]
-    return coarse_steps(column, other, np.array([detection]))
+    days = np.zeros(len(column), dtype=bool)
+    days[list(reviewed)] = True
+    return coarse_steps(column, other, np.array([detection]), days)
 
 
 def test_the_constants_a_second_time() -> None:
@@ -45,4 +54,12 @@ def test_from_below_the_limit_of_detection() -> None:
     assert found.reference[-1, 0] == 0.5
     # twice the usual detection limit is asked for: less is no step
     assert not steps([np.nan] * 30 + [1.9] * 5, limits).alarm.any()
-    assert coarse_steps(np.zeros((0, 2)), np.zeros((0, 2)), np.ones(2)).alarm.shape == (0, 2)
+    assert coarse_steps(
+        np.zeros((0, 2)), np.zeros((0, 2)), np.ones(2), np.zeros(0, dtype=bool)
+    ).alarm.shape == (0, 2)
+
+
+def test_a_review_ends_a_step_and_the_level_is_the_new_one() -> None:
+    found = steps([20.0] * 30 + [60.0] * 60, reviewed=[70])
+    assert found.alarm[69, 0]
+    assert not found.alarm[70:, 0].any()

@@ -1,0 +1,248 @@
+"""The course of an on-line series: where the daily medians of its whole baseline have come to."""
+
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from app.domain.findings import Course, Pace
+from app.domain.judging.frame import Floats
+from app.domain.watching.change import (
+    CHANGED,
+    FAST,
+    Looked,
+    OnlineWatch,
+    changed_words,
+    medians,
+    running_medians,
+)
+from app.domain.watching.record import DayRecord, day_of, number_of
+from app.science.sequential.slope import slope_test
+from app.science.trends.trend import theil_sen
+
+
+class State(StrEnum):
+    """The states of a course that days can tell."""
+
+    QUIET = "quiet"
+    RISING = "rising"
+    STABLE_HIGH = "stable_high"
+    FALLING = "falling"
+    ENDED = "ended"
+
+
+MONTH: Final = 30
+YEAR: Final = 365
+JOINT_P: Final = 0.0021
+GAS_P: Final = 0.00026
+"""Levels at which a look every month calls a rise when two in a row reach them: 0.072 L^-0.74 and 0.023 L^-0.94 with
+L = 117 looks in ten years (ours, simulated)."""
+_FEWEST_MONTHS: Final = 8
+_SEASONS: Final = 24
+"""Months that are needed where neither temperature nor load are known: a yearly swing is taken out then."""
+_UP_DAYS, _DOWN_DAYS = 7, 30
+"""A limit is crossed by the median of so many days, and left again by the median of more: a status that flickers at a
+limit is one course (ours)."""
+_SHORTEST_PACE: Final = 28
+
+
+@dataclass(frozen=True)
+class Limits:
+    """(7,) the two limits of each norm gas [µL/L], NaN where none applies: Tables 1 and 2, or what stands for them."""
+
+    typical: Floats
+    high: Floats
+
+
+@dataclass(frozen=True)
+class _Look:
+    """One look, at the end of a month of the record or at its last day."""
+
+    day: int
+    rising: bool
+    rose: bool
+    falling: bool
+    level: int
+    gravity: int
+    joint_p: float | None
+
+
+def online_course(looked: Looked, said: OnlineWatch, limits: Limits) -> Course:
+    """What the record has come to on its last day.
+
+    Notes:
+        A rise is a change that the watch sees, or a slope of the monthly medians, jointly or of one gas, in two looks
+        in a row. Gravity: 1 for a rise, 2 for a rise above the first limit or a fast change, 3 for a rise above the
+        second limit, and for gas at rest 1 above a limit. The worst of a year, or since a review, holds.
+    """
+    record = looked.record
+    if not len(record) or not record.gases:
+        return Course(str(State.QUIET), None, 0)
+    levels = _levels(looked, limits)
+    ends = [*range(len(record) - 1, -1, -MONTH)][::-1]
+    tests = [_tested(looked, end) for end in ends]
+    looks = []
+    for k, end in enumerate(ends):
+        called = k > 0 and tests[k].rises and tests[k - 1].rises
+        falls = k > 0 and tests[k].falls and tests[k - 1].falls
+        rising = called or bool(looked.alarm[end])
+        alarm = int(looked.alarm[max(end - MONTH + 1, _review_before(record, end)) : end + 1].max())
+        gravity = _gravity(rising or alarm > 0, alarm, int(levels[end].max()))
+        looks.append(
+            _Look(
+                end,
+                rising,
+                rising or alarm > 0,
+                falls and not rising,
+                int(levels[end].max()),
+                gravity,
+                tests[k].joint_p,
+            )
+        )
+    return _told(looked, said, looks)
+
+
+def _gravity(rising: bool, alarm: int, level: int) -> int:
+    if not rising:
+        return min(level, 1)
+    return max(1 + level, 2 if alarm >= FAST else CHANGED)
+
+
+def _told(looked: Looked, said: OnlineWatch, looks: list[_Look]) -> Course:
+    record, now = looked.record, looks[-1]
+    since_review = _review_before(record, len(record) - 1)
+    kept = [one for one in looks if one.day >= since_review and one.day > now.day - YEAR] or [now]
+    gravity = max(one.gravity for one in kept)
+    rose = any(one.rose for one in kept)
+    if now.rising:
+        state = State.RISING
+    elif now.falling:
+        state = State.FALLING
+    elif rose:
+        state = State.ENDED
+    elif now.level:
+        state = State.STABLE_HIGH
+    else:
+        state = State.QUIET
+    since = _since(looked, said, looks, state)
+    pace = _pace(looked, since if state in {State.RISING, State.FALLING} else 0)
+    began = None if state is State.QUIET else day_of(record.first + since).isoformat()
+    return Course(str(state), began, gravity, pace, now.joint_p, _why(said, now, state, gravity))
+
+
+def _review_before(record: DayRecord, end: int) -> int:
+    """Place of the first day after the newest review up to a day; 0 without one."""
+    reviews = np.flatnonzero(record.reviewed[: end + 1])
+    return int(reviews[-1]) if len(reviews) else 0
+
+
+def _since(looked: Looked, said: OnlineWatch, looks: list[_Look], state: State) -> int:
+    """Place of the day from which a state holds."""
+    if state is State.RISING and said.began is not None:
+        return number_of(date.fromisoformat(said.began)) - looked.record.first
+    same = {State.RISING: "rising", State.FALLING: "falling"}.get(state)
+    place = looks[-1].day
+    for one in reversed(looks):
+        holds = getattr(one, same) if same else not one.rising
+        if not holds or (state is State.STABLE_HIGH and not one.level):
+            break
+        place = one.day
+    return max(place - MONTH, 0) if same else place
+
+
+def _why(said: OnlineWatch, now: _Look, state: State, gravity: int) -> tuple[str, ...]:
+    why = []
+    if said.severity:
+        why.append(f"Against its own record: {changed_words(said)}.")
+    if state is State.RISING and not said.severity:
+        why.append(
+            "The monthly medians of the whole baseline rise by more than chance, in two looks in a row."
+        )
+    if state is State.FALLING:
+        why.append(
+            "The monthly medians of the whole baseline fall by more than chance, in two looks in a row."
+        )
+    if state is State.ENDED:
+        why.append("It rose within the last year, and does not now.")
+    if gravity > now.gravity:
+        why.append("The gravity is that of the worst within a year: nobody has recorded a review since.")
+    if now.level:
+        why.append("A gas stands above its norms." if now.level == 1 else "A gas stands far above its norms.")
+    return tuple(why)
+
+
+# --- the numbers ------------------------------------------------------------------------------------------
+
+
+def _levels(looked: Looked, limits: Limits) -> Floats:
+    """(n, 7) 0, 1 or 2 limits crossed, each day, with its hysteresis."""
+    record = looked.record
+    quick, slow = running_medians(record.values, _UP_DAYS), running_medians(record.values, _DOWN_DAYS)
+
+    def above(values: Floats) -> Floats:
+        found: Floats = (values > limits.typical).astype(np.float64) + (values > limits.high)
+        return found
+
+    up, down = above(quick), above(np.fmax(quick, slow))
+    level = np.zeros(record.values.shape)
+    state = np.zeros(record.values.shape[1])
+    for t in range(len(level)):
+        state = np.where(up[t] > state, up[t], np.minimum(state, down[t]))
+        level[t] = state
+    return level
+
+
+@dataclass(frozen=True)
+class _Tested:
+    rises: bool
+    falls: bool
+    joint_p: float | None
+
+
+def _tested(looked: Looked, end: int) -> _Tested:
+    """The slope of monthly medians up to a day, counted back from it."""
+    record = looked.record
+    begin = _review_before(record, end)
+    days = looked.level_free[begin : end + 1]
+    months = len(days) // MONTH
+    if months < _FEWEST_MONTHS:
+        return _Tested(False, False, None)
+    monthly = _parts(days, MONTH)
+    explained = bool(looked.watched.explained[end])
+    if not explained and months < _SEASONS:
+        return _Tested(False, False, None)
+    found = slope_test(monthly, seasons=None if explained else YEAR / MONTH)
+    rises = found.joint_p <= JOINT_P or bool((found.p <= GAS_P).any())
+    falls = 1.0 - found.joint_p <= JOINT_P
+    return _Tested(rises, falls, float(found.joint_p))
+
+
+def _parts(days: Floats, length: int) -> Floats:
+    """(parts, g) medians of the parts of so many days that end with the last."""
+    parts = len(days) // length
+    whole = days[len(days) - parts * length :].reshape(parts, length, days.shape[1])
+    return medians(np.moveaxis(whole, 1, 2))
+
+
+def _pace(looked: Looked, begin: int) -> dict[str, Pace]:
+    """By gas, the slope of weekly medians from a day on, temperature and load taken out where they are known."""
+    record = looked.record
+    if len(record) - begin < _SHORTEST_PACE:
+        begin = max(len(record) - _SHORTEST_PACE, 0)
+    values = np.exp(_parts(looked.level_free[begin:], 7)) - record.detection
+    if len(values) < 4:
+        return {}
+    at = 7.0 * np.arange(len(values))
+    found = theil_sen(at, values.T, np.isfinite(values.T))
+    since = day_of(record.first + begin).isoformat()
+
+    def known(value: float) -> float | None:
+        return float(value) if np.isfinite(value) else None
+
+    return {
+        gas: Pace(float(found.per_year[i]), known(found.low[i]), known(found.high[i]), since)
+        for i, gas in enumerate(record.gases)
+        if np.isfinite(found.per_year[i])
+    }
