@@ -10,6 +10,7 @@ from app.services.health.heartbeat import beat
 from app.services.instruments.check_instruments import check_due
 from app.services.instruments.check_silence import check_silence
 from app.services.keeping.upkeep import create_partitions_ahead, end_of_raw
+from app.services.watching.watch_days import watch_due
 from app.store.database import Database
 
 
@@ -29,6 +30,9 @@ def duties(database: Database, settings: Settings) -> list[Duty]:
     def readings(now: datetime) -> int:
         return check_due(database, now, settings.check_rule, url)
 
+    def days(now: datetime) -> int:
+        return watch_due(database, now, url)
+
     def months(now: datetime) -> int:
         return len(create_partitions_ahead(database, now))
 
@@ -41,6 +45,7 @@ def duties(database: Database, settings: Settings) -> list[Duty]:
         Duty("end of shelves", timedelta(seconds=5), shelves),
         Duty("silence", timedelta(minutes=1), silence),
         Duty("instruments' readings", timedelta(minutes=1), readings),
+        Duty("instruments' days", timedelta(minutes=1), days),
         Duty("months ahead", timedelta(hours=6), months),
         Duty("end of raw readings", timedelta(hours=6), retention),
     ]

@@ -91,6 +91,7 @@ instrument_states = Table(
     Column("heard_at", UtcDateTime, nullable=False),  # when a post with at least one sample taken came last
     Column("newest_taken_at", UtcDateTime, nullable=False),
     Column("checked_at", UtcDateTime),  # when the quality of its data was looked at last
+    Column("watched_at", UtcDateTime),  # when its days were looked at last for a change of the unit
     Column("token", Id, nullable=False),  # another one whenever its stored readings change
 )
 
@@ -120,6 +121,20 @@ instrument_findings = Table(
     UniqueConstraint(
         "source_id", "compartment_id", "kind", "quantity", "begins_at", name="uq_instrument_findings_identity"
     ),
+)
+
+online_courses = Table(  # what the newest look at an instrument's days found of the unit
+    "online_courses",
+    metadata,
+    Column("compartment_id", Id, ForeignKey("compartments.id"), primary_key=True),
+    Column("source_id", Id, ForeignKey("sources.id"), primary_key=True),
+    Column("looked_at", UtcDateTime, nullable=False),
+    Column("day", sa.Date, nullable=False),  # the last UTC day that was looked at
+    Column("state", sa.Text, nullable=False),
+    Column("since", sa.Date),  # NULL: quiet
+    Column("gravity", sa.Integer, nullable=False),
+    Column("severity", sa.Integer, nullable=False),  # of a change against its own record; 0: none
+    Column("detail", Json, nullable=False),  # course, watch and gassing events
 )
 
 source_compartments = Table(

@@ -477,6 +477,7 @@ def upgrade() -> None:
         sa.Column("heard_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
         sa.Column("newest_taken_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
         sa.Column("checked_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
+        sa.Column("watched_at", app.store.database.UtcDateTime(timezone=True), nullable=True),
         sa.Column("token", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.ForeignKeyConstraint(
             ["source_id"], ["sources.id"], name=op.f("fk_instrument_states_source_id_sources")
@@ -499,6 +500,31 @@ def upgrade() -> None:
     with op.batch_alter_table("maintenance_spells", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_maintenance_spells_source_id"), ["source_id"], unique=False)
 
+    op.create_table(
+        "online_courses",
+        sa.Column("compartment_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("source_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("looked_at", app.store.database.UtcDateTime(timezone=True), nullable=False),
+        sa.Column("day", sa.Date(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("since", sa.Date(), nullable=True),
+        sa.Column("gravity", sa.Integer(), nullable=False),
+        sa.Column("severity", sa.Integer(), nullable=False),
+        sa.Column(
+            "detail",
+            sa.JSON().with_variant(postgresql.JSONB(astext_type=sa.Text()), "postgresql"),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(
+            ["compartment_id"],
+            ["compartments.id"],
+            name=op.f("fk_online_courses_compartment_id_compartments"),
+        ),
+        sa.ForeignKeyConstraint(
+            ["source_id"], ["sources.id"], name=op.f("fk_online_courses_source_id_sources")
+        ),
+        sa.PrimaryKeyConstraint("compartment_id", "source_id", name=op.f("pk_online_courses")),
+    )
     op.create_table(
         "service_events",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -621,6 +647,7 @@ def downgrade() -> None:
 
     op.drop_table("alert_events")
     op.drop_table("source_compartments")
+    op.drop_table("online_courses")
     op.drop_table("service_events")
     with op.batch_alter_table("maintenance_spells", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_maintenance_spells_source_id"))

@@ -36,6 +36,8 @@ class RaisedBy(StrEnum):
     """The look at an instrument's readings."""
     SILENCE = "silence"
     """The watch over silence."""
+    DAYS = "days"
+    """The daily look at an instrument's days."""
 
 
 class Audience(StrEnum):

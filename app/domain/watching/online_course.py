@@ -2,12 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import date
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
 
 from app.domain.findings import Course, Pace
+from app.domain.judging.course.states import State
 from app.domain.judging.frame import Floats
 from app.domain.watching.change import (
     CHANGED,
@@ -22,17 +22,6 @@ from app.domain.watching.record import DayRecord, day_of, number_of
 from app.science.sequential.slope import slope_test
 from app.science.trends.trend import theil_sen
 
-
-class State(StrEnum):
-    """The states of a course that days can tell."""
-
-    QUIET = "quiet"
-    RISING = "rising"
-    STABLE_HIGH = "stable_high"
-    FALLING = "falling"
-    ENDED = "ended"
-
-
 MONTH: Final = 30
 YEAR: Final = 365
 JOINT_P: Final = 0.0021
@@ -45,7 +34,8 @@ _SEASONS: Final = 24
 _UP_DAYS, _DOWN_DAYS = 7, 30
 """A limit is crossed by the median of so many days, and left again by the median of more: a status that flickers at a
 limit is one course (ours)."""
-_SHORTEST_PACE: Final = 28
+_LONG_STRETCH: Final = 56
+_FEWEST_PARTS: Final = 4
 
 
 @dataclass(frozen=True)
@@ -115,15 +105,16 @@ def _told(looked: Looked, said: OnlineWatch, looks: list[_Look]) -> Course:
     since_review = _review_before(record, len(record) - 1)
     kept = [one for one in looks if one.day >= since_review and one.day > now.day - YEAR] or [now]
     gravity = max(one.gravity for one in kept)
-    rose = any(one.rose for one in kept)
-    if now.rising:
+    held = [one for one in looks if one.day >= since_review and one.day <= now.day - YEAR]
+    if any(one.rose for one in kept):
         state = State.RISING
     elif now.falling:
         state = State.FALLING
-    elif rose:
+    elif any(one.rose and one.day > now.day - 2 * YEAR for one in held):
         state = State.ENDED
     elif now.level:
-        state = State.STABLE_HIGH
+        high = next((k for k, one in enumerate(reversed(looks)) if not one.level), len(looks))
+        state = State.STABLE_HIGH if high * MONTH >= YEAR else State.HIGH
     else:
         state = State.QUIET
     since = _since(looked, said, looks, state)
@@ -142,21 +133,24 @@ def _since(looked: Looked, said: OnlineWatch, looks: list[_Look], state: State) 
     """Place of the day from which a state holds."""
     if state is State.RISING and said.began is not None:
         return number_of(date.fromisoformat(said.began)) - looked.record.first
-    same = {State.RISING: "rising", State.FALLING: "falling"}.get(state)
-    place = looks[-1].day
-    for one in reversed(looks):
-        holds = getattr(one, same) if same else not one.rising
-        if not holds or (state is State.STABLE_HIGH and not one.level):
-            break
-        place = one.day
-    return max(place - MONTH, 0) if same else place
+    back = list(reversed(looks))
+    if state in {State.RISING, State.ENDED}:  # the newest run of looks that saw a rise
+        last = next(k for k, one in enumerate(back) if one.rose)
+        if state is State.ENDED:
+            return back[last].day
+        first = next((k for k, one in enumerate(back) if k > last and not one.rose), len(back))
+        return max(back[first - 1].day - MONTH, 0)
+    falling = state is State.FALLING
+    holds = [one.falling if falling else one.level > 0 for one in back]
+    first = holds.index(False) if False in holds else len(back)
+    return max(back[max(first - 1, 0)].day - (MONTH if falling else 0), 0)
 
 
 def _why(said: OnlineWatch, now: _Look, state: State, gravity: int) -> tuple[str, ...]:
     why = []
     if said.severity:
         why.append(f"Against its own record: {changed_words(said)}.")
-    if state is State.RISING and not said.severity:
+    if state is State.RISING and now.rising and not said.severity:
         why.append(
             "The monthly medians of the whole baseline rise by more than chance, in two looks in a row."
         )
@@ -164,8 +158,10 @@ def _why(said: OnlineWatch, now: _Look, state: State, gravity: int) -> tuple[str
         why.append(
             "The monthly medians of the whole baseline fall by more than chance, in two looks in a row."
         )
-    if state is State.ENDED:
+    if state is State.RISING and not now.rising:
         why.append("It rose within the last year, and does not now.")
+    if state is State.ENDED:
+        why.append("It rose once, and has not for a year.")
     if gravity > now.gravity:
         why.append("The gravity is that of the worst within a year: nobody has recorded a review since.")
     if now.level:
@@ -227,14 +223,16 @@ def _parts(days: Floats, length: int) -> Floats:
 
 
 def _pace(looked: Looked, begin: int) -> dict[str, Pace]:
-    """By gas, the slope of weekly medians from a day on, temperature and load taken out where they are known."""
+    """By gas, the slope of medians of a week from a day on, temperature and load taken out where they are known.
+
+    Of three days where the stretch is shorter than eight weeks; none where it is shorter than twelve days.
+    """
     record = looked.record
-    if len(record) - begin < _SHORTEST_PACE:
-        begin = max(len(record) - _SHORTEST_PACE, 0)
-    values = np.exp(_parts(looked.level_free[begin:], 7)) - record.detection
-    if len(values) < 4:
+    length = 7 if len(record) - begin >= _LONG_STRETCH else 3
+    values = np.exp(_parts(looked.level_free[begin:], length)) - record.detection
+    if len(values) < _FEWEST_PARTS:
         return {}
-    at = 7.0 * np.arange(len(values))
+    at = float(length) * np.arange(len(values))
     found = theil_sen(at, values.T, np.isfinite(values.T))
     since = day_of(record.first + begin).isoformat()
 

@@ -15,7 +15,7 @@ from app.store.instruments import instruments
 def facts_again(connection: Connection, stored: StoredAlert, change: Change, now: datetime) -> Facts | None:
     """What is known now of an instrument, a site's instruments or the fleet's; None when none is left."""
     group = memory.group_of(stored)
-    single = stored.subject.source_id
+    single = stored.subject.source_id or stored.state.memory.get("days", {}).get("source_id")
     ids = group.members if group else {single} if single is not None else set()
     known = memory.known(alerts.of_conditions(connection, OF_SILENCE).values())
     missed = tuple(

@@ -16,6 +16,7 @@ from app.services.judging.leading_sample import leading, newest_of_each_kind
 from app.services.pages.changes import Change, changes_between
 from app.services.pages.fleet_overview import weight_of
 from app.services.pages.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
+from app.services.watching.watch_days import online_courses_of
 from app.store.database import Connection, Database
 from app.store.pages.unit_facts import unit_facts
 from app.store.pages.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
@@ -30,6 +31,7 @@ from app.store.pages.view_samples import (
 )
 from app.store.pages.views import NewestSample, Unit, instrument_names, newest_samples, units
 from app.store.registering.limits import all_limits, ladder
+from app.store.watching.online_courses import OnlineCourse
 
 HISTORY_LENGTH = 30
 COLUMN_SAMPLES = 12
@@ -127,6 +129,8 @@ class AssetView:
     events: tuple[ServiceEvent, ...]
     instruments: tuple[str, ...]
     mails: tuple[MessageView, ...]
+    online: tuple[OnlineCourse, ...]
+    """What the newest look at each instrument's days found, the gravest first."""
     span: tuple[datetime, datetime] | None
 
     @property
@@ -175,6 +179,7 @@ def asset_view(
             events=tuple(unit_events(connection, own)),
             instruments=tuple(instrument_names(connection, [own]).get(own, [])),
             mails=tuple(message_list(connection, sample_ids=[s.id for s in page.samples], limit=20)),
+            online=tuple(online_courses_of(connection, own)),
             span=sample_span(connection, own),
         )
 

@@ -60,6 +60,10 @@ TABLE = [
         *("1 look again, 2 aged, 3 near its end", ""),
     ),
     (
+        *("online_change", "On-line change", UNIT, "a compartment", Audience.SITE),
+        *("1 changed, 2 fast", "online_change online_change_fast"),
+    ),
+    (
         "silent",
         "Instrument silent",
         ONE,
@@ -100,8 +104,13 @@ def test_the_registry_says_of_every_condition_what_it_is() -> None:
     assert found == TABLE
 
 
-def test_a_condition_is_in_one_of_the_three_families_by_what_raises_it() -> None:
-    families = {RaisedBy.SAMPLES: OfSamples, RaisedBy.READINGS: OfReadings, RaisedBy.SILENCE: OfInstruments}
+def test_a_condition_is_in_one_of_the_families_by_what_raises_it() -> None:
+    families = {
+        RaisedBy.SAMPLES: OfSamples,
+        RaisedBy.READINGS: OfReadings,
+        RaisedBy.SILENCE: OfInstruments,
+        RaisedBy.DAYS: OfInstruments,
+    }
     assert all(isinstance(c, families[c.raised_by]) for c in CONDITIONS)
     assert [c.name for c in registry.OF_SAMPLES] == [
         "gassing",

@@ -9,6 +9,7 @@ from app.domain.alerting.condition import OfReadings
 from app.domain.alerting.conditions.agreement import AGREEMENT
 from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.alerting.conditions.fleet_silent import FLEET_SILENT
+from app.domain.alerting.conditions.online_change import ONLINE_CHANGE
 from app.domain.alerting.conditions.silent import SILENT
 from app.domain.alerting.conditions.site_silent import SITE_SILENT
 from app.domain.alerting.conditions.together import Together
@@ -328,3 +329,26 @@ def test_what_is_said_of_readings(
 def test_the_lines_of_what_is_over() -> None:
     assert DATA_QUALITY.over == "Nothing is found any more"
     assert AGREEMENT.over == "Agrees with the laboratory"
+
+
+def test_a_change_against_the_own_record_is_told_with_gases_and_without_a_status() -> None:
+    headline = "H₂ +18 %, CH₄ +12 % since about 2026-02-03"
+    told = facts(Missed(instrument(heard=1)), severity=1, headline=headline)
+    assert ONLINE_CHANGE.said(told) == Said(
+        "W-T1: on-line gas leaves its own record, a change",
+        "W-T1: on-line gas leaves its record",
+        f"{headline}. By the daily values of GM-1, against the unit's own record; what oil temperature and load explain"
+        " is taken out where they are known. It raises no status: no limit need be reached for it.",
+    )
+    assert ONLINE_CHANGE.steps(told) == NextSteps("online_change", {"unit": "W-T1"})
+    fast = facts(Missed(instrument(heard=1)), severity=2, headline=headline)
+    assert ONLINE_CHANGE.said(fast).subject == "W-T1: on-line gas leaves its own record, fast"
+    assert ONLINE_CHANGE.steps(fast) == NextSteps("online_change_fast", {"unit": "W-T1"})
+    over = facts(Missed(instrument(heard=1)), severity=0, reason=RETURNED, headline=ONLINE_CHANGE.over)
+    assert ONLINE_CHANGE.said(over) == Said(
+        "W-T1: on-line gas is back to its own record",
+        "W-T1: back to its own record",
+        "The daily values of GM-1 are back to what its own record lets expect, or a review or other recorded act has"
+        " set a new level.",
+    )
+    assert ONLINE_CHANGE.steps(over) is None

@@ -61,6 +61,16 @@ STEPS: dict[str, list[tuple[str, int | None]]] = {
         ("to see whether the difference holds. Unit: W-T1.", 14),
         ("membrane or extraction, calibration.", 14),
     ],
+    "online_change": [
+        ("Are the readings of the instrument itself in doubt?", 3),
+        ("it says whether the change is real and which gases are made.", 7),
+        ("the watch then takes it as the new one.", 7),
+    ],
+    "online_change_fast": [
+        ("Are the readings of the instrument itself in doubt?", 1),
+        ("Take a laboratory sample of W-T1 at once: half as much gas again as before is no small change.", 1),
+        ("the watch then takes it as the new one.", 7),
+    ],
 }
 """The end of each step and the days until it is due."""
 

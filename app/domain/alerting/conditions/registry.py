@@ -9,6 +9,7 @@ from app.domain.alerting.conditions.data_quality import DATA_QUALITY
 from app.domain.alerting.conditions.fleet_silent import FLEET_SILENT
 from app.domain.alerting.conditions.gassing import GASSING
 from app.domain.alerting.conditions.oil import OIL
+from app.domain.alerting.conditions.online_change import ONLINE_CHANGE
 from app.domain.alerting.conditions.own_record import OWN_RECORD
 from app.domain.alerting.conditions.paper import PAPER
 from app.domain.alerting.conditions.silent import SILENT
@@ -23,6 +24,7 @@ CONDITIONS: Final[tuple[Condition, ...]] = (
     WATER,
     OIL,
     PAPER,
+    ONLINE_CHANGE,
     SILENT,
     AGREEMENT,
     DATA_QUALITY,

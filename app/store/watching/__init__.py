@@ -1,0 +1,1 @@
+"""What the daily look at instruments' days reads and keeps."""
