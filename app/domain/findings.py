@@ -79,32 +79,39 @@ class Rate:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """A robust trend of one gas over the believed samples of its baseline, two years at most.
+    """The pace of one gas since its last change of pace, and what its whole baseline says.
 
-    Slopes are Theil-Sen [µL/L/year] with a 95 % interval; None where the points are too few to give one.
+    Slopes are Theil-Sen [µL/L/year] over the stretch ``since``, with a 95 % interval; None where the points are too few
+    to give one.
     """
 
     per_year: float
     low: float | None
     high: float | None
     p: float
-    """Two-sided Mann-Kendall probability of so clear a trend by chance."""
+    """One-sided probability of so clear a rise by chance: a laboratory's over the whole baseline, exact to 30 points."""
     points: int
     span_days: float
+    """Points and days of the stretch."""
     rising: bool
-    """Significant over all gases tested (Holm, 5 %) and more than the measurement accuracy."""
+    """Called rising, see :mod:`app.domain.judging.rules.trend_calls`, and not flat since."""
+    since: str
+    """ISO date at which the stretch begins: the last change of pace, or the first point."""
     acceleration: float | None = None
     """[µL/L/year²]; None unless beyond two standard errors."""
     ml_per_day: float | None = None
     """Gas generation from the oil volume [mL/day]."""
-    days_to_limit: tuple[float | None, float | None, float | None] | None = None
-    """Earliest, central, latest days until the next limit, None for never; None when it does not rise."""
+    days_to_limit: tuple[float, float, float] | None = None
+    """Earliest, central, latest days until the next limit, 80 %; None where no such forecast can be borne."""
+    not_before_days: float | None = None
+    """Days before which the next limit is not reached (90 %), where that is all that can be said."""
     next_limit: float | None = None
-    """[µL/L]"""
+    """[µL/L]; of a gas that rises."""
     began: str | None = None
-    """ISO date at which the rate changed, where a change is significant."""
+    """``since``, where a gas rises from a change of pace on."""
     windows: Mapping[str, float] = field(default_factory=dict)
-    """On-line only: least-squares slope [µL/L/year] over a day, week, month, quarter, where beyond two errors."""
+    """Further paces [µL/L/year], least squares. On-line: over a week, month, quarter, where beyond two errors; laboratory:
+    over the whole ``baseline``, where the stretch is only part of it."""
 
 
 @dataclass(frozen=True, slots=True)

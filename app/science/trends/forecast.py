@@ -1,4 +1,4 @@
-"""Where a trend leads: acceleration, and when a limit would be reached, with what is not known about it."""
+"""Acceleration: does a rise get faster. When a limit is reached: :mod:`.crossing`."""
 
 from typing import NamedTuple
 
@@ -19,14 +19,6 @@ class Acceleration(NamedTuple):
     standard_error: Floats
     """[unit/year²] from the scatter about the curve."""
     points: NDArray[np.int64]
-
-
-class TimeToLimit(NamedTuple):
-    """Result of :func:`time_to_limit`; days from the time of the level, infinite where it is not reached."""
-
-    earliest: Floats
-    central: Floats
-    latest: Floats
 
 
 def acceleration(days: ArrayLike, values: ArrayLike, valid: ArrayLike) -> Acceleration:
@@ -72,49 +64,6 @@ def acceleration(days: ArrayLike, values: ArrayLike, valid: ArrayLike) -> Accele
         standard_error=np.where(has, np.sqrt(variance) * to_years, np.nan).reshape(shape),
         points=count.reshape(shape),
     )
-
-
-def time_to_limit(
-    level: ArrayLike,
-    limit: ArrayLike,
-    per_year: ArrayLike,
-    low: ArrayLike,
-    high: ArrayLike,
-) -> TimeToLimit:
-    """Days until a straight trend reaches a limit, between the ends of the rate's interval.
-
-    Args:
-        level: value now, from the trend line rather than the last sample. [unit]
-        limit: the limit. [unit]
-        per_year: rate. [unit/year]
-        low: lower end of the rate's interval. [unit/year]
-        high: upper end of the rate's interval. [unit/year]
-
-    Returns:
-        Earliest, central and latest time [days] of the broadcast shape: 0 where the level is at or above the limit
-        already, infinity where the rate is not positive, NaN where an input is missing.
-
-    Notes:
-        t = 365 (limit - level)/rate, at the upper end, the rate itself and the lower end. The interval is of the rate
-        only; the level's own uncertainty and a change of the rate are not in it, so it is a bound for planning a
-        sample, not a prediction.
-
-    References:
-        1. Arithmetic; no source for the use.
-    """
-    gap = np.asarray(limit, dtype=np.float64) - np.asarray(level, dtype=np.float64)
-    return TimeToLimit(
-        *(_days_until(gap, np.asarray(rate, dtype=np.float64)) for rate in (high, per_year, low))
-    )
-
-
-def _days_until(gap: Floats, rate: Floats) -> Floats:
-    gap, rate = np.broadcast_arrays(gap, rate)
-    days = np.full(gap.shape, np.inf)
-    with np.errstate(over="ignore"):
-        np.divide(gap * DAYS_PER_YEAR, rate, out=days, where=(rate > 0.0) & (gap > 0.0))
-    days = np.where(gap <= 0.0, 0.0, days)
-    return np.asarray(np.where(np.isnan(gap) | np.isnan(rate), np.nan, days))
 
 
 def _less_mean(values: Floats, use: NDArray[np.bool_], n: NDArray[np.int64]) -> Floats:

@@ -39,8 +39,16 @@ class Points(NamedTuple):
 
 
 @cache
-def _limits() -> Floats:
+def usual_limits() -> Floats:
+    """Usual detection limits of the norm gases [µL/L]."""
     return np.array([detection_limit(gas) for gas in NORM_GASES])
+
+
+def counted_values(value: Floats, below: Bools) -> Floats:
+    """(..., 7) numbers that may enter a sum: below the limit half the usual limit; NaN where the limit is far above it."""
+    usual = usual_limits()
+    half = np.where(value <= 2.0 * usual, np.minimum(usual / 2.0, value), np.nan)
+    return np.maximum(np.where(below, half, value), 0.0)
 
 
 @cache
@@ -54,8 +62,6 @@ def _coefficients() -> tuple[Floats, Floats]:
 def points_seen(frame: SampleFrame, looks: Looks) -> Points:
     value = np.where(looks.there[:, :, None], frame.values[looks.rows, :GASES], np.nan)
     below = frame.below[looks.rows, :GASES] & looks.there[:, :, None]
-    usual = _limits()
-    counted = np.where(below, np.where(value <= 2.0 * usual, np.minimum(usual / 2.0, value), np.nan), value)
     at = frame.at[looks.rows] - frame.at[looks.rows[:, :1]]
     return Points(
         frame.at[looks.rows[:, 0]], np.where(looks.there, at, 0.0), value, below, np.maximum(counted, 0.0)
@@ -68,7 +74,7 @@ def joint_p(looks: Looks, points: Points) -> Floats:
     A gas that a sample lacks counts there as its mean.
     """
     b, k = looks.rows.shape
-    log = np.log(points.counted[:, :, FAULT] + _limits()[FAULT])
+    log = np.log(points.counted[:, :, FAULT] + usual_limits()[FAULT])
     known = ~np.isnan(log)
     log, seen = np.where(known, log, 0.0), looks.use.astype(np.float64)
     mean = (seen @ log) / np.maximum(seen @ known, 1.0)
@@ -205,6 +211,6 @@ def grown(looks: Looks, points: Points) -> Bools:
     first = np.where(looks.use, points.at[:, None, :], np.inf).min(axis=2)
     span = points.at - np.where(np.isfinite(first), first, points.at)
     rise = slope * span[:, :, None] / DECADE
-    least = np.maximum(LABORATORY_ACCURACY * sx / n, _limits() / 2.0)
+    least = np.maximum(LABORATORY_ACCURACY * sx / n, usual_limits() / 2.0)
     found: Bools = (rise > least) & (span >= SHORTEST_DAYS)[:, :, None]
     return found

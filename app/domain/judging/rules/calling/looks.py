@@ -4,7 +4,7 @@ Every sample is a *look* at what was believed of its series when it was taken, t
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -60,23 +60,29 @@ def belief(frame: SampleFrame, changes: Changes) -> Belief:
     hidden_from, hidden_to = np.full(n, n), np.full(n, n)
     fall = changes.suspect & changes.fell.any(axis=1)
     hidden_from[fall] = np.flatnonzero(fall)
-    settled = _settled(frame, changes)
-    for row, earlier in settled:
-        if changes.confirmed[row] and fall[earlier]:
-            hidden_to[earlier] = row
-        if changes.refuted[row]:
-            hidden_from[earlier] = min(hidden_from[earlier], row)
     origin = np.zeros(n, dtype=np.int64)
     origin[frame.starts()] = frame.starts()
-    known = np.where(fall, hidden_to, np.arange(n))  # a fall begins a baseline when it is confirmed
-    begins = np.flatnonzero(_restarts(changes) & (known < n))
-    origin[known[begins]] = begins
+    for row, earlier in _settled(frame, changes):
+        if changes.confirmed[row] and fall[earlier]:
+            hidden_to[earlier] = row
+        if changes.confirmed[row] and changes.restart[row]:
+            origin[row] = earlier  # the fallen sample begins the baseline, known since this one confirms it
+        if changes.refuted[row]:
+            hidden_from[earlier] = min(hidden_from[earlier], row)
     return Belief(has & ~fall, np.maximum.accumulate(origin), hidden_from, hidden_to)
 
 
-def _restarts(changes: Changes) -> Bools:
-    found: Bools = getattr(changes, "restart", np.zeros(len(changes.suspect), dtype=np.bool_))
-    return found
+def seen_at(frame: SampleFrame, changes: Changes, row: int) -> Integers:
+    """Rows of the samples that the look at one laboratory row sees."""
+    start = int(np.searchsorted(frame.series, frame.series[row]))
+    own = slice(start, row + 1)
+    known = Changes(*(getattr(changes, one.name)[own] for one in fields(changes)))
+    believed = belief(frame.take(np.arange(start, row + 1)), known)
+    last = row - start
+    places = np.arange(max(int(believed.origin[last]), last + 1 - MOST_POINTS), last + 1)
+    hidden = (believed.hidden_from[places] <= last) & (last < believed.hidden_to[places])
+    counts = believed.takes_part[places] | (believed.hidden_to[places] <= last)
+    return np.asarray(start + places[counts & ~hidden], dtype=np.int64)
 
 
 def _settled(frame: SampleFrame, changes: Changes) -> list[tuple[int, int]]:

@@ -8,8 +8,7 @@ from app.domain.judging.frame import Bools, Floats
 from app.science.trends.changepoint import change_point
 from app.science.trends.rates import least_squares_rate
 
-SIGNIFICANCE: Final = 0.05
-FEWEST_AFTER: Final = 3
+FEWEST_AFTER: Final = 4
 """Points that a stretch must have to be one."""
 _WINDOWS: Final = (8, 11, 16, 23, 32, 45, 64, 91, 128, 181)
 _FEWEST: Final = 6
@@ -26,18 +25,18 @@ class Stretch(NamedTuple):
     """When the last stretch began, rising or not."""
 
 
-def last_stretch(days: Floats, values: Floats, use: Bools) -> Stretch:
+def last_stretch(days: Floats, values: Floats, use: Bools, significance: float = 0.05) -> Stretch:
     """Find the last stretch of each series between changes of its rate.
 
     Args:
         days: times, rising, shape (r, k). [days]
         values: shape (r, k). [any unit]
         use: which points take part, shape (r, k).
+        significance: that a change must reach, divided by the windows tried.
 
     Notes:
         The newest points are looked at first: the likeliest change of rate among the last eight, then the last eleven,
-        sixteen and so on to all, and the first that is significant (5 %, divided by the windows tried) is the last
-        change. A stretch rises when its slope is above two standard errors, or when it is too short for an error. Where
+        sixteen and so on to all, and the first that is significant is the last change. A stretch rises when its slope is above two standard errors, or when it is too short for an error. Where
         the last one does not rise, the rise before it is dated by the change before it, if there is one.
 
     References:
@@ -46,7 +45,7 @@ def last_stretch(days: Floats, values: Floats, use: Bools) -> Stretch:
     """
     use = use & np.isfinite(values)
     first = np.where(use, days, np.inf).min(axis=1, initial=np.inf)
-    day, _ = _last_change(days, values, use)
+    day, _ = _last_change(days, values, use, significance)
     since = np.where(np.isnan(day), first, day)
     rate = least_squares_rate(days, values, use & (days >= since[:, None]))
     error = rate.standard_error_per_year
@@ -55,18 +54,18 @@ def last_stretch(days: Floats, values: Floats, use: Bools) -> Stretch:
     rows = np.flatnonzero(flat)
     if rows.size:
         before = use[rows] & (days[rows] <= since[rows, None])
-        knee, size = _last_change(days[rows], values[rows], before)
+        knee, size = _last_change(days[rows], values[rows], before, significance)
         began[rows] = np.where(size > 0.0, knee, first[rows])
     return Stretch(began, np.where(flat, since, np.nan), since)
 
 
-def _last_change(days: Floats, values: Floats, use: Bools) -> tuple[Floats, Floats]:
+def _last_change(days: Floats, values: Floats, use: Bools, significance: float) -> tuple[Floats, Floats]:
     """Time and size of the last significant change of each row; NaN where none is."""
     day, size = np.full(len(days), np.nan), np.full(len(days), np.nan)
     count = use.sum(axis=1)
     newest = np.cumsum(use[:, ::-1], axis=1)[:, ::-1]
     windows = [m for m in _WINDOWS if m < count.max(initial=0)]
-    level = SIGNIFICANCE / (len(windows) + 1)
+    level = significance / (len(windows) + 1)
     for m in [*windows, int(count.max(initial=0))]:
         rows = np.flatnonzero(np.isnan(day) & (count >= _FEWEST))
         if not rows.size:
