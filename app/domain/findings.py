@@ -89,7 +89,7 @@ class Trend:
     low: float | None
     high: float | None
     p: float
-    """One-sided probability of so clear a rise by chance: a laboratory's over the whole baseline, exact to 30 points."""
+    """One-sided probability of so clear a rise by chance; a laboratory's over the whole baseline."""
     points: int
     span_days: float
     """Points and days of the stretch."""
@@ -110,8 +110,8 @@ class Trend:
     began: str | None = None
     """``since``, where a gas rises from a change of pace on."""
     windows: Mapping[str, float] = field(default_factory=dict)
-    """Further paces [µL/L/year], least squares. On-line: over a week, month, quarter, where beyond two errors; laboratory:
-    over the whole ``baseline``, where the stretch is only part of it."""
+    """Further paces [µL/L/year], least squares. On-line: over a week, month, quarter, where beyond two errors;
+    laboratory: over the whole ``baseline``, where the stretch is only part of it."""
 
 
 @dataclass(frozen=True, slots=True)

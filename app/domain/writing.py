@@ -1,5 +1,6 @@
 """Numbers, times and lengths of time as every page, mail and command writes them."""
 
+import math
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -39,3 +40,29 @@ def duration(span: timedelta) -> str:
     if minutes < 48 * 60:
         return f"{minutes // 60} h {minutes % 60} min".removesuffix(" 0 min")
     return f"{minutes // 1440} days {minutes % 1440 // 60} h".removesuffix(" 0 h")
+
+
+def time_ahead(early: float, late: float) -> str:
+    """From so many days to so many, no finer than they bear: ``in 4 to 7 months``, ``within 3 weeks``."""
+    name, days = _unit_of(late)
+    first, last = math.floor(early / days), math.ceil(late / days)
+    if first == 0:
+        return f"within {_counted(max(last, 1), name)}"
+    return f"in about {_counted(last, name)}" if first == last else f"in {first} to {_counted(last, name)}"
+
+
+def length_of(days: float) -> str:
+    """So many days, rounded down: ``6 weeks``, ``14 months``."""
+    name, unit = _unit_of(days)
+    return _counted(math.floor(days / unit), name)
+
+
+def _unit_of(days: float) -> tuple[str, float]:
+    for name, length, most in (("day", 1.0, 21.0), ("week", 7.0, 91.0), ("month", 365.25 / 12.0, 731.0)):
+        if days < most:
+            return name, length
+    return "year", 365.25
+
+
+def _counted(number: int, name: str) -> str:
+    return f"{number} {name}" if number == 1 else f"{number} {name}s"

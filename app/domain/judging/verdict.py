@@ -9,7 +9,7 @@ from typing import Final
 from app.domain.findings import PRACTICE, Assessment, FaultCall, Finding, Severity
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.paper import FORMULAS
-from app.domain.judging.reporting.sentences import compared_with
+from app.domain.judging.reporting.sentences import compared_with, pace
 from app.domain.judging.reporting.sentences_oil import dp_words
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
 from app.domain.writing import chance, written
@@ -19,6 +19,11 @@ BESIDE: Final = ("own_record", "water", "oil", "paper")
 """The rules that speak beside the status, and of units that have none."""
 WHY: Final = ("extreme", "level", "rate", "delta", "confirm", "confirmed", "restart", "refuted", "dropped")
 """The rules that say why a status is what it is, gravest first."""
+LABORATORY_TEST: Final = (
+    "joint test of the fault gases and Kendall's S exactly, two samples in a row; Theil-Sen slope"
+)
+ONLINE_TEST: Final = "Mann-Kendall test with Holm's correction; Theil-Sen slope"
+REACH: Final = "E. C. Fieller, 1954 (from memory), robustly weighted"
 DOUBTS: Final = ("quality", "detection_limit")
 
 
@@ -152,28 +157,13 @@ def _how_sure(fault: FaultCall) -> str:
 
 
 def _change(assessment: Assessment) -> list[Sentence]:
-    """What rises, by how much, since when, and where it leads."""
-    sentences = []
-    for gas, trend in assessment.trends.items():
-        if not trend.rising:
-            continue
-        text = f"{BY_NAME[gas].symbol} rises by {written(trend.per_year, 3)} µL/L a year"
-        if trend.low is not None and trend.high is not None:
-            text += f" (95 % between {written(trend.low, 3)} and {written(trend.high, 3)})"
-        if trend.began:
-            text += f"; this began about {trend.began}"
-        if trend.acceleration is not None and trend.acceleration > 0:
-            text += "; it is getting faster"
-        if trend.days_to_limit and trend.next_limit is not None and trend.days_to_limit[1] is not None:
-            early = trend.days_to_limit[0] if trend.days_to_limit[0] is not None else trend.days_to_limit[1]
-            late = (
-                "no end in sight" if trend.days_to_limit[2] is None else f"{trend.days_to_limit[2]:.0f} days"
-            )
-            text += f"; it would reach {written(trend.next_limit, 6)} µL/L in {early:.0f} days to {late}"
-        sentences.append(
-            Sentence("change", text + ".", ("Theil-Sen slope, Mann-Kendall test with Holm's correction",))
-        )
-    return sentences
+    """What rises, at what pace, since when, and where it leads."""
+    test = ONLINE_TEST if assessment.online else LABORATORY_TEST
+    return [
+        Sentence("change", pace(BY_NAME[gas].symbol, trend), (test, REACH))
+        for gas, trend in assessment.trends.items()
+        if trend.rising
+    ]
 
 
 def _others(assessment: Assessment) -> list[Sentence]:

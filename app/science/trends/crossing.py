@@ -5,8 +5,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from app.science.trends.trend import Bools, Floats, flatten, theil_sen
 from app.science.trends.rates import DAYS_PER_YEAR
+from app.science.trends.trend import Bools, Floats, flatten, theil_sen
 
 _CLIP: Final = 3.0
 _LEAST_SPREAD: Final = 0.05
@@ -97,7 +97,11 @@ def crossing(
     end = line.mean_t + np.where(np.isfinite(first), first, 0.0)
     found = [
         np.where(has, end + u, np.nan).reshape(shape)
-        for u in (early, np.where(line.slope > 0.0, middle, np.inf), np.where(rises, np.maximum(near, far), np.inf))
+        for u in (
+            early,
+            np.where(line.slope > 0.0, middle, np.inf),
+            np.where(rises, np.maximum(near, far), np.inf),
+        )
     ]
     return Crossing(*found)
 
@@ -108,7 +112,9 @@ def _line(t: Floats, y: Floats, use: Bools, floor: Floats) -> _Line:
     robust = theil_sen(t, y, use)
     per_day = np.nan_to_num(robust.per_year) / DAYS_PER_YEAR
     last = np.where(use, t, -np.inf).max(axis=1, initial=-np.inf)
-    fit = np.nan_to_num(robust.level)[:, None] + per_day[:, None] * (t - np.where(count > 0, last, 0.0)[:, None])
+    fit = np.nan_to_num(robust.level)[:, None] + per_day[:, None] * (
+        t - np.where(count > 0, last, 0.0)[:, None]
+    )
     middle = np.where(use, np.abs(y), 0.0).sum(axis=1) / np.maximum(count, 1)
     # far below the mean level a line's value says nothing of the noise
     scale = np.hypot(np.maximum(fit, 0.1 * middle[:, None]), floor[:, None])
@@ -120,7 +126,7 @@ def _line(t: Floats, y: Floats, use: Bools, floor: Floats) -> _Line:
     median = 0.5 * (ordered[row, (half - 1) // 2] + ordered[row, np.minimum(half // 2, t.shape[1] - 1)])
     spread = 1.4826 * np.where(count > 0, median, 0.0) * np.sqrt(count / np.maximum(count - 2, 1))
     bound = _CLIP * np.maximum(spread, _LEAST_SPREAD)[:, None]
-    clip = np.minimum(1.0, bound / np.where(use & (relative > 0.0), relative, 1.0))
+    clip = np.divide(bound, relative, out=np.ones(t.shape), where=relative > bound)
     weight = np.where(use, (clip / scale) ** 2, 0.0)
     total = weight.sum(axis=1)
     safe = np.where(total > 0.0, total, 1.0)

@@ -5,7 +5,7 @@ from typing import Final
 from app.domain.alerting.condition import RaisedBy
 from app.domain.alerting.conditions.registry import condition_of
 from app.domain.alerting.states import STATE_WORDS, State
-from app.domain.findings import Course, Finding
+from app.domain.findings import Course, Finding, Trend
 from app.domain.judging.course.states import GRAVITY_WORDS, STEP_WORDS, Step, state_words
 from app.domain.judging.methods import TITLES
 from app.domain.judging.norms import NORM_SET_NAMES
@@ -76,6 +76,11 @@ def figure(name: str) -> str:
 def new_gas(*, online: bool) -> str:
     """What the gas is called that is counted from the reference."""
     return sentences.new_gas("since_reference", online=online)
+
+
+def reach(trend: Trend) -> str:
+    """When a gas reaches its next limit at its pace."""
+    return sentences.reach(trend)
 
 
 def month_before() -> str:

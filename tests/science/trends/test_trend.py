@@ -7,7 +7,7 @@ from scipy import stats
 from app.science.measuring.normal import two_sided_p, two_sided_quantile
 from app.science.trends.censored import akritas_theil_sen
 from app.science.trends.changepoint import change_point
-from app.science.trends.forecast import acceleration, time_to_limit
+from app.science.trends.forecast import acceleration
 from app.science.trends.rates import least_squares_rate
 from app.science.trends.trend import mann_kendall, theil_sen
 
@@ -183,15 +183,6 @@ def test_acceleration_agrees_with_numpy() -> None:
         assert found.standard_error[i] == pytest.approx(2 * np.sqrt(covariance[0, 0]) * 365**2, rel=1e-6)
     assert np.isnan(acceleration([0, 1, 2], [1, 2, 4], True).per_year_squared)
     assert np.isnan(acceleration([0, 0, 1, 1], [1, 2, 4, 3], True).per_year_squared)
-
-
-def test_time_to_a_limit() -> None:
-    found = time_to_limit(
-        [50, 120, 10, np.nan, 50], 100, [10, 1, -1, 1, 10], [5, 1, -3, 1, -2], [20, 1, 2, 1, 25]
-    )
-    assert np.allclose(found.central, [5 * 365, 0, np.inf, np.nan, 5 * 365], equal_nan=True)
-    assert np.allclose(found.earliest, [2.5 * 365, 0, 45 * 365, np.nan, 2 * 365], equal_nan=True)
-    assert np.allclose(found.latest, [10 * 365, 0, np.inf, np.nan, np.inf], equal_nan=True)
 
 
 def test_a_bend_is_dated_and_a_straight_line_is_not() -> None:

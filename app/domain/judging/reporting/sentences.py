@@ -10,7 +10,8 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from app.domain.writing import written
+from app.domain.findings import Trend
+from app.domain.writing import length_of, time_ahead, written
 
 MONTH_BEFORE: Final = "the mean of the month that ended a month before"
 """What an on-line reading is compared with: see :mod:`app.domain.judging.rules.online`."""
@@ -194,6 +195,27 @@ def own_level(symbol: str, value: float, limit: float, oil: str, severity: int) 
 def own_owner(symbol: str, value: float, limit: float, words: str) -> str:
     """A gas above an owner's limit, where no published norm applies."""
     return f"{symbol} {written(value, 5)} µL/L is above {words} of {written(limit, 6)} µL/L."
+
+
+def pace(symbol: str, trend: Trend) -> str:
+    """How fast a gas rises since when, and where that leads."""
+    text = f"{symbol} rises by {written(trend.per_year, 2)} µL/L a year since {trend.since}"
+    if trend.low is not None and trend.high is not None:
+        text += f" (95 % between {written(trend.low, 2)} and {written(trend.high, 2)})"
+    if trend.acceleration is not None and trend.acceleration > 0:
+        text += "; it is getting faster"
+    leads = reach(trend)
+    return f"{text}; at this pace it reaches {leads}." if leads else f"{text}."
+
+
+def reach(trend: Trend) -> str:
+    """When the next limit is reached at the pace of a trend; nothing where that cannot be said."""
+    limit = None if trend.next_limit is None else f"{written(trend.next_limit, 6)} µL/L"
+    if limit is not None and trend.days_to_limit is not None:
+        return f"{limit} {time_ahead(trend.days_to_limit[0], trend.days_to_limit[2])} (80 %)"
+    if limit is not None and trend.not_before_days is not None and trend.not_before_days >= 1.0:
+        return f"{limit} not before {length_of(trend.not_before_days)} from the sample on"
+    return ""
 
 
 def confirmed(at: datetime, zone: ZoneInfo) -> str:

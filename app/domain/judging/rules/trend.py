@@ -131,8 +131,7 @@ def _fit(points: TrendPoints, valid: Bools, online: bool) -> _Fit:
         censored = akritas_theil_sen(days, values, below, used)
         better = np.any(below & used, axis=1) & np.isfinite(censored.per_year)
         slope, low, high = (
-            np.where(better, one, other)
-            for one, other in zip(censored[:3], (slope, low, high), strict=True)
+            np.where(better, one, other) for one, other in zip(censored[:3], (slope, low, high), strict=True)
         )
     return _Fit(days, values, used, slope, low, high, robust.level, stretch)
 
@@ -155,9 +154,7 @@ def _online_rise(fit: _Fit, valid: Bools) -> tuple[Floats, Bools]:
     recent = fit.days >= fit.days.max(axis=1, keepdims=True) - ONLINE_DAYS
     test = mann_kendall(fit.days, fit.values, valid & recent & fit.used)
     p = test.p
-    significant = np.where(
-        _FAULT, _holm(np.where(_FAULT, p, np.nan)), _holm(np.where(_FAULT, np.nan, p))
-    )
+    significant = np.where(_FAULT, _holm(np.where(_FAULT, p, np.nan)), _holm(np.where(_FAULT, np.nan, p)))
     used = fit.used
     span = np.where(used, fit.days, -np.inf).max(axis=1) - np.where(used, fit.days, np.inf).min(axis=1)
     span = np.where(np.isfinite(span), span, 0.0)

@@ -19,6 +19,8 @@ from app.science.trends.trend import kendall_variance
 SHORTEST_DAYS: Final = 28.0
 """Samples of a few days share the day's calibration: no rise is told over less than four weeks (common practice)."""
 DECADE: Final = 3652.5
+MONTHLY: Final = 121
+"""Samples of ten years."""
 FAULT: Final = np.array([NORM_GASES.index(gas) for gas in FAULT_GASES])
 IS_FAULT: Final = np.isin(np.arange(GASES), FAULT)
 _EXACT_BELOW: Final = 0.1
@@ -45,7 +47,7 @@ def usual_limits() -> Floats:
 
 
 def counted_values(value: Floats, below: Bools) -> Floats:
-    """(..., 7) numbers that may enter a sum: below the limit half the usual limit; NaN where the limit is far above it."""
+    """(..., 7) numbers that may enter a sum: half the usual limit where below; NaN where the limit is far above it."""
     usual = usual_limits()
     half = np.where(value <= 2.0 * usual, np.minimum(usual / 2.0, value), np.nan)
     return np.maximum(np.where(below, half, value), 0.0)
@@ -64,7 +66,7 @@ def points_seen(frame: SampleFrame, looks: Looks) -> Points:
     below = frame.below[looks.rows, :GASES] & looks.there[:, :, None]
     at = frame.at[looks.rows] - frame.at[looks.rows[:, :1]]
     return Points(
-        frame.at[looks.rows[:, 0]], np.where(looks.there, at, 0.0), value, below, np.maximum(counted, 0.0)
+        frame.at[looks.rows[:, 0]], np.where(looks.there, at, 0.0), value, below, counted_values(value, below)
     )
 
 
@@ -185,12 +187,13 @@ def _of_scores(rises: Floats, laboratory: Integers) -> Floats:
 def levels(looks: Looks, points: Points) -> Floats:
     """(b, k, 2) probabilities that a look must not exceed, jointly and for one gas: the more looks a decade, the less.
 
-    The pace is that of the samples seen so far.
+    The pace is that of the samples seen so far, and monthly at most: nobody samples a unit every week for ten years,
+    and some weeks of diligence must not make it blind.
     """
     first = np.where(looks.use, points.at[:, None, :], np.inf).min(axis=2)
     span = np.maximum(points.at - np.where(np.isfinite(first), first, points.at), 1.0)
     count = looks.use.sum(axis=2)
-    expected = np.maximum(DECADE * (count - 1) / span + 1.0, count) - (FEWEST - 1)
+    expected = np.maximum(np.minimum(DECADE * (count - 1) / span + 1.0, MONTHLY), count) - (FEWEST - 1)
     scale, exponent = _coefficients()
     return np.asarray(scale * np.maximum(expected, 1.0)[:, :, None] ** exponent)
 

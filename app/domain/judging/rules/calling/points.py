@@ -25,7 +25,7 @@ class TrendPoints:
 
 
 def points_of(frame: SampleFrame, changes: Changes, daily: DailyMedians, row: int) -> TrendPoints:
-    """Believed laboratory samples of the baseline; on-line all daily medians given, the older by weeks, and the reading."""
+    """Believed laboratory samples of the baseline; on-line the reading and all daily medians, the older by weeks."""
     if frame.online[row]:
         return _online(frame, daily, row)
     rows = seen_at(frame, changes, row)

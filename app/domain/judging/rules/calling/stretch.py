@@ -6,10 +6,12 @@ import numpy as np
 
 from app.domain.judging.frame import Bools, Floats
 from app.science.trends.changepoint import change_point
-from app.science.trends.rates import least_squares_rate
+from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
 
 FEWEST_AFTER: Final = 4
 """Points that a stretch must have to be one."""
+LEAST_MOVED: Final = 0.1
+"""Share of the mean level by which a change must have moved the newest point (common practice, no source)."""
 _WINDOWS: Final = (8, 11, 16, 23, 32, 45, 64, 91, 128, 181)
 _FEWEST: Final = 6
 
@@ -36,8 +38,9 @@ def last_stretch(days: Floats, values: Floats, use: Bools, significance: float =
 
     Notes:
         The newest points are looked at first: the likeliest change of rate among the last eight, then the last eleven,
-        sixteen and so on to all, and the first that is significant is the last change. A stretch rises when its slope is above two standard errors, or when it is too short for an error. Where
-        the last one does not rise, the rise before it is dated by the change before it, if there is one.
+        sixteen and so on to all; the first that is significant, and moved the newest point by a tenth of the mean, is
+        the last change. A stretch rises when its slope is above two standard errors, or when it is too short for an
+        error. Where the last one does not rise, the rise before it is dated by the change before it, if there is one.
 
     References:
         1. Windows from the narrowest: after R. Baranowski, Y. Chen and P. Fryzlewicz, narrowest-over-threshold
@@ -71,6 +74,8 @@ def _last_change(days: Floats, values: Floats, use: Bools, significance: float) 
         if not rows.size:
             break
         found = change_point(days[rows], values[rows], use[rows] & (newest[rows] <= m), margin=FEWEST_AFTER)
-        sure = found.p < level
+        after = (np.where(use[rows], days[rows], -np.inf).max(axis=1) - found.day) / DAYS_PER_YEAR
+        mean = np.where(use[rows], np.abs(values[rows]), 0.0).sum(axis=1) / count[rows]
+        sure = (found.p < level) & (np.abs(found.size) * after > LEAST_MOVED * mean)
         day[rows[sure]], size[rows[sure]] = found.day[sure], found.size[sure]
     return day, size
