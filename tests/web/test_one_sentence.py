@@ -133,7 +133,7 @@ STORIES = {
         },
         (
             (
-                "The multi-point rate of H₂ is 63.8 µL/L a year over 3 samples in 356 days "
+                "The multi-point rate of H₂ is 63.7 µL/L a year over 4 samples in 356 days "
                 "(the norm is 20 µL/L a year).",
                 "IEEE C57.104-2019, 6.1.3 Table 4",
             ),

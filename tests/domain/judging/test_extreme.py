@@ -15,7 +15,7 @@ from app.domain.judging.engine import assess
 from app.domain.judging.norms import Norming
 from app.domain.judging.report import ReportOptions, report
 from app.domain.model import Asset
-from app.science.quantities import NORM_GASES
+from app.science.quantities import NAMES, NORM_GASES
 from app.science.tables import rows
 
 UNIT: Final = Asset("T1", "T1", "S")
@@ -79,9 +79,9 @@ def test_the_multiple_of_table_2_is_reached_and_not_passed() -> None:
 
 
 def test_an_owners_limit_above_table_2_is_what_is_multiplied() -> None:
-    none = np.full((1, len(NORM_GASES)), np.nan)
+    none = np.full((1, len(NAMES)), np.nan)
     high = none.copy()
-    high[0, NORM_GASES.index("ch4")] = 400.0
+    high[0, NAMES.index("ch4")] = 400.0
     norming = replace(Norming.default(1), owner=np.zeros(1, np.int64), owner_typical=none, owner_high=high)
     assert extreme_gases(one(QUIET | {"ch4": 3000.0}, age=20.0, norming=norming)) == []
     assert extreme_gases(one(QUIET | {"ch4": 4000.0}, age=20.0, norming=norming)) == ["ch4"]

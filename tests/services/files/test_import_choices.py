@@ -111,7 +111,7 @@ def test_the_preview_tells_status_and_alerts_and_the_import_does_the_same(fleet:
     assert (alarmed.status_before, alarmed.status_after, alarmed.rows) == (None, 3, 1)
     assert alarmed.fault_after is not None
     gassing = next(alert for alert in alarmed.alerts if alert.condition == "gassing")
-    assert (gassing.from_state, gassing.to_state, gassing.severity) == ("normal", "unacknowledged", 3)
+    assert (gassing.from_state, gassing.to_state, gassing.severity) == ("normal", "unacknowledged", 4)
     assert gassing.headline.startswith("Status 3, high gas or probable active gassing")
     assert effects["NA", "main"].alerts == ()
     done = take(fleet, ALARMING).effects
@@ -131,7 +131,7 @@ def test_a_correction_tells_old_and_new_status_and_the_alert_that_changes(fleet:
     assert (effect.status_before, effect.status_after) == (3, 1)
     gassing = next(alert for alert in effect.alerts if alert.condition == "gassing")
     with fleet.read() as connection:
-        raised = sa.select(alerts.c.id).where(alerts.c.condition == "gassing", alerts.c.severity == 3)
+        raised = sa.select(alerts.c.id).where(alerts.c.condition == "gassing", alerts.c.severity == 4)
         raised_ids = set(connection.execute(raised).scalars())
         events = connection.execute(sa.select(sa.func.count()).select_from(alert_events)).scalar_one()
     assert gassing.alert_id in raised_ids
