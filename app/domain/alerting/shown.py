@@ -79,7 +79,7 @@ class Shown:
 
 def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
     """What an assessment shows; None where nothing of it could be judged."""
-    if assessment.status is None and not assessment.looked_at:
+    if assessment.status is None and not assessment.looked_at and assessment.course is None:
         return None
     findings = assessment.findings
     dropped = any(f.rule == "dropped" for f in findings)

@@ -165,6 +165,11 @@ def curves(draw: st.DrawFn) -> list[tuple[float, dict[str, float]]]:
     ]
 
 
+def steep(judged: Judgement) -> np.ndarray:
+    """What the last sample's rates say by themselves: borne out above Table 4, and extreme."""
+    return np.r_[judged.changes.borne_out[-1], judged.extreme_kinds.found["rate"][-1]]
+
+
 class TestAlways:
     @settings(max_examples=80, deadline=None)
     @given(curves())
@@ -183,11 +188,13 @@ class TestAlways:
     def test_one_more_sample_of_the_same_value_before_lowers_nothing_within_the_year(
         self, samples: list[tuple[float, dict[str, float]]], which: int
     ) -> None:
+        """But a rate is a slope through the points: one more of them may take it below its limit."""
         day, values = samples[which % len(samples)]
         more = sorted([*samples, (day - 3.0, values)], key=lambda sample: sample[0])
         before, after = course(samples), course(more)
         quiet = any(steps(after, row) & {"eased", "ended"} for row in range(len(more)))
-        assert quiet or gravities(after)[-1] >= gravities(before)[-1]
+        flatter = bool((steep(before) & ~steep(after)).any())
+        assert quiet or flatter or gravities(after)[-1] >= gravities(before)[-1]
 
 
 class TestWords:

@@ -143,6 +143,7 @@ def test_below_table_1_such_a_rate_asks_for_one_more_sample_once() -> None:
     assert changes.rate_exceeds[3:, ch4].all()
     assert not changes.borne_out.any()
     assert changes.suspect.tolist() == [False, False, False, True, False]
+    assert changes.asked.tolist() == changes.suspect.tolist()
     assert changes.dropped.sum() == 0, "a point that is dropped could not bear the rise out later"
     asked = [f.text for f in report(judgement, 3, BRIEF).findings if f.rule == "confirm"]
     assert len(asked) == 1

@@ -41,11 +41,11 @@ class Gassing(OfSamples):
     wants_watching = True
 
     def shown(self, shown: Shown) -> Evidence | None:
-        """By the gravity of the course; where there is none, by the status. One without a status says nothing of it.
+        """By the gravity of the course; where there is none, by the status. One with neither says nothing of it.
 
         Without a course a doubtful sample raises it by what is not in doubt, or extreme, and never clears it.
         """
-        if not shown.status:
+        if not shown.status and shown.gravity is None:
             return None
         severity, by = _severity(shown), shown.speaker
         if shown.doubtful and shown.gravity is None and not severity:

@@ -26,8 +26,10 @@ def shown(record: Record, row: int, quiet: Quiet | None) -> tuple[int, tuple[Gro
     if quiet is not None:
         level = max(level, quiet.level)
     found: dict[Ground, int] = {}
-    if far or not signs.doubtful[row]:
-        _by_level(record, row, level, found)
+    # of a doubtful sample only what is not in doubt, unless it is far above
+    own = int(signs.level[row] if far or not signs.doubtful[row] else signs.sound_level[row])
+    if own >= 0:
+        _by_level(record, row, (own, level if own == signs.level[row] else own), found)
     if signs.doubtful[row]:
         found[Ground.DOUBT] = 1
     if signs.suspect[row]:
@@ -40,10 +42,11 @@ def shown(record: Record, row: int, quiet: Quiet | None) -> tuple[int, tuple[Gro
     return shown, tuple(g for g in Ground if shown and found.get(g) == shown)
 
 
-def _by_level(record: Record, row: int, level: int, found: dict[Ground, int]) -> None:
-    signs = record.signs
-    if int(signs.level[row]) > record.level:
-        record.level = int(signs.level[row])
+def _by_level(record: Record, row: int, levels: tuple[int, int], found: dict[Ground, int]) -> None:
+    """``levels``: of the sample, and the worst that counts with it."""
+    signs, (own, level) = record.signs, levels
+    if own > record.level:
+        record.level = own
         record.steps.add(Step.TABLE_CROSSED)
         record.time = np.nan  # that was to the limit before
     found[Ground.KNOWN_LEVEL if record.settled else Ground.LEVEL] = BY_LEVEL[record.settled][level]

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
 from app.domain.judging.methods import duval_triangle_1
 from app.domain.judging.norms import norms_2019
-from app.domain.judging.rules.change import ACETYLENE, ACETYLENE_FLOOR, Changes
+from app.domain.judging.rules.change import ACETYLENE, ACETYLENE_FLOOR, Changes, whole_change
 from app.domain.judging.rules.increments import Increments
-from app.domain.judging.rules.levels import GASES, Levels
+from app.domain.judging.rules.levels import GASES, UNKNOWN, Levels
 from app.domain.judging.rules.patterns import Patterns
 from app.domain.judging.rules.quality import Quality
 from app.domain.judging.rules.trend_calls import TrendCalls
@@ -51,13 +51,15 @@ class Signs:
         at: [days]. settled_at: of the suspect sample that this one settles [days].
         value: [µL/L], NaN where not measured; a detection limit where censored. log: its logarithm, the detection
             limit added, so that gases near it do not shout.
-        level: worst class of any gas, -1 where none could be judged. near: a fault gas near or above Table 1.
+        level: worst class of any gas, -1 where none could be judged; sound_level: of any that is not in doubt.
+        near: a fault gas near or above Table 1.
         typical, high: the limits [µL/L]. rate_limit: of a year and more, by Table 4; for C2H2 what noise gives.
         extreme: gases that call for action at once.
         delta_sign, rate_sign: gases above Table 3 by more than the accuracy of two samples explains, and above Table 4
             by a rate that its own points bear out.
         plain: a change above Table 3 that no measurement explains.
-        suspect, doubtful, confirmed, refuted, restart, reviewed: as the rules say; suspect_rise: because a gas rose.
+        suspect, doubtful, confirmed, refuted, waiting, restart, reviewed: as the rules say; suspect_rise: because a gas
+            rose.
         called: the trend calls a rise; trend_since: since when [days]; flat_since: it goes on no more since [days], NaN
             where it does.
         fault: family of the zone of triangle 1, of the new gas where that speaks; "" where none does.
@@ -69,6 +71,7 @@ class Signs:
     value: Floats
     log: Floats
     level: Integers
+    sound_level: Integers
     near: Bools
     typical: Floats
     high: Floats
@@ -82,6 +85,7 @@ class Signs:
     doubtful: Bools
     confirmed: Bools
     refuted: Bools
+    waiting: Bools
     restart: Bools
     reviewed: Bools
     called: Bools
@@ -96,13 +100,15 @@ def signs_of(given: Given) -> Signs:
     frame, changes, levels = given.frame, given.changes, given.levels
     value = frame.values[:, :GASES]
     rate_sign = changes.rate_exceeds & changes.borne_out
+    change = whole_change(changes)
     moved = changes.delta_exceeds & (
-        changes.delta > course_sign("change", "plain") * np.nan_to_num(changes.reference)
+        change > course_sign("change", "plain") * np.nan_to_num(changes.reference)
     )
     limit = norms_2019().rate[levels.side][:, LONG_SPAN].copy()
     limit[:, ACETYLENE] = np.maximum(
         ACETYLENE_FLOOR, course_sign("change", "noise") * np.nan_to_num(value[:, ACETYLENE])
     )
+    suspect = changes.suspect & ~changes.asked  # what only asks for another sample is believed
     part = course_sign("near", "part")
     fault, is_new = _faults(given)
     return Signs(
@@ -111,20 +117,22 @@ def signs_of(given: Given) -> Signs:
         value=value,
         log=np.log(np.maximum(value, 0.0) + _floors()),
         level=levels.level.max(axis=1).astype(np.int64),
+        sound_level=np.where(given.quality.doubted, UNKNOWN, levels.level).max(axis=1).astype(np.int64),
         near=((value > part * levels.typical) & ~frame.below[:, :GASES] & FAULT).any(axis=1),
         typical=levels.typical,
         high=levels.high,
         rate_limit=limit,
         extreme=given.extremes,
         delta_sign=changes.delta_exceeds
-        & (changes.delta > course_sign("change", "noise") * np.nan_to_num(changes.reference)),
+        & (change > course_sign("change", "noise") * np.nan_to_num(changes.reference)),
         rate_sign=rate_sign,
         plain=np.asarray(moved.any(axis=1)),
-        suspect=changes.suspect,
-        suspect_rise=changes.suspect & (changes.delta_exceeds | changes.rate_exceeds).any(axis=1),
+        suspect=suspect,
+        suspect_rise=suspect & (changes.delta_exceeds | changes.rate_exceeds).any(axis=1),
         doubtful=given.quality.doubtful,
         confirmed=changes.confirmed,
         refuted=changes.refuted,
+        waiting=changes.waiting,
         restart=changes.restart,
         reviewed=frame.reviewed,
         called=given.calls.any_called(),

@@ -61,7 +61,7 @@ class Unit(Record):
             self._fall(row)
         elif signs.refuted[row] and self.before is not None:
             self._take_back()
-        elif signs.confirmed[row] and self.pending >= 0:
+        elif self.pending >= 0 and self._settled_for(row):
             self.rows.append(self.pending)
             self.pending, self.before = -1, None
         if signs.suspect[row] and not signs.restart[row]:
@@ -222,6 +222,11 @@ class Unit(Record):
         self.level = max(int(self.signs.level[row]), 0)
         self.to(State.FALLEN, row, self.stretch)
         self.steps.add(Step.FALLEN)
+
+    def _settled_for(self, row: int) -> bool:
+        """The suspect sample is confirmed, or believed since nothing speaks for dropping it."""
+        signs = self.signs
+        return bool(signs.confirmed[row] or not (signs.suspect[row] or signs.waiting[row]))
 
     def _take_back(self) -> None:
         """The suspect sample is refuted: what rested on it alone does not stand any more."""

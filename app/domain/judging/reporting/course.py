@@ -14,10 +14,13 @@ from app.domain.judging.reporting.numbers import number
 
 
 def course_of(judgement: Judgement, row: int, zone: ZoneInfo, trends: Mapping[str, Trend]) -> Course | None:
-    """The course at a laboratory sample; None of an on-line reading, and where no sample could be judged yet."""
+    """The course at a laboratory sample; None of an on-line reading, and where no level could be judged.
+
+    A sample that has no status since a detection limit hides a gas has a course all the same: by the others.
+    """
     courses = judgement.courses
     state = courses.state_of(row)
-    if state is None or not judgement.changes.status[row]:
+    if state is None or judgement.levels.level[row].max() < 0:
         return None
     since = _day(courses.since[row], zone)
     last_sign = None if np.isnan(courses.last_sign[row]) else _day(courses.last_sign[row], zone)

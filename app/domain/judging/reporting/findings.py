@@ -180,10 +180,8 @@ def _confirmation_findings(judgement: Judgement, row: int, zone: ZoneInfo) -> It
                 "confirm", Severity.INTERMEDIATE, text, source=PRACTICE, provenance="common practice"
             )
         else:
-            sure = (changes.delta_exceeds | changes.borne_out | changes.fell)[row].any()
-            yield said(
-                "confirm", Severity.INTERMEDIATE, sentences.CONFIRM if sure else sentences.CONFIRM_RATE
-            )
+            text = sentences.CONFIRM_RATE if changes.asked[row] else sentences.CONFIRM
+            yield said("confirm", Severity.INTERMEDIATE, text)
     if changes.confirmed[row] and settled and not online:
         found = said("confirmed", Severity.INTERMEDIATE, sentences.confirmed(settled, zone))
         yield replace(found, reference_at=_stamp(settled))

@@ -42,6 +42,7 @@ class Changes:
         borne_out: above Table 4, and its own points bear it out: the interval of their slope lies above zero.
         status: DGA status 1-3, 0 where no norm gas was measured.
         suspect: a confirmation sample is asked for.
+        asked: one is asked for only because of a rate that is not borne out; the sample is believed all the same.
         confirmed: this sample confirms the suspect one before it.
         refuted: this sample refutes the suspect one before it.
         settled_at: when the suspect one was taken that this sample confirms or refutes [days]; NaN where there is none.
@@ -69,6 +70,7 @@ class Changes:
     borne_out: Bools
     status: Integers
     suspect: Bools
+    asked: Bools
     confirmed: Bools
     refuted: Bools
     settled_at: Floats

@@ -34,6 +34,7 @@ def judge_change(frame: SampleFrame, levels: Levels, daily: DailyMedians) -> Cha
         borne_out=np.zeros((n, GASES), dtype=np.bool_),
         status=np.zeros(n, dtype=np.int64),
         suspect=np.zeros(n, dtype=np.bool_),
+        asked=np.zeros(n, dtype=np.bool_),
         confirmed=np.zeros(n, dtype=np.bool_),
         refuted=np.zeros(n, dtype=np.bool_),
         settled_at=np.full(n, np.nan),

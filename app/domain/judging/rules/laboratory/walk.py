@@ -62,7 +62,8 @@ def _step(row: Integers, state: Walk, walked: Walked) -> None:
     _write(row, found, out)
     out.reference[row], out.reference_below[row] = state.reference, state.reference_below
     out.reference_at[row], out.fell[row] = state.reference_at, fell
-    out.suspect[row] = suspect | (_asked_for(row, found, state, walked) & ~settled.confirmed)
+    out.asked[row] = _asked_for(row, found, state, walked) & ~settled.confirmed & ~suspect
+    out.suspect[row] = suspect | out.asked[row]
     out.confirmed[row], out.refuted[row], out.restart[row] = (
         settled.confirmed,
         settled.refuted,
