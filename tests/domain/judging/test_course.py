@@ -10,6 +10,7 @@ import pytest
 from engine_cast import QUIET, frame
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from app.domain.findings import Assessment
 from app.domain.judging.course.record import Ground
@@ -165,9 +166,9 @@ def curves(draw: st.DrawFn) -> list[tuple[float, dict[str, float]]]:
     ]
 
 
-def steep(judged: Judgement) -> np.ndarray:
+def steep(judged: Judgement) -> NDArray[np.bool_]:
     """What the last sample's rates say by themselves: borne out above Table 4, and extreme."""
-    return np.r_[judged.changes.borne_out[-1], judged.extreme_kinds.found["rate"][-1]]
+    return np.concatenate([judged.changes.borne_out[-1], judged.extreme_kinds.found["rate"][-1]])
 
 
 class TestAlways:

@@ -147,10 +147,10 @@ def test_a_monitor_that_sees_no_acetylene_keeps_its_status() -> None:
 
 def test_a_rise_is_told_though_acetylene_cannot_be_seen() -> None:
     """Three gases rise slowly below Table 1, in a laboratory that sees no acetylene below 5 µL/L: no status at all."""
-    samples = [
+    samples: list[tuple[float, dict[str, float | str]]] = [
         (
             182.0 * i,
-            QUIET | {"ch4": 20.0 + 4.0 * i, "c2h6": 20.0 + 4.0 * i, "c2h4": 10.0 + 2.0 * i, "c2h2": "<5"},
+            {**QUIET, "ch4": 20.0 + 4.0 * i, "c2h6": 20.0 + 4.0 * i, "c2h4": 10.0 + 2.0 * i, "c2h2": "<5"},
         )
         for i in range(12)
     ]
