@@ -77,7 +77,11 @@ def _standing(one: OnlineStanding, row: int) -> Standing:
         return [name for name, on in zip(one.quantities, which, strict=True) if on]
 
     raising, judged = named(one.raising[row]), named(one.judged[row])
-    return Standing(int(one.severity[row]), tuple(sorted(raising)), frozenset(judged))
+    readings, back = {}, {}
+    if one.values is not None and one.back is not None:
+        readings = dict(zip(one.quantities, one.values[row].tolist(), strict=True))
+        back = {q: float(v) for q, v in zip(one.quantities, one.back[row], strict=True) if v == v}
+    return Standing(int(one.severity[row]), tuple(sorted(raising)), frozenset(judged), readings, back)
 
 
 def _columns(one: OnlineStanding, index: Integers) -> tuple[Integers | Bools, ...]:

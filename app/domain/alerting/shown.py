@@ -39,6 +39,9 @@ class Standing:
     severity: int
     raising: tuple[str, ...]
     judged: frozenset[str]
+    readings: Mapping[str, float] = field(default_factory=dict, compare=False)
+    back: Mapping[str, float] = field(default_factory=dict, compare=False)
+    """Of on-line readings only: what was read, and what those that raise it must fall back to before it is over."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,6 +61,7 @@ class OnlineStanding:
 
     Attributes:
         severity: (r,) 0 for nothing. raising, judged: (r, q) of ``quantities``. looked: (r,) it could be judged.
+        values, back: (r, q) what was read, and what it must fall back to before it is over; None where days speak.
     """
 
     quantities: tuple[str, ...]
@@ -68,6 +69,8 @@ class OnlineStanding:
     raising: Bools
     judged: Bools
     looked: Bools
+    values: Floats | None = None
+    back: Floats | None = None
 
 
 def online_view(judgement: Judgement, rows: Integers) -> OnlineView:
@@ -118,8 +121,10 @@ def _standing(judgement: Judgement, rows: Integers) -> dict[str, OnlineStanding]
     if barred.any():
         own = judgement.own_record
         known = ~np.isnan(judgement.frame.values[rows, : len(NORM_GASES)])
+        values = judgement.frame.values[rows, : len(NORM_GASES)]
+        severity = own.severity()[rows].astype(np.int64)
         found["own_record"] = OnlineStanding(
-            NORM_GASES, own.severity()[rows].astype(np.int64), own.raising()[rows], known, barred
+            *(NORM_GASES, severity, own.raising()[rows], known, barred), values=values, back=own.back[rows]
         )
     water = judgement.water
     looked = water.looked()[rows]

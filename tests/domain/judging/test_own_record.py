@@ -1,17 +1,19 @@
 """Compartments that no published norm is for: courses sample by sample, the dangerous one and its harmless twin."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 from engine_cast import START, Samples, frame, judge
 
 from app.domain.alerting.advice import advice
+from app.domain.alerting.conditions.own_record import OWN_RECORD
 from app.domain.alerting.conditions.registry import evidence
 from app.domain.alerting.decisions import AlertState, decide
 from app.domain.alerting.online_shown import OnlineShown
 from app.domain.alerting.shown import Speaker, of_assessment
+from app.domain.alerting.states import Reason
 from app.domain.findings import Assessment
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import Floats, to_days
@@ -231,7 +233,8 @@ def test_a_monitor_on_an_ester_is_judged_by_its_days_and_raises_after_two_readin
         at = START.replace(tzinfo=UTC)
         speaker = Speaker("M", True, datetime.fromtimestamp(to_days(at) * 86_400 + 21_600 * int(i), UTC))
         by_columns = evidence(shown.row(int(i), speaker))[state]
-        assert by_columns == evidence(of_assessment(report(judgement, int(i), BRIEF), speaker))[state]
+        in_full = evidence(of_assessment(report(judgement, int(i), BRIEF), speaker))[state]
+        assert (by_columns.severity, by_columns.gases) == (in_full.severity, in_full.gases)
         alert, change = decide(alert, by_columns, speaker.at or at)
         if change:
             raised.append((int(i), change.after.severity))
@@ -243,6 +246,23 @@ def test_a_monitor_on_a_tap_changer_s_ordinary_season_is_silent() -> None:
     c2h2 = np.linspace(3000, 3200, 4 * 90)
     judgement = monitor({"c2h2": c2h2, "c2h4": c2h2 / 10}, UNIT, TAP_CHANGER)
     assert judgement.own_record.severity().max() == 0
+
+
+def test_a_record_that_caught_up_with_the_gas_eases_nothing_on_line() -> None:
+    """Arcing in an ester stays for most of a year: the daily medians learn it, the alert does not."""
+    c2h2 = np.r_[np.full(60, 0.5), np.full(300, 60.0), np.full(40, 0.5)]
+    samples = [(float(i), {"c2h2": float(v)}) for i, v in enumerate(c2h2)]
+    judgement = assess(frame(samples, online=True), norming=norming_of(ESTER, (), len(samples)))
+    shows = OnlineShown(online_view(judgement, np.arange(len(samples), dtype=np.int64)))
+    state = AlertState(OWN_RECORD)
+    events = []
+    for day in range(len(samples)):
+        at = START + timedelta(days=day)
+        state, change = decide(state, evidence(shows.row(day, Speaker("M", True, at)))[OWN_RECORD], at)
+        if change:
+            events.append((day, change.reason, state.severity))
+    assert judgement.own_record.by_rise[350].max() == 0  # the record is 60 by then
+    assert events == [(61, Reason.RAISED, 4), (371, Reason.EASED, 3), (383, Reason.RETURNED, 0)]
 
 
 # --- the table --------------------------------------------------------------------------------------------

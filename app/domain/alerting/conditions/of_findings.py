@@ -22,11 +22,21 @@ class OfFindings(OfSamples):
     short: ClassVar[str]
 
     def shown(self, shown: Shown) -> Evidence | None:
-        """Nothing where a sample measured nothing that it could be judged by."""
+        """Nothing where a sample measured nothing that it could be judged by.
+
+        What readings themselves raise is over when they have fallen back, after a recorded act, or after a year: a
+        record that has caught up with the gas eases nothing.
+        """
         stands, by = shown.standing.get(self.name), shown.speaker
         if stands is None:
             return None
-        return Evidence(by.source, by.online, stands.severity, None, by.at, stands.raising, stands.judged)
+        return Evidence(
+            *(by.source, by.online, stands.severity, None, by.at, stands.raising, stands.judged),
+            readings=stands.readings,
+            returns={stands.severity: stands.back} if stands.severity and stands.back else {},
+            left={grade.severity: {} for grade in self.grades} if stands.readings else {},
+            acted_at=by.acted_at,
+        )
 
     def headline(self, assessment: Assessment) -> str:
         """The gravest finding in its own words."""

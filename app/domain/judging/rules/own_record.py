@@ -34,6 +34,9 @@ GAP_DAYS: Final = 7.0
 REVIEWED_RISE: Final = 1.3
 """A level that somebody reviewed speaks again from so many times what was reviewed on (ours)."""
 
+FALLEN_BACK: Final = 1.5
+"""Times what is usual, plus the detection limit, below which a gas has fallen back (ours)."""
+
 C2H4, C2H2 = NORM_GASES.index("c2h4"), NORM_GASES.index("c2h2")
 TAP_CHANGER, OTHER_LIQUID = "tap_changer", "other_liquid"
 
@@ -48,6 +51,7 @@ class OwnRecord:
         usual_ratio: (n,) median of C2H4/C2H2 in it.
         by_rise, by_level, by_owner: (n, 7) severity 0, 2, 3 or 4 of a gas by its rise above the record, by its level
             alone, and by the owner's limits. by_ratio: (n,) of C2H4 that rose with C2H4/C2H2, tap changers only.
+        back: (n, 7) what a gas that stands out must fall back to before that is over [µL/L]; NaN for the others.
     """
 
     count: NDArray[np.int64]
@@ -57,6 +61,7 @@ class OwnRecord:
     by_level: NDArray[np.int8]
     by_owner: NDArray[np.int8]
     by_ratio: NDArray[np.int8]
+    back: Floats
 
     def severity(self) -> NDArray[np.int8]:
         """(n,) the gravest of all."""
@@ -82,6 +87,7 @@ def judge_own_record(frame: SampleFrame, daily: DailyMedians, levels: Levels) ->
         by_level=np.zeros((n, GASES), dtype=np.int8),
         by_owner=np.zeros((n, GASES), dtype=np.int8),
         by_ratio=np.zeros(n, dtype=np.int8),
+        back=np.full((n, GASES), np.nan),
     )
     if not (levels.barred > 0).any():
         return out
@@ -104,6 +110,7 @@ def _by_owner(frame: SampleFrame, levels: Levels, out: OwnRecord) -> None:
     barred = (levels.barred > 0)[:, None] & ~below
     out.by_owner[barred & levels.owner_typical & (value > levels.typical)] = 2
     out.by_owner[barred & levels.owner_high & (value > levels.high)] = 3
+    out.back[:] = np.where(out.by_owner > 0, np.minimum(levels.typical, levels.high), np.nan)
 
 
 @cache
@@ -201,6 +208,9 @@ class _Series:
             by_gas[C2H4] = 0
             by_gas[C2H2] *= bool(quiet and record.span_days >= QUIET_DAYS)
         out.by_rise[row] = by_gas
+        rose = by_gas > 0
+        rose[C2H4] |= out.by_ratio[row] > 0
+        out.back[row] = np.where(rose, FALLEN_BACK * out.usual[row] + _floors(), out.back[row])
 
     def _judge_level(self, row: int, reviewed: Floats) -> None:
         """Far above anything ordinary, whatever the record says; a tap changer's C2H4 with its ratio only."""
@@ -212,6 +222,8 @@ class _Series:
             ratio = float(np.exp(_ratio(_logarithm(frame.values[row, :GASES]))))
             found *= bool(ratio >= own_limit(TAP_CHANGER, "ratio", "c2h4/c2h2", 3))
         self.out.by_level[row] = found
+        lowest = own_limits(self.of, "level", NORM_GASES).min(axis=0)
+        self.out.back[row] = np.where((found > 0) & np.isnan(self.out.back[row]), lowest, self.out.back[row])
 
     def _stands_out(self, row: int) -> bool:
         out = self.out
