@@ -1,5 +1,6 @@
 """What needs no status alarms through the services: tap-changer oil, tests of the oil, water and paper, mailed once."""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 import pytest
@@ -23,7 +24,7 @@ def days_ago(days: float) -> datetime:
     return NOW - timedelta(days=days)
 
 
-def record(database: Database, days: float, /, compartment: str = "main", **readings: float) -> int:
+def record(database: Database, days: float, readings: Mapping[str, float], compartment: str = "main") -> int:
     at = days_ago(days)
     one = Sample("W-T1", compartment, "LAB", at, {n: Reading(n, value=v) for n, v in readings.items()})
     (outcome,) = record_samples(database, "LAB", [one], NOW, TERMS)
@@ -47,10 +48,10 @@ def mails(database: Database) -> list[tuple[str, str]]:
 def test_an_overheated_tap_changer_is_mailed_and_an_ordinary_one_is_not(fleet_database: Database) -> None:
     for i in range(5):
         levels = {"h2": 900.0, "ch4": 300.0, "c2h4": 250.0 + 5 * i, "c2h2": 3000.0 + 50 * i}
-        record(fleet_database, 1000 - 180 * i, "tap changer", **levels)
+        record(fleet_database, 1000 - 180 * i, levels, "tap changer")
     assert mails(fleet_database) == []
     assert "own_record" not in states(fleet_database, "tap changer")
-    record(fleet_database, 10, "tap changer", h2=900.0, ch4=900.0, c2h4=3000.0, c2h2=3300.0)
+    record(fleet_database, 10, {"h2": 900.0, "ch4": 900.0, "c2h4": 3000.0, "c2h2": 3300.0}, "tap changer")
     assert states(fleet_database, "tap changer")["own_record"] == (State.UNACKNOWLEDGED, 4)
     said = mails(fleet_database)
     assert len(said) == 2  # one a contact
@@ -65,14 +66,14 @@ def test_an_overheated_tap_changer_is_mailed_and_an_ordinary_one_is_not(fleet_da
 
 
 def test_a_bad_test_of_the_oil_asks_for_another_one_and_then_counts(fleet_database: Database) -> None:
-    record(fleet_database, 400, **QUIET, breakdown_voltage=60.0)
+    record(fleet_database, 400, {**QUIET, "breakdown_voltage": 60.0})
     assert mails(fleet_database) == []
-    record(fleet_database, 30, **QUIET, breakdown_voltage=25.0)
+    record(fleet_database, 30, {**QUIET, "breakdown_voltage": 25.0})
     assert states(fleet_database)["oil"] == (State.UNACKNOWLEDGED, 1)
     assert "Repeat the test that stands out" in " ".join(mails(fleet_database)[0][1].split())
-    record(fleet_database, 5, **QUIET, breakdown_voltage=24.0)
+    record(fleet_database, 5, {**QUIET, "breakdown_voltage": 24.0})
     assert states(fleet_database)["oil"] == (State.UNACKNOWLEDGED, 2)
-    record(fleet_database, 1, **QUIET, breakdown_voltage=58.0)
+    record(fleet_database, 1, {**QUIET, "breakdown_voltage": 58.0})
     assert states(fleet_database)["oil"] == (State.RETURNED, 0)
 
 
@@ -89,7 +90,7 @@ def test_water_in_paper_is_told_from_the_days_of_the_unit_s_instruments(
             values = {"day": days_ago(10 + day).date(), "oil_temperature": temperature}
             row = {"compartment_id": own, "source_id": source, "count": 6, "below": 0, "ranges": {}}
             connection.execute(sa.insert(daily_summaries).values(**row, **values))
-    sample = record(fleet_database, 10, **QUIET, water=42.0, oil_temperature=60.0, load=0.8)
+    sample = record(fleet_database, 10, {**QUIET, "water": 42.0, "oil_temperature": 60.0, "load": 0.8})
     with fleet_database.read() as connection:
         found = assessments.current_of(connection, [sample])[sample]["detail"]
     assert ("paper_water" in found["numbers"]) is told
