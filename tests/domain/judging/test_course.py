@@ -236,6 +236,8 @@ near,part,0.8
 falling,part,0.8
 fallen_back,level,0.8
 fallen_back,change,0.9
+returning,days,365
+returning,part,0.5
 """
 """Our own figures, written down a second time from docs/decisions/course.md."""
 

@@ -32,6 +32,8 @@ def shown(record: Record, row: int, quiet: Quiet | None) -> tuple[int, tuple[Gro
         _by_level(record, row, (own, level if own == signs.level[row] else own), found)
     if signs.doubtful[row]:
         found[Ground.DOUBT] = 1
+    if signs.blind[row]:
+        found[Ground.BLIND] = 1
     if signs.suspect[row]:
         plain = bool(signs.suspect_rise[row] and signs.plain[row]) and (far or not signs.doubtful[row])
         found[Ground.SUSPECT] = BY_SUSPECT[level] if plain else 1

@@ -26,6 +26,7 @@ class Ground(Enum):
     KNOWN_LEVEL = 10
     FALLEN = 11
     DOUBT = 12
+    BLIND = 13
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,8 @@ class Record:
     time: float = np.nan
     """Days to the next limit, when they were last told; ``days``: at the newest sample."""
     days: float = np.nan
+    pace: Floats = field(default_factory=lambda: np.full(GASES + 1, np.nan))
+    """Of what was called rising, the fastest at a call: of each gas, and of their mean [1/year, of the logarithm]."""
     ended: bool = False
     """A rise of this baseline has ended: what the trend still calls of it is no new one."""
     fault: str = ""

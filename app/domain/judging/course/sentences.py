@@ -18,6 +18,7 @@ GROUND_WORDS: Final = {
     Ground.KNOWN_LEVEL: "gas stands above its norms, and that it does not rise is on record",
     Ground.FALLEN: "nobody has recorded why the gas fell",
     Ground.DOUBT: "the sample itself is in doubt",
+    Ground.BLIND: "a detection limit above its norm leaves a gas unjudged",
 }
 ACTIVE_GROUNDS: Final = frozenset({Ground.ACCELERATING, Ground.CONFIRMED, Ground.RISING})
 EASES: Final = (

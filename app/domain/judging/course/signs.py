@@ -60,8 +60,9 @@ class Signs:
         plain: a change above Table 3 that no measurement explains.
         suspect, doubtful, confirmed, refuted, waiting, restart, reviewed: as the rules say; suspect_rise: because a gas
             rose.
+        blind: a detection limit above its norm leaves a gas unjudged. worked: the baseline began with recorded work.
         called: the trend calls a rise; trend_since: since when [days]; flat_since: it goes on no more since [days], NaN
-            where it does.
+            where it does. joint, gas: by the mean of the fault gases, and of each gas (n, 7).
         fault: family of the zone of triangle 1, of the new gas where that speaks; "" where none does.
         fault_is_new: it is that of the new gas.
     """
@@ -88,7 +89,11 @@ class Signs:
     waiting: Bools
     restart: Bools
     reviewed: Bools
+    blind: Bools
+    worked: Bools
     called: Bools
+    joint: Bools
+    gas: Bools
     trend_since: Floats
     flat_since: Floats
     fault: NDArray[np.str_]
@@ -135,6 +140,10 @@ def signs_of(given: Given) -> Signs:
         waiting=changes.waiting,
         restart=changes.restart,
         reviewed=frame.reviewed,
+        blind=np.asarray(levels.blind.any(axis=1)),
+        worked=frame.worked,
+        joint=given.calls.called_joint,
+        gas=given.calls.called,
         called=given.calls.any_called(),
         trend_since=given.calls.since,
         flat_since=given.calls.flat_since,

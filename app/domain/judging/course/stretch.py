@@ -7,13 +7,17 @@ from typing import Final
 import numpy as np
 
 from app.domain.judging.course.signs import FAULT, Signs
-from app.domain.judging.frame import Floats
+from app.domain.judging.frame import Bools, Floats
+from app.domain.judging.rules.levels import GASES
 from app.science.measuring.uncertainty import LABORATORY_RELATIVE_SD
 from app.science.trends.course_signs import course_sign
 from app.science.trends.rates import DAYS_PER_YEAR, least_squares_rate
 
 ONE_SIDED: Final = 1.645
 """Standard normal score that chance passes once in twenty."""
+ONE_IN_A_HUNDRED: Final = 2.326
+ACCURACY_IN_SD: Final = 4.0 * np.sqrt(2.0)
+"""Twice the noise of two samples, at two standard deviations of one sample each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,58 @@ def slowed(signs: Signs, rows: Sequence[int], clock: int) -> bool:
     gain = _mean(_slopes(signs.at[last], signs.log[last])[FAULT]) * years
     told, part = course_sign("quiet", "gain"), course_sign("quiet", "part_of_pace")
     return bool(expected >= told and gain <= part * expected)
+
+
+def pace_of(signs: Signs, rows: Sequence[int]) -> Floats:
+    """(8,) how fast each gas and the mean of the fault gases rises [1/year, in the logarithm]; NaN where not called."""
+    slopes = _slopes(signs.at[rows], signs.log[rows])
+    last = rows[-1]
+    called = np.append(signs.gas[last], signs.joint[last])
+    found: Floats = np.where(called, np.append(slopes, _mean(slopes[FAULT])), np.nan)
+    return found
+
+
+def still(signs: Signs, rows: Sequence[int], pace: Floats, since: float = np.nan) -> float | None:
+    """Since when [days] what was called rising at a pace shows at most half of it; None where it does not.
+
+    Looked at over a year at least, and as long as the pace takes to rise by twice what is noise of two samples; the
+    rate must then be below the pace but for one chance in a hundred. From a time ``since`` known to be a change,
+    half as long and half the pace will do.
+    """
+    told = 2.0 * np.append(
+        np.full(len(pace) - 1, course_sign("change", "noise")), course_sign("quiet", "gain")
+    )
+    known = np.isfinite(pace) & (pace > 0)
+    if not known.any():
+        return None
+    days = max(course_sign("quiet", "days"), float((told[known] / pace[known]).max()) * DAYS_PER_YEAR)
+    first = int(np.searchsorted(signs.at[rows], signs.at[rows[-1]] - days, side="right")) - 1
+    if np.isfinite(since):
+        days = max(course_sign("quiet", "days"), 0.5 * days)
+        first = int(np.searchsorted(signs.at[rows], since)) if signs.at[rows[-1]] - since >= days else -1
+    if first < 0 or len(rows) - first < course_sign("quiet", "samples"):
+        return None
+    chosen = list(rows[first:])
+    slopes = _slopes(signs.at[chosen], signs.log[chosen])
+    now = np.append(slopes, _mean(slopes[FAULT]))
+    spread = float(np.sqrt(((signs.at[chosen] - signs.at[chosen].mean()) ** 2).sum())) / DAYS_PER_YEAR
+    error = told / ACCURACY_IN_SD / spread
+    most = course_sign("quiet", "part_of_pace") * pace
+    if not np.isfinite(since):
+        most = np.minimum(most, pace - ONE_IN_A_HUNDRED * error)
+    slow = now <= most
+    return float(signs.at[chosen[0]]) if bool(slow[known].all()) else None
+
+
+def returning(signs: Signs, rows: Sequence[int]) -> Bools:
+    """(7,) gases that come back after work on the oil ever more slowly, as what the paper held does."""
+    halves = len(rows) // 2
+    if halves < 2:
+        return np.zeros(GASES, dtype=np.bool_)
+    early, late = list(rows[: halves + 1]), list(rows[halves:])
+    first, last = (_slopes(signs.at[part], signs.value[part]) for part in (early, late))
+    found: Bools = (first > 0) & (last <= course_sign("returning", "part") * first)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,17 @@ from app.domain.judging.course.gravity import shown
 from app.domain.judging.course.record import Record, Told
 from app.domain.judging.course.signs import FAULT
 from app.domain.judging.course.states import ACTIVE, State, Step
-from app.domain.judging.course.stretch import Quiet, Rate, quiet_time, rate_now, slowed, time_to_limit
+from app.domain.judging.course.stretch import (
+    Quiet,
+    Rate,
+    pace_of,
+    quiet_time,
+    rate_now,
+    returning,
+    slowed,
+    still,
+    time_to_limit,
+)
 from app.domain.judging.rules.levels import GASES
 from app.science.trends.course_signs import course_sign
 
@@ -22,7 +32,7 @@ class Unit(Record):
         """One more sample; None until one could be judged."""
         signs, then = self.signs, self.gravity
         self.review_due |= bool(signs.reviewed[row])
-        if signs.level[row] < 0 and not signs.restart[row]:
+        if signs.level[row] < 0 and not signs.restart[row] and not signs.blind[row]:
             if self.last is not None:
                 self.last = _same(self.last)
             return self.last
@@ -30,7 +40,7 @@ class Unit(Record):
         first = self.last is None
         if first:
             self.since = self.stretch = float(signs.at[row])
-            self.level = int(signs.level[row])
+            self.level = max(int(signs.level[row]), 0)
         quiet, eased = self._settle(row), False
         if self.review_due:
             self._review(row)
@@ -97,9 +107,13 @@ class Unit(Record):
             self._hasten(row)
         elif self._rises(row):
             self.settled = False
+            self.pace = np.full(GASES + 1, np.nan)
             self.to(State.RISING, row, float(signs.trend_since[row]))
             self.steps.add(Step.RISING_BEGAN)
             self._anchor(row)
+        if self.state in ACTIVE and self._rises(row):
+            began = signs.trend_since[row]
+            self.pace = np.fmax(self.pace, pace_of(signs, [r for r in self.rows if signs.at[r] >= began]))
         if self.settled and self._crosses_plainly(row):
             self.settled = False
             self.clock = len(self.rows) - 1
@@ -120,9 +134,11 @@ class Unit(Record):
         signs = self.signs
         if signs.delta_sign[row].any():
             return True
-        rising = signs.rate_sign[row] & ~(
-            signs.value[row] <= self.known * (1.0 + course_sign("change", "noise"))
-        )
+        rate = signs.rate_sign[row]
+        young = signs.at[row] - signs.at[self.rows[0]] <= course_sign("returning", "days")
+        if young and (signs.worked[row] or self.state is State.FALLEN):
+            rate = rate & ~returning(signs, self.rows)
+        rising = rate & ~(signs.value[row] <= self.known * (1.0 + course_sign("change", "noise")))
         year = [r for r in self.rows if signs.at[r] > signs.at[row] - course_sign("quiet", "days")]
         if not rising.any() or len(year) < 2:
             return bool(rising.any())
@@ -173,10 +189,8 @@ class Unit(Record):
             self.reviewed = False
         self.level = quiet.level
         if self.state in ACTIVE:
-            flat = self.signs.flat_since[row]
-            self.to(
-                State.ENDED, row, float(flat if np.isfinite(flat) else self.signs.at[self.rows[self.clock]])
-            )
+            self.to(State.ENDED, row, self._end(row))
+            self.pace = np.full(GASES + 1, np.nan)
             self.steps.add(Step.ENDED)
             self.was_confirmed, self.ended = False, True
             self.time = self.days = np.nan
@@ -186,12 +200,24 @@ class Unit(Record):
             high = State.FALLING if quiet.fell else State.STABLE_HIGH
             self.to(high if quiet.level > 0 else State.QUIET, row, since)
 
+    def _end(self, row: int) -> float:
+        """When gas was last made, as far as is known [days]."""
+        flat = float(self.signs.flat_since[row])
+        if np.isfinite(flat):
+            return flat
+        since = None if self.was_confirmed else still(self.signs, self.rows, self.pace)
+        return float(self.signs.at[self.rows[self.clock]]) if since is None else since
+
     def _flat(self, row: int) -> bool:
         """What was called rising has not risen for a year; of a confirmed rise, by what followed its last sign too."""
         signs = self.signs
-        if not signs.called[row] or (self.was_confirmed and slowed(signs, self.rows, self.clock)):
+        if self.state not in ACTIVE or np.isnan(self.pace).all():
             return True
-        return bool(signs.at[row] - signs.flat_since[row] >= course_sign("quiet", "days"))
+        if self.was_confirmed and slowed(signs, self.rows, self.clock):
+            return True
+        if self._rises(row):
+            return False
+        return still(signs, self.rows, self.pace, float(signs.flat_since[row])) is not None
 
     # --- recorded acts, falls, confirmation samples ----------------------------------------------------------
 

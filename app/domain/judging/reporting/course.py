@@ -20,7 +20,8 @@ def course_of(judgement: Judgement, row: int, zone: ZoneInfo, trends: Mapping[st
     """
     courses = judgement.courses
     state = courses.state_of(row)
-    if state is None or judgement.levels.level[row].max() < 0:
+    known = judgement.levels.level[row].max() >= 0 or judgement.levels.blind[row].any()
+    if state is None or not known:
         return None
     since = _day(courses.since[row], zone)
     last_sign = None if np.isnan(courses.last_sign[row]) else _day(courses.last_sign[row], zone)
