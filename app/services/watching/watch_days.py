@@ -71,11 +71,6 @@ def online_courses_of(connection: Connection, compartment_id: int) -> list[Onlin
     return online_courses.courses_of(connection, [compartment_id]).get(compartment_id, [])
 
 
-def online_course_of(connection: Connection, compartment_id: int) -> OnlineCourse | None:
-    """The gravest of :func:`online_courses_of`; None where no instrument's days were looked at yet."""
-    return next(iter(online_courses_of(connection, compartment_id)), None)
-
-
 def _record(
     connection: Connection, compartment_id: int, source_id: int, around: JudgingContext, now: datetime
 ) -> DayRecord:

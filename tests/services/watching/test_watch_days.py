@@ -15,7 +15,7 @@ from app.services.alerting.handle_alert import acknowledge, shelve
 from app.services.pages.asset_view import asset_view
 from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
-from app.services.watching.watch_days import online_course_of, watch_due, watch_instrument
+from app.services.watching.watch_days import online_courses_of, watch_due, watch_instrument
 from app.store.database import Database
 from app.store.registering.events import upsert_event
 from app.store.registering.source_lookup import find_source
@@ -108,7 +108,7 @@ def test_what_is_found_is_kept_and_a_quiet_unit_is_told_nothing(fleet: Database)
     with fleet.read() as connection:
         row = connection.execute(sa.select(online_courses)).one()
         compartment = row.compartment_id
-        kept = online_course_of(connection, compartment)
+        kept = next(iter(online_courses_of(connection, compartment)), None)
     assert kept is not None
     assert kept.found == young
     assert (row.state, row.gravity, row.severity, row.since) == ("quiet", 0, 0, None)
@@ -228,5 +228,5 @@ def test_an_instrument_without_days_is_left_alone(fleet: Database) -> None:
     assert watch_instrument(fleet, source_id(fleet), T0, URL) == []
     with fleet.read() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(daily_summaries)).scalar_one() == 0
-        assert online_course_of(connection, 1) is None
+        assert online_courses_of(connection, 1) == []
     assert date(2020, 1, 1) < T0.date()
