@@ -1,5 +1,6 @@
 """The course of an on-line series: where the daily medians of its whole baseline have come to."""
 
+import itertools
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -71,12 +72,9 @@ def online_course(looked: Looked, said: OnlineWatch, limits: Limits) -> Course:
     if not len(record) or not record.gases:
         return Course(str(State.QUIET), None, 0)
     levels = _levels(looked, limits)
-    ends = [*range(len(record) - 1, -1, -MONTH)][::-1]
-    tests = [_tested(looked, end) for end in ends]
     looks = []
-    for k, end in enumerate(ends):
-        called = k > 0 and tests[k].rises and tests[k - 1].rises
-        falls = k > 0 and tests[k].falls and tests[k - 1].falls
+    tests = month_tests(looked)
+    for end, test, (called, falls) in zip(_ends(looked), tests, months_called(tests), strict=True):
         rising = called or bool(looked.alarm[end])
         alarm = int(looked.alarm[max(end - MONTH + 1, _review_before(record, end)) : end + 1].max())
         gravity = _gravity(rising or alarm > 0, alarm, int(levels[end].max()))
@@ -88,10 +86,22 @@ def online_course(looked: Looked, said: OnlineWatch, limits: Limits) -> Course:
                 falls and not rising,
                 int(levels[end].max()),
                 gravity,
-                tests[k].joint_p,
+                test.joint_p,
             )
         )
     return _told(looked, said, looks)
+
+
+def months_called(tests: list["Tested"]) -> list[tuple[bool, bool]]:
+    """Of each look, the oldest first: whether the monthly medians are called rising, and falling."""
+    pairs = itertools.pairwise(tests)
+    return [(False, False)] + [(a.rises and b.rises, a.falls and b.falls) for a, b in pairs]
+
+
+def _ends(looked: Looked) -> list[int]:
+    """The days of the looks: the last, and each a month before the next."""
+    n = len(looked.record)
+    return [*range(n - 1, min(MONTH, n) - 2, -MONTH)][::-1]
 
 
 def _gravity(rising: bool, alarm: int, level: int) -> int:
@@ -191,28 +201,29 @@ def _levels(looked: Looked, limits: Limits) -> Floats:
 
 
 @dataclass(frozen=True)
-class _Tested:
+class Tested:
+    """One look at the monthly medians: does their slope reach the levels?"""
+
     rises: bool
     falls: bool
     joint_p: float | None
 
 
-def _tested(looked: Looked, end: int) -> _Tested:
-    """The slope of monthly medians up to a day, counted back from it."""
-    record = looked.record
-    begin = _review_before(record, end)
-    days = looked.level_free[begin : end + 1]
-    months = len(days) // MONTH
-    if months < _FEWEST_MONTHS:
-        return _Tested(False, False, None)
-    monthly = _parts(days, MONTH)
-    explained = bool(looked.watched.explained[end])
-    if not explained and months < _SEASONS:
-        return _Tested(False, False, None)
-    found = slope_test(monthly, seasons=None if explained else YEAR / MONTH)
-    rises = found.joint_p <= JOINT_P or bool((found.p <= GAS_P).any())
-    falls = 1.0 - found.joint_p <= JOINT_P
-    return _Tested(rises, falls, float(found.joint_p))
+def month_tests(looked: Looked) -> list[Tested]:
+    """The slope of the monthly medians, counted back from the last day, at each look."""
+    monthly, ends = _parts(looked.level_free, MONTH), _ends(looked)
+    found = []
+    for k, end in enumerate(ends):
+        begin = _review_before(looked.record, end)
+        months = min((end + 1 - begin) // MONTH, k + 1)
+        explained = bool(looked.watched.explained[end])
+        if months < (_FEWEST_MONTHS if explained else _SEASONS):
+            found.append(Tested(False, False, None))
+            continue
+        test = slope_test(monthly[k + 1 - months : k + 1], seasons=None if explained else YEAR / MONTH)
+        rises = test.joint_p <= JOINT_P or bool((test.p <= GAS_P).any())
+        found.append(Tested(rises, 1.0 - test.joint_p <= JOINT_P, float(test.joint_p)))
+    return found
 
 
 def _parts(days: Floats, length: int) -> Floats:
