@@ -36,7 +36,7 @@ def course_of(judgement: Judgement, row: int, zone: ZoneInfo, trends: Mapping[st
         state=state.value,
         since=since,
         gravity=gravity,
-        pace=_pace(trends, judgement.frame.at[row], zone),
+        pace=_pace(trends),
         joint_p=number(judgement.trend_calls.joint_p[row], 5),
         why=why if gravity or state is not State.QUIET else why[:1],
         steps=tuple(step.value for step in courses.steps_of(row)),
@@ -47,9 +47,6 @@ def _day(days: float, zone: ZoneInfo) -> str:
     return to_time(float(days)).astimezone(zone).date().isoformat()
 
 
-def _pace(trends: Mapping[str, Trend], at: float, zone: ZoneInfo) -> dict[str, Pace]:
+def _pace(trends: Mapping[str, Trend]) -> dict[str, Pace]:
     """Gas by gas, the slope over the stretch that its trend belongs to."""
-    return {
-        gas: Pace(one.per_year, one.low, one.high, _day(at - one.span_days, zone))
-        for gas, one in trends.items()
-    }
+    return {gas: Pace(one.per_year, one.low, one.high, one.since) for gas, one in trends.items()}
