@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from app.domain.findings import PRACTICE, Assessment, FaultCall, Finding, Severity
+from app.domain.judging.course.sentences import AT_REST
 from app.domain.judging.norms import NORM_SET_NAMES
 from app.domain.judging.reporting.paper import FORMULAS
-from app.domain.judging.reporting.sentences import compared_with, pace
+from app.domain.judging.reporting.sentences import compared_with, pace, past_pace
 from app.domain.judging.reporting.sentences_oil import dp_words
 from app.domain.judging.status_words import STATUS_MEANING, STATUS_SOURCE
 from app.domain.writing import chance, written
@@ -159,8 +160,11 @@ def _how_sure(fault: FaultCall) -> str:
 def _change(assessment: Assessment) -> list[Sentence]:
     """What rises, at what pace, since when, and where it leads."""
     test = ONLINE_TEST if assessment.online else LABORATORY_TEST
+    course = assessment.course
+    at_rest = course is not None and course.state in AT_REST and not assessment.suspect
+    told = past_pace if at_rest else pace
     return [
-        Sentence("change", pace(BY_NAME[gas].symbol, trend), (test, REACH))
+        Sentence("change", told(BY_NAME[gas].symbol, trend), (test, REACH))
         for gas, trend in assessment.trends.items()
         if trend.rising
     ]

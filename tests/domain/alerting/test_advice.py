@@ -62,8 +62,9 @@ def test_the_rung_and_the_day_of_the_next_sample(given: Assessment, rung: str, d
 
 
 def test_faults_that_make_status_2_urgent_are_those_of_the_guide() -> None:
-    """6.1.2: D2, T3 or paper are to be treated like status 3; PD, T1 and S are less urgent."""
-    assert {"D2", "T3", "C", "T3-H"} == URGENT_FAULTS
+    """6.1.2: D2, T3 or paper are to be treated like status 3; PD and T1 are less urgent. DT, a discharge and heat
+    together, may hold either (ours)."""
+    assert {"D2", "DT", "T3", "C", "T3-H"} == URGENT_FAULTS
 
 
 def test_a_suspect_sample_of_status_3_asks_for_confirmation_first_and_for_the_rest_too() -> None:

@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from app.domain.findings import Trend
 from app.domain.judging.reporting import sentences
 from app.domain.judging.reporting.sentences import Reference
 from app.domain.writing import duration, local_time, signed, written
@@ -70,7 +71,17 @@ SAMPLE, MONTH = Reference(AT, HERE), Reference(None, HERE)
             sentences.refuted(AT, HERE),
             "This sample does not confirm the sample of 2026-03-02, which takes no part in later changes and rates.",
         ),
-        (sentences.CONFIRM, "The change is not confirmed yet: take a confirmation sample within a month."),
+        (sentences.confirm(2), "The change is not confirmed yet: take a confirmation sample within a month."),
+        (
+            sentences.past_pace("H₂", Trend(14.2, None, None, 0.001, 8, 900.0, True, "2015-01-01")),
+            "Over the record since 2015-01-01 as a whole H₂ rose by 14 µL/L a year, before it came to rest.",
+        ),
+        (sentences.confirm(3), "The change is not confirmed yet: take a confirmation sample within days."),
+        (sentences.confirm(4), "The change is not confirmed yet: take a confirmation sample at once."),
+        (
+            sentences.extreme_level("C₂H₆", 1200.0, 1000.0, 3),
+            "C₂H₆ stands at 1200 µL/L, which is extreme (from 1000 µL/L on): investigate within days.",
+        ),
         (sentences.CONFIRM_ONLINE, "The change is new: it counts when readings a day later still show it."),
         (
             sentences.DROPPED,

@@ -21,13 +21,21 @@ GROUND_WORDS: Final = {
     Ground.BLIND: "a detection limit above its norm leaves a gas unjudged",
 }
 ACTIVE_GROUNDS: Final = frozenset({Ground.ACCELERATING, Ground.CONFIRMED, Ground.RISING})
+AT_REST: Final = {
+    State.STABLE_HIGH: "gas was high and had not risen since {}",
+    State.FALLING: "gas had grown less since {}",
+    State.ENDED: "gassing had ended after {}",
+}
 EASES: Final = (
     "It eases when work on the oil or a review of the unit is recorded, or after a year without gassing."
 )
 
 
-def state_sentence(state: State, since: str, last_sign: str | None) -> str:
-    """Where the record has come to. ``since``, ``last_sign``: days at the site, ISO."""
+def state_sentence(state: State, since: str, last_sign: str | None, *, unsettled: bool = False) -> str:
+    """Where the record has come to. ``since``, ``last_sign``: days at the site, ISO. ``unsettled``: this sample shows a
+    rise that is not believed yet, so that what has been at rest is told of the samples before it."""
+    if unsettled and state in AT_REST:
+        return f"Up to the sample before {AT_REST[state].format(since)}; the next one shows whether that is over."
     if state is State.CONFIRMED:
         seen = "" if last_sign in {None, since} else f"; it was last seen on {last_sign}"
         return f"Active gassing began by {since}{seen}."

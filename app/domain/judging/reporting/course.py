@@ -26,8 +26,9 @@ def course_of(judgement: Judgement, row: int, zone: ZoneInfo, trends: Mapping[st
     since = _day(courses.since[row], zone)
     last_sign = None if np.isnan(courses.last_sign[row]) else _day(courses.last_sign[row], zone)
     gravity, shown = int(courses.gravity[row]), int(courses.shown[row])
+    unsettled = bool(judgement.changes.suspect[row])
     why = (
-        state_sentence(state, since, last_sign),
+        state_sentence(state, since, last_sign, unsettled=unsettled),
         held_sentence(gravity, shown)
         if gravity > shown
         else gravity_sentence(gravity, courses.grounds_of(row)),

@@ -82,27 +82,34 @@ def _extreme_findings(judgement: Judgement, row: int, g: int, zone: ZoneInfo) ->
     """Each gas once, by the first kind that makes it extreme."""
     if not judgement.extremes[row, g]:
         return
-    kinds, gas = judgement.extreme_kinds, NORM_GASES[g]
+    kinds, gas, gravity = judgement.extreme_kinds, NORM_GASES[g], _gravity(judgement, row)
     kind = next(k for k in KINDS if kinds.found[k][row, g])
     symbol, table = BY_NAME[gas].symbol, extremity()[kind, gas]
     limit = float(kinds.limits[kind][row, g])
     value, reference = float(judgement.frame.values[row, g]), None
     if kind == "delta":
         value, reference = _change(judgement, row, g, zone)
-        text = sentences.extreme_delta(symbol, value, limit, reference)
+        text = sentences.extreme_delta(symbol, value, limit, reference, gravity)
     elif kind == "rate":
         value = float(judgement.changes.rate[row, g])
-        text = sentences.extreme_rate(symbol, value, limit)
+        text = sentences.extreme_rate(symbol, value, limit, gravity)
     elif kind == "fault":
-        text = sentences.extreme_fault(symbol, value, limit, GRAVE[gas])
+        text = sentences.extreme_fault(symbol, value, limit, GRAVE[gas], gravity)
     elif kind == "trip":
-        text = sentences.extreme_trip(symbol, value)
+        text = sentences.extreme_trip(symbol, value, gravity)
     else:
-        text = sentences.extreme_level(symbol, value, limit)
+        text = sentences.extreme_level(symbol, value, limit, gravity)
     found = Finding(
         "extreme", Severity.HIGH, text, gas, rounded(value), limit, table.unit, table.source, table.provenance
     )
     yield found if reference is None else replace(found, reference_at=_stamp(reference.at))
+
+
+def _gravity(judgement: Judgement, row: int) -> int:
+    """How soon to act: as the course of the unit says; without one at once where a result is extreme."""
+    if judgement.frame.online[row] or judgement.courses.state_of(row) is None:
+        return sentences.SOONEST if judgement.extremes[row].any() else 0
+    return int(judgement.courses.gravity[row])
 
 
 def _change_findings(judgement: Judgement, row: int, g: int, zone: ZoneInfo) -> Iterator[Finding]:
@@ -180,7 +187,9 @@ def _confirmation_findings(judgement: Judgement, row: int, zone: ZoneInfo) -> It
                 "confirm", Severity.INTERMEDIATE, text, source=PRACTICE, provenance="common practice"
             )
         else:
-            text = sentences.CONFIRM_RATE if changes.asked[row] else sentences.CONFIRM
+            text = (
+                sentences.CONFIRM_RATE if changes.asked[row] else sentences.confirm(_gravity(judgement, row))
+            )
             yield said("confirm", Severity.INTERMEDIATE, text)
     if changes.confirmed[row] and settled and not online:
         found = said("confirmed", Severity.INTERMEDIATE, sentences.confirmed(settled, zone))

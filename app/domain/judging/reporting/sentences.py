@@ -16,7 +16,8 @@ from app.domain.writing import length_of, time_ahead, written
 MONTH_BEFORE: Final = "the mean of the month that ended a month before"
 """What an on-line reading is compared with: see :mod:`app.domain.judging.rules.online`."""
 CONFIRM_ONLINE: Final = "The change is new: it counts when readings a day later still show it."
-CONFIRM: Final = "The change is not confirmed yet: take a confirmation sample within a month."
+SOONEST: Final = 4
+"""The gravity that asks for action at once."""
 CONFIRM_RATE: Final = (
     "Take another sample within a month: only a rate speaks for gassing, and its points do not bear it out."
 )
@@ -116,32 +117,40 @@ def unborne(low: float, high: float) -> str:
     return f" Its own points do not bear it out (95 % interval {interval}): by itself it confirms no gassing."
 
 
-def extreme_level(symbol: str, value: float, limit: float) -> str:
-    """A level that calls for action at once."""
-    return f"{symbol} stands at {written(value, 4)} µL/L, {_extreme(limit)}"
+def confirm(gravity: int) -> str:
+    """Of a sample that is not believed yet, as soon as the course of the unit asks for it."""
+    when = {SOONEST: "at once", SOONEST - 1: "within days"}.get(gravity, "within a month")
+    return f"The change is not confirmed yet: take a confirmation sample {when}."
 
 
-def extreme_delta(symbol: str, value: float, limit: float, reference: Reference) -> str:
-    """A change that calls for action at once."""
-    return f"{_rose(symbol, value, reference)}, {_extreme(limit)}"
+def extreme_level(symbol: str, value: float, limit: float, gravity: int = SOONEST) -> str:
+    """A level that is extreme; ``gravity`` of the course, which a level that has not risen for long makes less."""
+    return f"{symbol} stands at {written(value, 4)} µL/L, {_extreme(limit, gravity)}"
 
 
-def extreme_rate(symbol: str, value: float, limit: float) -> str:
-    """A rate that calls for action at once."""
+def extreme_delta(
+    symbol: str, value: float, limit: float, reference: Reference, gravity: int = SOONEST
+) -> str:
+    """A change that is extreme."""
+    return f"{_rose(symbol, value, reference)}, {_extreme(limit, gravity)}"
+
+
+def extreme_rate(symbol: str, value: float, limit: float, gravity: int = SOONEST) -> str:
+    """A rate that is extreme."""
     norm = f"extreme (from {written(limit, 6)} µL/L a year on)"
-    return f"{symbol} rises by {written(value)} µL/L a year, which is {norm}: investigate at once."
+    return f"{symbol} rises by {written(value)} µL/L a year, which is {norm}: {_investigate(gravity)}."
 
 
-def extreme_fault(symbol: str, value: float, limit: float, code: str) -> str:
+def extreme_fault(symbol: str, value: float, limit: float, code: str, gravity: int = SOONEST) -> str:
     """A level with the pattern of a grave fault; ``code``: of that fault."""
     level = f"{symbol} stands at {written(value, 4)} µL/L, new or rising, in the pattern of {code}"
-    return f"{level}, {_extreme(limit)}"
+    return f"{level}, {_extreme(limit, gravity)}"
 
 
-def extreme_trip(symbol: str, value: float) -> str:
+def extreme_trip(symbol: str, value: float, gravity: int = SOONEST) -> str:
     """Gas of arcing that was not there before a trip."""
     new = f"{symbol} {written(value, 4)} µL/L is new since the trip or through-fault on record"
-    return f"{new}, which is extreme: it speaks of arcing in the tank; investigate at once."
+    return f"{new}, which is extreme: it speaks of arcing in the tank; {_investigate(gravity)}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +217,14 @@ def pace(symbol: str, trend: Trend) -> str:
     return f"{text}; at this pace it reaches {leads}." if leads else f"{text}."
 
 
+def past_pace(symbol: str, trend: Trend) -> str:
+    """Of a gas whose whole record rises, where the course says that the rise is over."""
+    amount = f"{written(trend.per_year, 2)} µL/L a year"
+    return (
+        f"Over the record since {trend.since} as a whole {symbol} rose by {amount}, before it came to rest."
+    )
+
+
 def reach(trend: Trend) -> str:
     """When the next limit is reached at the pace of a trend; nothing where that cannot be said."""
     limit = None if trend.next_limit is None else f"{written(trend.next_limit, 6)} µL/L"
@@ -235,5 +252,9 @@ def _rose(symbol: str, value: float, reference: Reference) -> str:
     return f"{symbol} rose by {least}{written(value)} µL/L against {reference.words}"
 
 
-def _extreme(limit: float) -> str:
-    return f"which is extreme (from {written(limit, 6)} µL/L on): investigate at once."
+def _extreme(limit: float, gravity: int) -> str:
+    return f"which is extreme (from {written(limit, 6)} µL/L on): {_investigate(gravity)}."
+
+
+def _investigate(gravity: int) -> str:
+    return "investigate at once" if gravity >= SOONEST else "investigate within days"
