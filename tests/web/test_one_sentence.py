@@ -139,7 +139,7 @@ STORIES = {
             ),
             ("This sample confirms the change that the sample of 2025-11-01 showed.", CLAUSE),
         ),
-        ("rate", "h2", 63.827, 20.0, "µL/L/year"),
+        ("rate", "h2", 63.7234, 20.0, "µL/L/year"),
     ),
     "a change that is not confirmed": Story(
         {"2025-08-13 12:00": {}, "2026-02-10 12:00": {"h2": 65.0}, "2026-02-20 12:00": {"h2": 11.0}},

