@@ -15,23 +15,23 @@ from app.science.quantities import INDEX
 from app.services.exporting.export_tables import SAID_COLUMNS, said_of
 from app.services.exporting.frames import BELOW, DTYPES, type_of, with_units
 from app.services.judging.interpret import judge_rows
-from app.services.judging.interpret_rows import CsvError, CsvRow, row_of
+from app.services.judging.interpret_rows import KNOWN, CsvError, CsvRow, row_of
 
 _PLACES: Final = ("asset", "compartment", "source", "taken_at")
-_OTHERS: Final = ("age_years", "source_kind", "baseline")
 
 
 def interpret(samples: pd.DataFrame | str | Path, *, detailed: bool = True) -> pd.DataFrame:
     """What the engine says of samples, without a database: one row a sample, in the order and with the index given.
 
-    Every asset is judged as a main tank of mineral oil by IEEE C57.104-2019. Its compartments and instruments are
-    series of their own where the columns ``compartment``, ``source`` and ``source_kind`` tell them apart.
+    The norms are those of IEEE C57.104-2019; what is no main tank of mineral oil by ``compartment_kind`` and ``liquid``
+    is judged against its own record. Compartments and instruments are series of their own where the columns
+    ``compartment``, ``source`` and ``source_kind`` tell them apart; another laboratory as ``source`` splits a trend.
 
     Args:
         samples: as :func:`app.analysis.samples` gives them, or any frame with ``asset``, ``taken_at`` (a time, or text
             after ISO 8601; without a zone it is UTC) and quantities in the program's units. A limit is a number with
-            True in ``h2_below``, or text like ``<0.5``. ``age_years``, ``source_kind`` (laboratory or instrument) and
-            ``baseline`` may be there. Or the path of a CSV with such columns.
+            True in ``h2_below``, or text like ``<0.5``. The other columns of ``ullage interpret`` may be there. Or the
+            path of a CSV with such columns.
         detailed: trends and probabilities too, which take most of the time.
 
     Returns:
@@ -68,13 +68,13 @@ def _rows(frame: pd.DataFrame) -> list[CsvRow]:
     ]
     if problems:
         raise CsvError(problems)
-    wanted = [name for name in frame if name in INDEX or name in (*_PLACES, *_OTHERS)]
+    wanted = [name for name in frame if name in (*KNOWN, "source")]
     columns = {str(name): [_cell(value) for value in frame[name]] for name in wanted}
     for name in INDEX:
         if name in columns and name + BELOW in frame:
             marks = frame[name + BELOW].fillna(False)
             columns[name] = [f"<{c}" if m and c else c for c, m in zip(columns[name], marks, strict=True)]
-    columns["asset"] = _series(columns)
+    _tell_apart(columns)
     rows: list[CsvRow] = []
     for number, cells in enumerate(zip(*columns.values(), strict=True), start=1):
         try:
@@ -86,17 +86,22 @@ def _rows(frame: pd.DataFrame) -> list[CsvRow]:
     return rows
 
 
-def _series(columns: dict[str, list[str]]) -> list[str]:
-    """What tells one series of samples from another; empty where no asset is named."""
-    assets = columns["asset"]
-    blank = [""] * len(assets)
-    compartments, kinds = columns.get("compartment", blank), columns.get("source_kind", blank)
-    sources = [
-        source if kind == SourceKind.INSTRUMENT else ""
-        for source, kind in zip(columns.get("source", blank), kinds, strict=True)
+def _tell_apart(columns: dict[str, list[str]]) -> None:
+    """Make each instrument a series of its own, and a laboratory's source the laboratory where none is named."""
+    sources = columns.pop("source", None)
+    if sources is None:
+        return
+    blank = [""] * len(sources)
+    online = [kind == SourceKind.INSTRUMENT for kind in columns.get("source_kind", blank)]
+    assets, named = columns["asset"], columns.get("laboratory", blank)
+    columns["asset"] = [
+        f"{asset}\n{source}" if measured and asset.strip() else asset
+        for asset, source, measured in zip(assets, sources, online, strict=True)
     ]
-    keys = zip(assets, compartments, sources, strict=True)
-    return ["\n".join(key) if key[0].strip() else "" for key in keys]
+    columns["laboratory"] = [
+        name or ("" if measured else source)
+        for name, source, measured in zip(named, sources, online, strict=True)
+    ]
 
 
 def _cell(value: Any) -> str:

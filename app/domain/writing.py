@@ -26,6 +26,14 @@ def signed(value: float, digits: int = 3) -> str:
     return f"{'+' if value >= 0 else ''}{written(value, digits)}"
 
 
+def interval(low: float, high: float, between: str = "to") -> str:
+    """Both ends as fine as two digits of the larger one are: ``-0.01`` beside 14 is ``0 to 14``."""
+    largest = max(abs(low), abs(high))
+    places = 1 - math.floor(math.log10(largest)) if largest > 0 else 0
+    ends = (round(end, places) + 0.0 for end in (low, high))  # the sum makes 0 of -0
+    return f" {between} ".join(f"{end:.{max(places, 0)}f}" if end else "0" for end in ends)
+
+
 def local_time(at: datetime, zone: ZoneInfo) -> str:
     """A time in the zone of the site, with the zone's name."""
     local = at.astimezone(zone)

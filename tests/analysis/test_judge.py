@@ -70,7 +70,7 @@ def test_compartments_and_instruments_are_series_of_their_own() -> None:
         for n in range(3)
         for compartment, source, kind, h2 in (
             ("main", "LAB", "laboratory", 10.0),
-            ("tap", "LAB", "laboratory", 900.0),
+            ("cable box", "LAB", "laboratory", 900.0),
             ("main", "M1", "instrument", 30.0),
             ("main", "LAB2", "laboratory", 10.0),
         )

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from app.domain.judging.course.states import ACTIVE, STATES
 from course_levels import SHARED, WHITE, YEAR
 from course_model import START
 from numpy.typing import NDArray
 
+from app.domain.judging.course.states import ACTIVE, STATES
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import Floats, SampleFrame, to_days
 from app.science.quantities import INDEX, NAMES

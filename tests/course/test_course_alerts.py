@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 from command_cast import Run
+from course_list import COURSES
 from course_model import Course, Posted, Readings, Recorded, Sampled, Unit
 from course_stage import ASSET, MONITOR, fleet_of
-from course_list import COURSES
 from courses_online import monitor
 from numpy.typing import NDArray
 from served import Service, free_port, kill

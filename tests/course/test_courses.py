@@ -1,4 +1,4 @@
-"""Every course is told as was expected of it before anybody looked; and the parts that tell courses do what they say."""
+"""Every course is told as was expected of it before anybody looked; the parts that tell courses do as they say."""
 
 from pathlib import Path
 

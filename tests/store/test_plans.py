@@ -101,8 +101,8 @@ def fill(database: Database, units: int, step_hours: int) -> None:
         run = connection.exec_driver_sql
         run(
             f"WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {units})"
-            " INSERT INTO assets (site_id, code, name, kind, liquid, preservation, tap_changer, norm_set)"
-            " SELECT 1, 'X-' || i, 'X', 'transformer', 'mineral_oil', 'sealed', 'none', 'ieee_c57_104_2019'"
+            " INSERT INTO assets (site_id, code, name, kind, liquid, preservation, tap_changer, norm_set, paper)"
+            " SELECT 1, 'X-' || i, 'X', 'transformer', 'mineral_oil', 'sealed', 'none', 'ieee_c57_104_2019', 'unknown'"
             " FROM n"
         )
         run(

@@ -17,7 +17,11 @@ from app.store.exporting.exports import Scope
 Kind = Literal["samples", "assessments", "alerts"]
 Cell = str | float | int | bool | datetime | None
 
-_BEFORE: Final = ("asset", "site", "serial", "compartment", "source", "source_kind", "taken_at")
+_UNIT: Final = ("liquid", "rated_kv", "paper")
+_BEFORE: Final = (
+    *("asset", "site", "serial", *_UNIT),
+    *("compartment", "compartment_kind", "source", "source_kind", "taken_at"),
+)
 _NOTES: Final = ("laboratory_number", "remark")
 _AFTER: Final = ("revision", "status", "file", "line")
 SAMPLE_COLUMNS: Final = (*_BEFORE, *_NOTES, *NAMES, *_AFTER)

@@ -27,7 +27,7 @@ BELOW: Final = "_below"
 """``h2_below`` says whether the number in ``h2`` is the limit below which hydrogen lies."""
 _INTEGERS: Final = {"revision", "line", "status", "severity", "gravity"}
 _TRUTHS: Final = {"suspect", "doubtful"}
-_PLAIN: Final = {"confidence", "age_years"}
+_PLAIN: Final = {"confidence", "age_years", "rated_kv"}
 _TIMES: Final = {"taken_at", "assessed_at", "opened_at", "changed_at", "shelved_until"}
 
 

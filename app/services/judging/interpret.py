@@ -1,10 +1,10 @@
 """`ullage interpret`: the engine on a plain CSV, without any database.
 
-Columns: ``asset,taken_at`` and any quantity; optional ``age_years``, ``liquid``, ``compartment`` (main_tank or
-tap_changer), ``rated_kv``, ``paper`` (plain or upgraded), ``source_kind`` (laboratory or instrument),
-``laboratory`` (which one, any text), ``event`` (a service event since the sample before, e.g. ``degassing``) and
-``baseline`` (any text; where it changes in the course of an asset's samples, a new baseline starts; an empty cell is as
-before).
+Columns: ``asset,taken_at`` and any quantity; optional ``age_years``, ``liquid``, ``compartment`` (its name),
+``compartment_kind`` (main_tank or tap_changer; a compartment named so is of that kind without it), ``rated_kv``,
+``paper`` (plain or upgraded), ``source_kind`` (laboratory or instrument), ``laboratory`` (which one, any text),
+``event`` (a service event since the sample before, e.g. ``degassing``) and ``baseline`` (any text; where it changes in
+the course of an asset's samples, a new baseline starts; an empty cell is as before).
 Numbers are in the program's units; "<0.5" is a censored reading; an empty cell was not measured.
 """
 
@@ -122,7 +122,7 @@ def judge_rows(rows: list[CsvRow]) -> tuple[Judgement, list[int]]:
 
 def _norming(plates: list[Plate]) -> Norming:
     """The 2019 guide, and what each row says of its oil; rows of one plate share its columns."""
-    each = {plate: norming_of(_unit(plate), (), 1, plate.compartment) for plate in set(plates)}
+    each = {plate: norming_of(_unit(plate), (), 1, plate.kind) for plate in set(plates)}
     return replace(
         Norming.default(len(plates)),
         **{

@@ -34,12 +34,19 @@ class KnownUnits:
             monitored=bool(online) and online[0] <= row.taken_at,
             laboratory_at=_newest(self.laboratory.get(row.volume, ()), row.taken_at),
             first_at=online[0] if online else None,
-            tap_changer_at=_newest(
-                self.laboratory.get((row.asset, CompartmentKind.TAP_CHANGER), ()), row.taken_at
-            ),
+            tap_changer_at=self._tap_changer_at(row),
             age_years=None if math.isnan(row.age) else row.age,
-            compartment=row.plate.compartment,
+            compartment=row.plate.kind,
         )
+
+    def _tap_changer_at(self, row: CsvRow) -> datetime | None:
+        """When a laboratory last had oil of a tap changer of the unit."""
+        newest = (
+            _newest(times, row.taken_at)
+            for volume, times in self.laboratory.items()
+            if volume.asset == row.asset and volume.kind is CompartmentKind.TAP_CHANGER
+        )
+        return max((at for at in newest if at is not None), default=None)
 
 
 def _newest(times: Sequence[datetime], until: datetime) -> datetime | None:

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import TextIO, TypeVar
+from typing import NamedTuple, TextIO, TypeVar
 
 from app.domain.model import CompartmentKind, EventKind, Liquid, Paper, SourceKind
 from app.errors import GivenError
 from app.science.quantities import BY_NAME, INDEX, NAMES
 
-UNIT = ("age_years", "liquid", "compartment", "rated_kv", "paper")
+UNIT = ("age_years", "liquid", "compartment", "compartment_kind", "rated_kv", "paper")
 KNOWN = ("asset", "taken_at", *UNIT, "source_kind", "laboratory", "event", "baseline", *NAMES)
 OLDEST = 200.0
 """[years] Oil-filled transformers are younger than this."""
@@ -33,13 +33,17 @@ class Plate:
     """What a row says of the oil volume and its unit; ``rated_kv`` NaN where it is not known."""
 
     liquid: Liquid = Liquid.MINERAL_OIL
-    compartment: CompartmentKind = CompartmentKind.MAIN_TANK
+    kind: CompartmentKind = CompartmentKind.MAIN_TANK
     rated_kv: float = math.nan
     paper: Paper = Paper.UNKNOWN
 
 
-Volume = tuple[str, CompartmentKind]
-"""An oil volume: an asset and the kind of its compartment."""
+class Volume(NamedTuple):
+    """Which oil: the unit, the compartment's name (empty where only one is told of) and its kind."""
+
+    asset: str
+    compartment: str
+    kind: CompartmentKind
 
 
 @dataclass(slots=True)
@@ -48,9 +52,10 @@ class CsvRow:
 
     number: int
     asset: str
+    compartment: str
     taken_at: datetime
     age: float
-    plate: "Plate"
+    plate: Plate
     online: bool | None
     laboratory: str
     event: EventKind | None
@@ -60,8 +65,8 @@ class CsvRow:
 
     @property
     def volume(self) -> Volume:
-        """Which oil: samples of one are compared with each other."""
-        return self.asset, self.plate.compartment
+        """Samples of one are compared with each other."""
+        return Volume(self.asset, self.compartment, self.plate.kind)
 
 
 def read_rows(file: TextIO) -> list[CsvRow]:
@@ -119,6 +124,7 @@ def row_of(number: int, cells: Mapping[str, str]) -> CsvRow:
     return CsvRow(
         number=number,
         asset=asset,
+        compartment=cells.get("compartment", "").strip(),
         taken_at=_time(cells["taken_at"].strip()),
         age=_age(age),
         plate=_plate(cells),
@@ -138,10 +144,17 @@ def _plate(cells: Mapping[str, str]) -> Plate:
         raise ValueError(f"rated_kv: {kv} is not between 0 and {MOST_KV:g} kV")
     return Plate(
         _one_of("liquid", cells, Liquid.MINERAL_OIL),
-        _one_of("compartment", cells, CompartmentKind.MAIN_TANK),
+        _kind_of_compartment(cells),
         volts,
         _one_of("paper", cells, Paper.UNKNOWN),
     )
+
+
+def _kind_of_compartment(cells: Mapping[str, str]) -> CompartmentKind:
+    """What the cell says; without one a compartment whose name is a kind is of that kind."""
+    name = cells.get("compartment", "").strip()
+    usual = CompartmentKind(name) if name in set(CompartmentKind) else CompartmentKind.MAIN_TANK
+    return _one_of("compartment_kind", cells, usual)
 
 
 Word = TypeVar("Word", bound=StrEnum)

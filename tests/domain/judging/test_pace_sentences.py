@@ -50,7 +50,7 @@ def test_a_length_is_rounded_down() -> None:
 
 def test_a_rise_tells_its_pace_first_and_since_when() -> None:
     assert pace("C₂H₄", replace(RISING, days_to_limit=(125.0, 150.0, 185.0))) == (
-        "C₂H₄ rises by 12 µL/L a year since 2026-10-18 (95 % between 8.2 and 18); at this pace it reaches 95 µL/L in "
+        "C₂H₄ rises by 12 µL/L a year since 2026-10-18 (95 % between 8 and 18); at this pace it reaches 95 µL/L in "
         "4 to 7 months (80 %)."
     )
 

@@ -8,7 +8,7 @@ import pytest
 from app.domain.findings import Trend
 from app.domain.judging.reporting import sentences
 from app.domain.judging.reporting.sentences import Reference
-from app.domain.writing import duration, local_time, signed, written
+from app.domain.writing import duration, interval, local_time, signed, written
 
 AT = datetime(2026, 3, 1, 23, 30, tzinfo=UTC)
 HERE, UTC_ZONE = ZoneInfo("CET"), ZoneInfo("UTC")
@@ -115,3 +115,19 @@ def test_times_and_lengths_of_time() -> None:
     ]
     assert lengths == ["0 min", "45 min", "3 h", "3 h 30 min"]
     assert duration(AT - datetime(2026, 2, 26, 19, 30, tzinfo=UTC)) == "3 days 4 h"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (-0.0097, 14.2, "0 to 14"),
+        (-2.4, 18.4, "-2 to 18"),
+        (123.4, 2345.0, "100 to 2300"),
+        (-0.004, 0.0123, "-0.004 to 0.012"),
+        (0.0, 0.0, "0 to 0"),
+    ],
+)
+def test_both_ends_of_an_interval_are_as_fine_as_the_larger_bears(
+    low: float, high: float, words: str
+) -> None:
+    assert interval(low, high) == words

@@ -316,7 +316,7 @@ def test_the_oil_a_row_is_of_decides_what_judges_it() -> None:
     ("column", "cell", "reason"),
     [
         ("liquid", "water", "'water' is none of mineral_oil, natural_ester, synthetic_ester, silicone"),
-        ("compartment", "tank", "'tank' is none of main_tank, tap_changer"),
+        ("compartment_kind", "tank", "'tank' is none of main_tank, tap_changer"),
         ("paper", "thick", "'thick' is none of plain, upgraded, unknown"),
         ("rated_kv", "9000", "9000 is not between 0 and 2000 kV"),
     ],

@@ -11,7 +11,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from app.domain.findings import Trend
-from app.domain.writing import length_of, time_ahead, written
+from app.domain.writing import interval, length_of, time_ahead, written
 
 MONTH_BEFORE: Final = "the mean of the month that ended a month before"
 """What an on-line reading is compared with: see :mod:`app.domain.judging.rules.online`."""
@@ -113,8 +113,8 @@ def rate(symbol: str, value: float, limit: float | None, points: str, days: floa
 
 def unborne(low: float, high: float) -> str:
     """Behind the sentence of a rate whose slope may as well be none."""
-    interval = f"{written(low, 2)} to {written(high, 2)} µL/L a year"
-    return f" Its own points do not bear it out (95 % interval {interval}): by itself it confirms no gassing."
+    ends = f"{interval(low, high)} µL/L a year"
+    return f" Its own points do not bear it out (95 % interval {ends}): by itself it confirms no gassing."
 
 
 def confirm(gravity: int) -> str:
@@ -210,7 +210,7 @@ def pace(symbol: str, trend: Trend) -> str:
     """How fast a gas rises since when, and where that leads."""
     text = f"{symbol} rises by {written(trend.per_year, 2)} µL/L a year since {trend.since}"
     if trend.low is not None and trend.high is not None:
-        text += f" (95 % between {written(trend.low, 2)} and {written(trend.high, 2)})"
+        text += f" (95 % between {interval(trend.low, trend.high, 'and')})"
     if trend.acceleration is not None and trend.acceleration > 0:
         text += "; it is getting faster"
     leads = reach(trend)
