@@ -31,7 +31,8 @@ def false_calls(world: World, units: int, *, known: bool = True, seed: int = 1) 
     calls, days = np.zeros(2), np.zeros(2)
     for one, own in zip(y, drivers, strict=True):
         found = watch(one, own, np.zeros(len(one), dtype=np.bool_))
-        alarm, seen = found.alarm.any(axis=1), np.isfinite(found.limit).any(axis=1)
+        alarm = np.asarray(found.alarm.any(axis=1))
+        seen = np.asarray(np.isfinite(found.limit).any(axis=1))
         starts = np.flatnonzero(alarm & ~np.r_[False, alarm[:-1]])
         starts = starts[np.r_[True, np.diff(starts) > 30]] if len(starts) else starts
         for k, (begin, end) in enumerate(SPANS):
@@ -50,7 +51,7 @@ def delays(
     y[:, learned:, :gases] += per_day * np.arange(1, after + 1)[:, None]
     new = np.full(units, np.inf)
     for k, (one, own) in enumerate(zip(y, drivers, strict=True)):
-        alarm = watch(one, own, np.zeros(len(one), dtype=np.bool_)).alarm.any(axis=1)
+        alarm = np.asarray(watch(one, own, np.zeros(len(one), dtype=np.bool_)).alarm.any(axis=1))
         if not alarm[learned - 1]:
             new[k] = _first(alarm[learned:])
     return new, by_the_tables(y, learned)

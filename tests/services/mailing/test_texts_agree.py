@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from app.domain.alerting.advice import advice
+from app.domain.alerting.condition import Condition
 from app.domain.alerting.conditions.registry import evidence
 from app.domain.alerting.decisions import AlertState, decide
 from app.domain.alerting.news import AlertNews, SampleChange
@@ -70,7 +71,7 @@ class Told:
 
 def told(course: Course) -> Iterator[Told]:
     """Each sample as it comes: judged with those before it, told to the alerts, mailed where they change."""
-    states = {}
+    states: dict[Condition, AlertState] = {}
     for count in range(1, len(course) + 1):
         judgement = assess(frame(course[:count], age=20.0))
         found = report(judgement, count - 1, ReportOptions())
