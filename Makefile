@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 # tests and their browser run as two processes side by side
 PYTEST := $(BIN)/pytest
 
-.PHONY: help demo serve test check fuzz bench faults soak system-packages help-pages screenshots clean
+.PHONY: help demo serve test check fuzz bench faults soak system-packages help-pages courses-page screenshots clean
 
 help:
 	@echo "make demo    run the demonstration: a fictional fleet, judged while you watch"
@@ -16,6 +16,7 @@ help:
 	@echo "make bench   the benchmarks, each beside its baseline"
 	@echo "make faults  a hundred kills of server, worker and PostgreSQL, full disks, cut connections: what was lost"
 	@echo "make help-pages  write what the help takes from the code: settings, commands, alerts"
+	@echo "make courses-page  write docs/courses.md: units followed sample by sample"
 	@echo "make screenshots  take the pictures of README from the demo"
 	@echo "make soak    the server under an hour's steady load"
 
@@ -66,6 +67,10 @@ soak: $(VENV)/ready-dev
 # what the help takes from the code; a test compares it with what is committed
 help-pages: $(VENV)/ready-dev
 	$(BIN)/python -m tests.help.help_reference
+
+# docs/courses.md: all courses played through the services, some ten minutes
+courses-page: $(VENV)/ready-dev
+	$(BIN)/python -m tests.courses --quiet --out docs/courses.md
 
 # docs/fleet.png and docs/unit.png
 screenshots: $(VENV)/ready-dev system-packages

@@ -144,6 +144,8 @@ class Course:
     """Sentences: what made the state and its gravity."""
     steps: tuple[str, ...] = ()
     """What changed with this very sample, e.g. ``confirmed``, ``table_crossed``, ``rate_doubled``."""
+    as_of: str | None = None
+    """Of an on-line series: the last UTC day that was looked at, ISO date; None: it is that with the very sample."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +228,8 @@ class Assessment:
     trends: Mapping[str, Trend] = field(default_factory=dict)
     certainty: Certainty | None = None
     course: Course | None = None
-    """None where it is not worked out: for samples without a number, and for readings that are stored in short."""
+    """None where it is not worked out, e.g. for samples without a number. That of a reading is not stored with it: it
+    is told once a day, and goes with the readings that came after."""
     norm_sets: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     """By norm set and gas: 0 typical, 1 above the typical limit, 2 above the high one; all sets side by side."""
 

@@ -124,6 +124,8 @@ class Seen:
     """Names of the findings."""
     texts: tuple[str, ...] = ()
     """All sentences of the verdict, and of the course."""
+    blind: bool = False
+    """Whether the page says that an instrument's days are not watched yet, or for coarse steps only, and until when."""
 
     @property
     def worst(self) -> int:
@@ -356,7 +358,7 @@ def _under(value: int | None, least: int, name: str) -> str:
 
 def _state(one: Seen, right: bool) -> str:
     if one.state is None:
-        return "the course is not told"
+        return "" if one.blind else "the course is not told"
     return "" if right else one.state
 
 

@@ -123,6 +123,7 @@ class Stage:
         open_alerts = {a.condition: a.severity for a in view.alerts if a.severity > 0}
         told: dict[str, Any] = {"number": number, "at": at, "what": what, "alerts": open_alerts}
         told["mails"] = self._new_mails()
+        told["blind"] = _blind(view)
         lead = view.verdict
         if lead is None or lead.assessment is None:
             return Seen(**told)
@@ -136,11 +137,22 @@ class Stage:
         return tuple(row.subject for row in found)
 
 
+def _blind(view: AssetView) -> bool:
+    """Whether the page says that the watch cannot see small changes yet, and until when it cannot."""
+    watches = [one.found.watch for one in view.online]
+    said = [one.found.watching for one in view.online]
+    return bool(view.not_watched) or any(
+        watch.blind and f"until about {watch.blind_until}" in words
+        for watch, words in zip(watches, said, strict=True)
+    )
+
+
 def _of_verdict(view: AssetView, lead: Verdict, said: Assessment) -> dict[str, Any]:
-    course = said.course
+    course = view.course
     steps = lead.advice
     texts = [*(s.text for s in verdict(said)), *said.status_reasons, *(f.text for f in said.findings)]
-    texts += [*(a.headline for a in view.alerts), *(course.why if course else ())]
+    texts += [*(a.headline for a in view.alerts), *(course.why if course else ()), view.not_watched]
+    texts += [text for one in view.online for text in (*one.found.course.why, one.found.watching)]
     return {
         "status": said.status,
         "suspect": said.suspect,

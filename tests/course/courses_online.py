@@ -15,8 +15,10 @@ from course_model import (
     alarm_by,
     alarm_never_eases,
     mails_at_most,
+    never_says,
     no_alarm,
     says,
+    state_by,
     state_never,
     status_is,
 )
@@ -163,6 +165,20 @@ def _sudden() -> list[Course]:
             twin="online_flat",
         ),
         Course(
+            "online_blind",
+            "Blind as yet: six weeks after it begins hydrogen and methane of a monitor are at 1.8 times their level",
+            monitor(712, 2, 60, lambda t: {gas: np.where(t < 40, 1.0, 1.8) for gas in ("h2", "ch4")}),
+            (
+                no_alarm(1, CHANGE, "online", last=39),
+                says("blind for small changes, until about 2012-08", 10, "online", first=1),
+                alarm_by(45, 2, CHANGE, "online", first=40),
+                alarm_never_eases(CHANGE, "online", first=40),
+                state_by(45, RISING, "online", first=40),
+            ),
+            MONITORED,
+            twin="online_new",
+        ),
+        Course(
             "online_hydrogen_only",
             "A monitor of hydrogen alone; it begins to rise by 2 % a day",
             monitor(711, LEARNED, 30, _onset(0.02, "h2"), ("h2",)),
@@ -188,6 +204,17 @@ def _harmless() -> list[Course]:
             "Hydrogen follows the oil temperature by 1.5 % a kelvin through spring and summer; hydrogen alone",
             monitor(721, 2 * LEARNED, 150, _nothing, ("h2",)),
             quiet,
+            MONITORED,
+        ),
+        Course(
+            "online_new",
+            "A quiet monitor, from its third day on: the watch is blind, and says so",
+            monitor(724, 2, 40, _nothing),
+            (
+                *quiet,
+                says("blind for small changes, until about 2012-08", 1, "online"),
+                never_says("against its own record", part="online"),
+            ),
             MONITORED,
         ),
         Course(

@@ -1,8 +1,7 @@
 """What to do next about a sample and by when: the ladder of actions, and the cautions that go with it.
 
 The ladder is data (``app/science/tables/actions.csv``); the 2019 guide fixes no day counts except for the
-confirmation sample, so the others are common practice and say so. What the unit has already (a monitor, a request for a
-sample, a sample of its tap changer) is not asked for again.
+confirmation sample, so the others are common practice and say so. What the unit has already is not asked for again.
 """
 
 from collections.abc import Sequence
@@ -14,8 +13,8 @@ from app.domain.alerting.cautions import GENERAL, OF_RULES, SAMPLING, TAP_CHANGE
 from app.domain.alerting.ladder import SAMPLE, Step, by_tdcg, owned, plan, rung
 from app.domain.alerting.shown import borne_status, by_level
 from app.domain.alerting.steps import Action
-from app.domain.findings import Assessment
-from app.domain.judging.course.states import State
+from app.domain.findings import Assessment, Course
+from app.domain.judging.course.states import ACTIVE, State
 from app.domain.model import Asset, CompartmentKind, LadderStep, Liquid, TapChanger
 
 URGENT_FAULTS = frozenset({"D2", "DT", "T3", "C", "T3-H"})
@@ -35,7 +34,8 @@ class UnitFacts:
         laboratory_at: when its newest laboratory sample was taken. first_at: its first sample of any kind.
         tap_changer_at: when the newest sample of the unit's tap changer was taken.
         asked_at: since when a confirmation sample has been asked for. alarmed_at: since when the unit has been alarmed
-            about; of what an instrument reads, a sample has been asked for since then.
+            about; of what an instrument reads, a sample has been asked for since then. changed: when it was told that
+            an instrument's days have left their own record, and the severity of that, where the alert is open.
         age_years: in service; None: as the nameplate says.
         compartment: of which kind it is.
     """
@@ -46,6 +46,7 @@ class UnitFacts:
     tap_changer_at: datetime | None = None
     asked_at: datetime | None = None
     alarmed_at: datetime | None = None
+    changed: tuple[datetime, int] | None = None
     age_years: float | None = None
     compartment: CompartmentKind = CompartmentKind.MAIN_TANK
 
@@ -56,8 +57,7 @@ NOTHING_KNOWN: Final = UnitFacts()
 @dataclass(frozen=True, slots=True)
 class Advice:
     urgency: str
-    """``routine``, ``early``, ``blind``, ``unjudged``, ``look``, ``stable``, ``stable_grave``, ``fallen``, ``suspect``,
-    ``watch``, ``urgent``, ``high``, ``extreme``, or ``unsampled`` of oil that nobody has judged a sample of."""
+    """The rung of ``actions.csv``, or ``unsampled`` of oil that nobody has judged a sample of."""
     actions: tuple[Action, ...]
     next_sample_due: date | None
     cautions: tuple[str, ...]
@@ -69,7 +69,7 @@ def urgency(assessment: Assessment) -> str:
     if assessment.status is None:
         return "extreme" if "extreme" in rules else _without_status(assessment, rules)
     course = assessment.course
-    if course is not None and not assessment.online:
+    if course is not None and not assessment.online:  # a reading is newer than the course of its series
         return _by_course(assessment, State(course.state), course.gravity) or _quiet(assessment, rules)
     if "extreme" in rules:
         return "extreme"
@@ -82,6 +82,8 @@ def urgency(assessment: Assessment) -> str:
         return "suspect"
     if status >= 2:
         return _of_status(assessment, status)
+    if course is not None and course.state in ACTIVE:
+        return "changed"
     return _quiet(assessment, rules)
 
 
@@ -143,19 +145,18 @@ def advice(
     """
     step = urgency(assessment)
     counted = _Begin(asset, taken_at, facts)
-    begin = counted.day
     steps = [*_main(assessment, step, ladder, counted)]
     if assessment.norm_set == "ieee_c57_104_2008":
-        steps = [*by_tdcg(assessment.numbers, begin), *steps]
+        steps = [*by_tdcg(assessment.numbers, counted.day), *steps]
     if step != "blind" and not assessment.online and _severity(assessment, "detection_limit") is not None:
-        steps += rung("blind", begin)
+        steps += rung("blind", counted.day)
     for rule in BESIDE:
         if grave := _severity(assessment, rule):
-            steps += rung(f"{rule}_{grave}", begin)
+            steps += rung(f"{rule}_{grave}", counted.day)
     from_tap_changer = _from_tap_changer(assessment, asset, facts)
     if from_tap_changer:
         fresh = facts.tap_changer_at is not None and taken_at - facts.tap_changer_at <= FRESH
-        steps += rung("tap_changer", begin, frozenset({"sampled" if fresh else "unsampled"}))
+        steps += rung("tap_changer", counted.day, frozenset({"sampled" if fresh else "unsampled"}))
     tap_changer = from_tap_changer or facts.compartment is CompartmentKind.TAP_CHANGER
     return _advice(step, _asked_before(steps, assessment, counted), _cautions(assessment, asset, tap_changer))
 
@@ -187,6 +188,8 @@ def _main(assessment: Assessment, step: str, ladder: Sequence[LadderStep], begin
         return rung(f"own_record_{own}", begin.day)
     if step == "routine" and assessment.online:
         return rung("monitored", begin.day) + _laboratory(begin)
+    if step == "changed" and assessment.course is not None:
+        return _changed(assessment.course, begin)
     steps = owned(step, ladder, begin.day)
     if not steps and step == "routine" and begin.young:
         steps = rung("young", begin.day)
@@ -197,6 +200,15 @@ def _main(assessment: Assessment, step: str, ladder: Sequence[LadderStep], begin
         grave = owned("high", ladder, begin.day)[1:] or rung("high", begin.day)
         steps += tuple(s for s in grave if s.asks != SAMPLE)
     return steps
+
+
+def _changed(course: Course, begin: _Begin) -> tuple[Step, ...]:
+    """The laboratory sample that a rise of an instrument's days asks for: no fresh reading puts it off."""
+    told, came = begin.facts.changed, begin.facts.laboratory_at
+    since = told[0].date() if told else date.fromisoformat(course.since or begin.day.isoformat())
+    if came is not None and came.date() >= since:
+        return rung("look", came.date())
+    return rung(f"changed_{told[1]}" if told else "look", since)
 
 
 def _laboratory(begin: _Begin) -> tuple[Step, ...]:
@@ -213,7 +225,7 @@ def _asked_before(steps: Sequence[Step], assessment: Assessment, begin: _Begin) 
     if since is None or since >= begin.day:
         return plan(steps)
     earlier = begin.day - since
-    if urgency(assessment) != "routine":
+    if urgency(assessment) not in {"routine", "changed"}:
         steps = [_moved(s, earlier) if s.asks == SAMPLE else s for s in steps]
     if not open_still:
         return plan(steps)

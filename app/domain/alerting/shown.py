@@ -138,6 +138,14 @@ def by_level(assessment: Assessment) -> int:
     return max((int(f.severity) for f in levels), default=1)
 
 
+def gravity_alone(assessment: Assessment) -> int:
+    """What a sample shows without its course: 4 extreme, else its status from 2 on as far as it is believed."""
+    if any(f.rule == "extreme" for f in assessment.findings):
+        return 4
+    status = by_level(assessment) if assessment.suspect else borne_status(assessment)
+    return status if status > 1 else 0
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What a sample shows about a condition: ``severity`` 0 when there is nothing to tell.

@@ -230,15 +230,26 @@ def changed_words(said: OnlineWatch) -> str:
     return f"{named} since about {said.began}"
 
 
+NOT_LOOKED: Final = (
+    "No day of the instrument's readings of this oil has been looked at yet: each is looked at once it is over. The"
+    " watch is blind until then, and for small changes until enough days are learned."
+)
+
+
+def blind_words(said: OnlineWatch) -> str:
+    """How long the watch is blind, and for what."""
+    return (
+        f"The watch is still blind for small changes, until about {said.blind_until}: {said.learned} of {said.needed}"
+        " days are learned. Until then only coarse steps are seen: one and a half times the month before, on three days"
+        " in a row."
+    )
+
+
 def watching_words(said: OnlineWatch) -> str:
     """What the watch can see: since when it learns, and how long it is still blind."""
     with_what = "oil temperature or load taken out" if said.explained else "without oil temperature and load"
     if said.blind:
-        return (
-            f"Watching since {said.since}, and still blind for small changes: {said.learned} of {said.needed} days are"
-            f" learned, {with_what}. Until about {said.blind_until} only coarse steps are seen: one and a half times"
-            " the month before, on three days in a row."
-        )
+        return f"Watching since {said.since}, {with_what}. {blind_words(said)}"
     symbols = ", ".join(BY_NAME[gas].symbol for gas in said.watched)
     learned = f"{said.learned} days are learned"
     return f"Watching {symbols} since {said.since} against its own record, {with_what}: {learned}."

@@ -1,13 +1,14 @@
 """The course of an on-line series: where the daily medians of its whole baseline have come to."""
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
 import numpy as np
 
 from app.domain.findings import Course, Pace
+from app.domain.judging.course.sentences import online_sentence
 from app.domain.judging.course.states import State
 from app.domain.judging.frame import Floats
 from app.domain.watching.change import (
@@ -15,6 +16,7 @@ from app.domain.watching.change import (
     FAST,
     Looked,
     OnlineWatch,
+    blind_words,
     changed_words,
     medians,
     running_medians,
@@ -70,7 +72,7 @@ def online_course(looked: Looked, said: OnlineWatch, limits: Limits) -> Course:
     """
     record = looked.record
     if not len(record) or not record.gases:
-        return Course(str(State.QUIET), None, 0)
+        return _said(Course(str(State.QUIET), None, 0, as_of=said.day), said, None)
     levels = _levels(looked, limits)
     looks = []
     tests = month_tests(looked)
@@ -130,7 +132,7 @@ def _told(looked: Looked, said: OnlineWatch, looks: list[_Look]) -> Course:
     since = _since(looked, said, looks, state)
     pace = _pace(looked, since if state in {State.RISING, State.FALLING} else 0)
     began = None if state is State.QUIET else day_of(record.first + since).isoformat()
-    return Course(str(state), began, gravity, pace, now.joint_p, _why(said, now, state, gravity))
+    return _said(Course(str(state), began, gravity, pace, now.joint_p, as_of=said.day), said, now)
 
 
 def _review_before(record: DayRecord, end: int) -> int:
@@ -156,7 +158,17 @@ def _since(looked: Looked, said: OnlineWatch, looks: list[_Look], state: State) 
     return max(back[max(first - 1, 0)].day - (MONTH if falling else 0), 0)
 
 
-def _why(said: OnlineWatch, now: _Look, state: State, gravity: int) -> tuple[str, ...]:
+def _said(course: Course, said: OnlineWatch, now: _Look | None) -> Course:
+    """The course with its sentences; ``now``: its last look, None where nothing was measured."""
+    why = [online_sentence(course, goes_on=now is not None and now.rising)]
+    if now is not None:
+        why += _why(said, now, State(course.state), course.gravity)
+    if said.blind:
+        why.append(blind_words(said))
+    return replace(course, why=tuple(why))
+
+
+def _why(said: OnlineWatch, now: _Look, state: State, gravity: int) -> list[str]:
     why = []
     if said.severity:
         why.append(f"Against its own record: {changed_words(said)}.")
@@ -168,15 +180,11 @@ def _why(said: OnlineWatch, now: _Look, state: State, gravity: int) -> tuple[str
         why.append(
             "The monthly medians of the whole baseline fall by more than chance, in two looks in a row."
         )
-    if state is State.RISING and not now.rising:
-        why.append("It rose within the last year, and does not now.")
-    if state is State.ENDED:
-        why.append("It rose once, and has not for a year.")
     if gravity > now.gravity:
         why.append("The gravity is that of the worst within a year: nobody has recorded a review since.")
     if now.level:
         why.append("A gas stands above its norms." if now.level == 1 else "A gas stands far above its norms.")
-    return tuple(why)
+    return why
 
 
 # --- the numbers ------------------------------------------------------------------------------------------

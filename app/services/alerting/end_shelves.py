@@ -8,6 +8,7 @@ from app.domain.alerting.decisions import unshelve
 from app.domain.alerting.news import AlertNews, SampleChange
 from app.services.alerting.notice_again import facts_again
 from app.services.judging.judge_online import with_full_assessments
+from app.services.judging.online_courses import with_online_course
 from app.services.mailing.compose_alert_mail import enqueue_alert_mail
 from app.services.mailing.compose_notice import NoticeNews, enqueue_notice
 from app.services.mailing.queue_mail import Told
@@ -58,6 +59,11 @@ def _mail_of_sample(
     assessment = with_full_assessments(connection, views, detailed=True)[sample_id].assessment
     assert assessment is not None  # a sample that counts has been judged
     news = AlertNews(
-        sample_id, subject.compartment_id, place.taken_at, place.source_name, (told,), assessment
+        sample_id,
+        subject.compartment_id,
+        place.taken_at,
+        place.source_name,
+        (told,),
+        with_online_course(connection, sample_id, assessment),
     )
     enqueue_alert_mail(connection, news, now, public_url)

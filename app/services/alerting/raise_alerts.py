@@ -14,6 +14,7 @@ from app.domain.alerting.suppression import suppressed
 from app.domain.judging.course.states import STEPS_UP
 from app.domain.model import Asset, Source
 from app.services.judging.evidence import SampleEvidence
+from app.services.judging.online_courses import with_online_course
 from app.services.mailing.compose_alert_mail import enqueue_alert_mail
 from app.store.alerting import alerts
 from app.store.database import Connection
@@ -133,7 +134,7 @@ def _mail(connection: Connection, news: News, episodes: list[_Episode], now: dat
             taken_at=newest.taken_at,
             source_name=news.source.name,
             changes=tuple(changes),
-            assessment=newest.assess(),
+            assessment=with_online_course(connection, newest.sample_id, newest.assess()),
         ),
         now,
         news.public_url,

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from app.domain.model import Asset, Compartment
 from app.services.judging.judge_online import with_full_assessments
+from app.services.judging.online_courses import with_online_courses
 from app.store.database import Connection, Database
 from app.store.exporting import sample_pages
 from app.store.exporting.sample_pages import Position
@@ -73,7 +74,7 @@ def read_newest(database: Database, asset_code: str) -> list[PlacedSample] | Non
 def _placed(connection: Connection, sample_ids: Sequence[int], *, told: bool = False) -> list[PlacedSample]:
     found = view_samples.samples_by_id(connection, sample_ids)
     if told:
-        found = with_full_assessments(connection, found, detailed=True)
+        found = with_online_courses(connection, with_full_assessments(connection, found, detailed=True))
     contexts = fleet.compartment_context(connection, {s.compartment_id for s in found.values()})
     placed = []
     for sample in (found[i] for i in sample_ids if i in found):

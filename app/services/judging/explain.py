@@ -25,6 +25,7 @@ from app.services.judging.interpret import judge_csv
 from app.services.judging.interpret_rows import CsvError
 from app.services.judging.judge_online import judgement_at
 from app.services.judging.laboratory_series import judgement_of, report_options
+from app.services.judging.online_courses import online_course_of, with_course
 from app.store.database import Database
 from app.store.recording import samples
 
@@ -41,6 +42,8 @@ class _Sample:
     asset: str
     taken_at: datetime
     options: ReportOptions = field(default_factory=ReportOptions)
+    online_course: Course | None = None
+    """Of its series, where the sample is a reading."""
 
 
 def explain_csv(file: TextIO, number: int) -> Iterator[str]:
@@ -73,13 +76,14 @@ def explain_sample(database: Database, sample_id: int) -> Iterator[str]:
             if place.instrument_id is None
             else judgement_at(connection, place.compartment_id, place.instrument_id, place.taken_at)
         )
+        course = online_course_of(connection, sample_id)
     if found is None:
         raise UnknownSampleError(f"no sample that counts has the id {sample_id}")
     window, judgement = found
     yield from _explain(
         judgement,
         window.ids.index(sample_id),
-        _Sample(context.asset.code, place.taken_at, report_options(context)),
+        _Sample(context.asset.code, place.taken_at, report_options(context), course),
     )
 
 
@@ -96,6 +100,8 @@ def _explain(judgement: Judgement, row: int, sample: _Sample) -> Iterator[str]:
     yield from _changes(judgement, row)
     yield from _confirmation(judgement, row)
     assessment = report(judgement, row, sample.options)
+    if sample.online_course is not None:
+        assessment = with_course(assessment, sample.online_course)
     yield from _methods(assessment)
     if assessment.course is not None:
         yield from _course(assessment.course)
@@ -107,11 +113,12 @@ def _explain(judgement: Judgement, row: int, sample: _Sample) -> Iterator[str]:
 
 def _course(course: Course) -> Iterator[str]:
     yield ""
-    yield "6. Course of the unit, up to this sample"
+    yield f"6. Course of the unit, up to {'this sample' if course.as_of is None else course.as_of}"
     yield f"   {state_words(course)}: {STATE_MEANING[State(course.state)]}"
     for sentence in course.why:
         yield f"   {sentence}"
-    yield f"   with this sample: {', '.join(STEP_WORDS[Step(step)] for step in course.steps) or 'no step'}"
+    if course.as_of is None:
+        yield f"   with this sample: {', '.join(STEP_WORDS[Step(step)] for step in course.steps) or 'no step'}"
 
 
 def _start(judgement: Judgement, row: int) -> int:

@@ -17,10 +17,12 @@ def newest_of_each_kind(newest_samples: Iterable[NewestSample]) -> dict[SourceKi
 
 
 def gravity_of(sample: NewestSample) -> int:
-    """Of the course with a sample; of an on-line reading, whose course is not of one sample, its status from 2 on."""
-    if sample.gravity is not None:
-        return sample.gravity
-    return sample.status if sample.status is not None and sample.status > 1 else 0
+    """Of the course with a sample; where none is told its status from 2 on. Of an on-line reading the graver of both:
+    its course is told once a day, and the reading is newer."""
+    status = sample.status if sample.status is not None and sample.status > 1 else 0
+    if sample.gravity is None:
+        return status
+    return max(sample.gravity, status) if sample.source_kind is SourceKind.INSTRUMENT else sample.gravity
 
 
 def leading(newest_samples: Sequence[NewestSample]) -> NewestSample | None:

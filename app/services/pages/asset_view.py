@@ -9,14 +9,15 @@ from app.domain.findings import Assessment, Course, Finding, Rate, Severity
 from app.domain.judging.course.states import graver
 from app.domain.judging.verdict import reasons
 from app.domain.model import Reading, ServiceEvent, SourceKind
+from app.domain.watching.change import NOT_LOOKED
 from app.science.quantities import NORM_GASES
 from app.services.judging.context import RATIO_AGE
 from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import leading, newest_of_each_kind
+from app.services.judging.online_courses import gravest_of, online_courses_of, with_online_courses
 from app.services.pages.changes import Change, changes_between
 from app.services.pages.fleet_overview import weight_of
 from app.services.pages.norm_limits import GasLimits, NormColumn, norm_column, oxygen_ratio
-from app.services.watching.watch_days import online_courses_of
 from app.store.database import Connection, Database
 from app.store.pages.unit_facts import unit_facts
 from app.store.pages.view_alerts import AlertEventView, AlertView, alert_list, events_of_alerts
@@ -134,10 +135,15 @@ class AssetView:
     span: tuple[datetime, datetime] | None
 
     @property
+    def not_watched(self) -> str:
+        """In a sentence, that no day of any of its instruments has been looked at; empty where one has, or has none."""
+        return NOT_LOOKED if self.instruments and not self.online else ""
+
+    @property
     def course(self) -> Course | None:
         """The graver course of the unit: of its laboratories, or of what an instrument's days show."""
         told = (one.assessment for one in (self.verdict, self.second) if one)
-        return graver(found.course for found in told if found)
+        return graver([*(found.course for found in told if found), gravest_of(self.online)])
 
 
 def asset_view(
@@ -179,7 +185,7 @@ def asset_view(
             events=tuple(unit_events(connection, own)),
             instruments=tuple(instrument_names(connection, [own]).get(own, [])),
             mails=tuple(message_list(connection, sample_ids=[s.id for s in page.samples], limit=20)),
-            online=tuple(online_courses_of(connection, own)),
+            online=tuple(online_courses_of(connection, [own]).get(own, ())),
             span=sample_span(connection, own),
         )
 
@@ -242,9 +248,8 @@ def _verdicts(
 def _verdict(connection: Connection, unit: Unit, newest: NewestSample, known: UnitFacts) -> Verdict:
     wanted = [i for i in (newest.sample_id, newest.previous_id) if i]
     found = samples_by_id(connection, wanted)
-    sample = with_full_assessments(connection, {newest.sample_id: found[newest.sample_id]}, detailed=True)[
-        newest.sample_id
-    ]
+    told = with_full_assessments(connection, {newest.sample_id: found[newest.sample_id]}, detailed=True)
+    sample = with_online_courses(connection, told)[newest.sample_id]
     previous = found.get(newest.previous_id) if newest.previous_id else None
     column = column_of(connection, unit, sample)
     assessment = sample.assessment

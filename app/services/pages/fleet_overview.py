@@ -8,10 +8,12 @@ from datetime import date, datetime, timedelta
 from app.domain.alerting.advice import Advice, UnitFacts, advice, without_verdict
 from app.domain.alerting.states import OPEN_STATES
 from app.domain.findings import Assessment, Course, Finding
+from app.domain.judging.course.states import graver
 from app.domain.model import LadderStep, Site, SourceKind
 from app.science.quantities import NORM_GASES
 from app.services.judging.judge_online import with_full_assessments
 from app.services.judging.leading_sample import gravity_of, leading, newest_of_each_kind
+from app.services.judging.online_courses import gravest_of, online_courses_of, with_online_courses
 from app.services.pages.changes import Change, changes_told
 from app.store.database import Connection, Database
 from app.store.pages.unit_facts import unit_facts
@@ -36,7 +38,7 @@ class FleetRow:
     gravities: tuple[int, ...] = ()
     """Of the course of each source; of a source without one its status, from 2 on."""
     course: Course | None = None
-    """With the leading sample."""
+    """The graver one: with the leading sample, or of the instruments' days, as of the last look at them."""
     assessment: Assessment | None = None
     reason: Finding | None = None
     previous_status: int | None = None
@@ -175,9 +177,14 @@ def _with_details(connection: Connection, rows: Sequence[FleetRow], now: datetim
     wanted = {i for row in rows if row.newest for i in (row.newest.sample_id, row.newest.previous_id) if i}
     found, steps = samples_by_id(connection, wanted), ladder(connection)
     leads = {row.newest.sample_id: found[row.newest.sample_id] for row in rows if row.newest}
-    found |= with_full_assessments(connection, leads, detailed=False)
-    facts = unit_facts(connection, [row.unit.compartment_id for row in rows])
+    found |= with_online_courses(connection, with_full_assessments(connection, leads, detailed=False))
+    shown = [row.unit.compartment_id for row in rows]
+    facts, online = unit_facts(connection, shown), online_courses_of(connection, shown)
     detailed = [_detailed(row, found, steps, (facts[row.unit.compartment_id], now.date())) for row in rows]
+    detailed = [
+        replace(row, course=graver([row.course, gravest_of(online.get(row.unit.compartment_id, ()))]))
+        for row in detailed
+    ]
     return _with_sparks(connection, detailed, now)
 
 

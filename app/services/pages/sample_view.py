@@ -11,6 +11,7 @@ from app.domain.judging.verdict import reasons
 from app.domain.model import Asset, Compartment, Site, SourceKind
 from app.science.quantities import BY_NAME, NAMES
 from app.services.judging.judge_online import with_full_assessments
+from app.services.judging.online_courses import with_online_courses
 from app.services.pages.fleet_overview import weight_of
 from app.store.correcting import corrections
 from app.store.correcting.corrections import Correction
@@ -107,7 +108,8 @@ def sample_detail(database: Database, sample_id: int) -> SampleDetail | None:
         known = files.by_id(connection, {s.file_id for s in revisions if s.file_id})
         context = fleet.compartment_context(connection, [row.compartment_id])[row.compartment_id]
         lines = corrections.history(connection, ids)
-        sample = with_full_assessments(connection, {sample_id: views[sample_id]}, detailed=True)[sample_id]
+        told = with_full_assessments(connection, {sample_id: views[sample_id]}, detailed=True)
+        sample = with_online_courses(connection, told)[sample_id]
         return SampleDetail(
             sample=sample,
             asset=context.asset,

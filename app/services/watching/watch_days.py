@@ -3,6 +3,7 @@
 It raises no status. It works on daily medians alone, beside the posts and never in their transaction.
 """
 
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
@@ -11,7 +12,7 @@ import numpy as np
 from app.domain.alerting.conditions.online_change import ONLINE_CHANGE
 from app.domain.alerting.notices import Facts, Missed
 from app.domain.alerting.suppression import suppressed
-from app.domain.judging.frame import SampleFrame, to_time
+from app.domain.judging.frame import Floats, SampleFrame, to_time
 from app.domain.judging.norms import norming_of
 from app.domain.judging.rules.levels import judge_levels
 from app.domain.model import utc_day
@@ -19,9 +20,10 @@ from app.domain.watching.change import changed_words
 from app.domain.watching.found import FoundOnline, find_online
 from app.domain.watching.online_course import Limits
 from app.domain.watching.record import DayRecord, day_record, number_of
-from app.science.quantities import NAMES, NORM_GASES
+from app.science.quantities import INDEX, NAMES, NORM_GASES
 from app.services.alerting.instrument_alerts import ConditionState, move
 from app.services.judging.context import JudgingContext, judging_context
+from app.services.judging.online_courses import online_courses_of
 from app.services.mailing.compose_notice import NoticeNews, enqueue_notice
 from app.store.alerting import alerts
 from app.store.database import Connection, Database
@@ -56,40 +58,49 @@ def watch_instrument(database: Database, source_id: int, now: datetime, public_u
         stored = source_of(connection, source_id)
         own = list(stored.compartments.values())
         around = judging_context(connection, own, (now, now))
-        records = {c: _record(connection, c, source_id, around, now) for c in own}
-    found = {c: _find(c, record, around, now) for c, record in records.items() if len(record)}
-    for compartment_id, one in found.items():
+        read = {c: _read(connection, c, source_id, around, now) for c in own}
+    found = {c: _find(c, one, around, now) for c, one in read.items() if len(one.record)}
+    for compartment_id in own:
         with database.write() as connection:
             lock_compartments(connection, [compartment_id])
-            online_courses.keep(connection, compartment_id, source_id, one, now)
+            if compartment_id in found:
+                online_courses.keep(connection, compartment_id, source_id, found[compartment_id], now)
+            else:  # of the baseline that began no day is over: what was said of the one before is over
+                online_courses.forget(connection, compartment_id, source_id)
             _tell(connection, compartment_id, stored, now, public_url)
     return list(found.values())
 
 
-def online_courses_of(connection: Connection, compartment_id: int) -> list[OnlineCourse]:
-    """What the newest look at each instrument's days found of a compartment, the gravest first."""
-    return online_courses.courses_of(connection, [compartment_id]).get(compartment_id, [])
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """The days of a series, and the newest median of oxygen and of nitrogen among them; NaN where none is known."""
+
+    record: DayRecord
+    air: Floats
 
 
-def _record(
+def _read(
     connection: Connection, compartment_id: int, source_id: int, around: JudgingContext, now: datetime
-) -> DayRecord:
+) -> _Read:
     yesterday = utc_day(now) - timedelta(days=1)
     days = online_courses.days_of(connection, compartment_id, source_id, utc_day(now - LONGEST), yesterday)
     events = around.events.get(compartment_id, ())
-    return day_record(days.day, days.values, days.below, days.drivers, events, yesterday)
+    record = day_record(days.day, days.values, days.below, days.drivers, events, yesterday)
+    known = [column[np.isfinite(column)] for column in days.air.T]
+    return _Read(record, np.array([column[-1] if len(column) else np.nan for column in known]))
 
 
-def _find(compartment_id: int, record: DayRecord, around: JudgingContext, now: datetime) -> FoundOnline:
+def _find(compartment_id: int, read: _Read, around: JudgingContext, now: datetime) -> FoundOnline:
     acts = [e for e in around.events.get(compartment_id, ()) if e.at <= now]
-    return find_online(record, _limits(compartment_id, record, around), acts)
+    return find_online(read.record, _limits(compartment_id, read, around), acts)
 
 
-def _limits(compartment_id: int, record: DayRecord, around: JudgingContext) -> Limits:
-    """The limits that judge the last day."""
-    context = around.contexts[compartment_id]
+def _limits(compartment_id: int, read: _Read, around: JudgingContext) -> Limits:
+    """The limits that judge the last day: by its own oxygen and nitrogen, or by those of a laboratory."""
+    context, record = around.contexts[compartment_id], read.record
     values = np.full((1, len(NAMES)), np.nan)
     values[0, : len(NORM_GASES)] = record.references[-1]
+    values[0, [INDEX[name] for name in online_courses.AIR]] = read.air
     at = np.array([float(number_of(record.ends))])
     ratios = around.ratios.get(compartment_id, ())
     frame = SampleFrame(
@@ -114,7 +125,8 @@ def _tell(
     """How the condition of a compartment stands, by all instruments that watch it."""
     subject = alerts.Subject(compartment_id=compartment_id)
     stored = alerts.states_of(connection, [compartment_id]).get((compartment_id, ONLINE_CHANGE))
-    changed = [c for c in online_courses_of(connection, compartment_id) if c.found.watch.severity]
+    courses = online_courses_of(connection, [compartment_id]).get(compartment_id, [])
+    changed = [c for c in courses if c.found.watch.severity]
     worst = changed[0] if changed else None
     headline = "; ".join(changed_words(c.found.watch) for c in changed) or ONLINE_CHANGE.over
     source_id = worst.source_id if worst else looked.id

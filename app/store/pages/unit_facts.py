@@ -7,10 +7,11 @@ from typing import Final
 from app.domain.alerting.advice import UnitFacts
 from app.domain.alerting.conditions.confirmation import CONFIRMATION
 from app.domain.alerting.conditions.gassing import GASSING
+from app.domain.alerting.conditions.online_change import ONLINE_CHANGE
 from app.domain.alerting.states import OPEN_STATES, State
 from app.domain.model import CompartmentKind, SourceKind
 from app.store.database import Connection
-from app.store.pages.view_alerts import AlertView, alert_list
+from app.store.pages.view_alerts import AlertView, alert_list, first_told
 from app.store.pages.view_samples import sample_span
 from app.store.pages.views import (
     NewestSample,
@@ -32,6 +33,7 @@ def unit_facts(connection: Connection, compartment_ids: Collection[int]) -> dict
         newest.setdefault(sample.compartment_id, []).append(sample)
     watched = instrument_names(connection, ids)
     open_alerts = alert_list(connection, states=RAISED, compartment_ids=ids, limit=MOST)
+    changed = _changed(connection, open_alerts)
     found = {}
     for own in ids:
         asset_id, kind = family[own]
@@ -51,9 +53,19 @@ def unit_facts(connection: Connection, compartment_ids: Collection[int]) -> dict
             tap_changer_at=max((s.taken_at for s in changers), default=None),
             asked_at=_since(open_alerts, own, CONFIRMATION.name),
             alarmed_at=_since(open_alerts, own, GASSING.name),
+            changed=changed.get(own),
             compartment=kind,
         )
     return found
+
+
+def _changed(
+    connection: Connection, open_alerts: Sequence[AlertView]
+) -> dict[int | None, tuple[datetime, int]]:
+    """By compartment, when an on-line change was told, and its severity; an alert is open since the rise began."""
+    changes = [a for a in open_alerts if a.condition == ONLINE_CHANGE.name]
+    told = first_told(connection, [a.id for a in changes])
+    return {a.compartment_id: (told.get(a.id, a.opened_at), a.severity) for a in changes}
 
 
 def _newest(samples: Sequence[NewestSample], kind: SourceKind) -> datetime | None:

@@ -128,6 +128,19 @@ def alert_counts(connection: Connection) -> dict[str, int]:
     return {row[0]: row[1] for row in connection.execute(query)}
 
 
+def first_told(connection: Connection, alert_ids: Sequence[int]) -> dict[int, datetime]:
+    """When each alert was first told since it is open; an alert may be open since before anybody knew."""
+    if not alert_ids:
+        return {}
+    query = (
+        sa.select(alert_events.c.alert_id, sa.func.min(alert_events.c.at).label("at"))
+        .join(alerts, alerts.c.id == alert_events.c.alert_id)
+        .where(alert_events.c.alert_id.in_(alert_ids), alert_events.c.at >= alerts.c.opened_at)
+        .group_by(alert_events.c.alert_id)
+    )
+    return {row.alert_id: row.at for row in connection.execute(query)}
+
+
 def events_of_alerts(
     connection: Connection, alert_ids: Sequence[int], limit: int = 500
 ) -> list[AlertEventView]:

@@ -13,6 +13,7 @@ from app.store.database import Connection
 from app.store.recording.reading_columns import counting, of_kind
 from app.store.registering.fleet import asset_of
 from app.store.schema import assessments, assets, compartments, samples, sites, source_compartments, sources
+from app.store.watching.online_courses import gravities_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,8 @@ class NewestSample:
     suspect: bool
     fault: str | None
     gravity: int | None = None
-    """Of the course with it; None of an on-line reading."""
+    """Of the course with it; of a reading, that of the gravest course of the instruments that serve the compartment,
+    as of the last look at their days; None where none is told."""
 
 
 def units(
@@ -155,8 +157,16 @@ def newest_samples(connection: Connection, compartment_ids: Sequence[int]) -> li
             for row in rows
         ]
     told = _gravities(connection, [s.sample_id for s in found if s.source_kind is SourceKind.LABORATORY])
+    watched = {s.compartment_id for s in found if s.source_kind is SourceKind.INSTRUMENT}
+    by_days = gravities_of(connection, sorted(watched))
     return [
-        replace(one, previous_id=_of_any_laboratory(one, found, before), gravity=told.get(one.sample_id))
+        replace(
+            one,
+            previous_id=_of_any_laboratory(one, found, before),
+            gravity=told.get(one.sample_id)
+            if one.source_kind is SourceKind.LABORATORY
+            else by_days.get(one.compartment_id),
+        )
         for one in found
     ]
 

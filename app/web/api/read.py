@@ -56,7 +56,10 @@ class StoredSample(BaseModel):
 class AssessedSample(StoredSample):
     """A sample with all that is said of it: methods, rates, findings, each with its evidence and source."""
 
-    assessment: dict[str, Any] | None
+    assessment: dict[str, Any] | None = Field(
+        description="`course`: where the record has come to, with `state` and `gravity`; of a reading that of its"
+        " instrument's days, looked at once a day, as of the day `as_of`"
+    )
 
 
 class Page(BaseModel):

@@ -27,8 +27,8 @@ def test_the_constants_a_second_time() -> None:
     own = WatchParameters.read()
     assert own.time_constants == (0.0, 2.0, 4.0, 7.0, 12.0, 20.0, 30.0)
     assert own.limits == {
-        "explained": ((180, 5.0), (365, 4.25)),
-        "explained_alone": ((180, 4.25), (365, 3.5)),
+        "explained": ((180, 5.5), (365, 4.25)),
+        "explained_alone": ((180, 4.75), (365, 3.5)),
         "unexplained": ((365, 4.5),),
         "unexplained_alone": ((365, 4.5),),
     }
@@ -44,8 +44,8 @@ def test_the_constants_a_second_time() -> None:
     assert [own.limit("explained", n) for n in (0, 179, 180, 364, 365, 4000)] == [
         None,
         None,
-        5.0,
-        5.0,
+        5.5,
+        5.5,
         4.25,
         4.25,
     ]
@@ -129,12 +129,12 @@ def test_it_is_blind_for_half_a_year_and_without_temperature_for_a_year() -> Non
     y, drivers = unit(WORLD_A, 5, 500)
     with_oil, without = watched(y, drivers), watched(y, np.full_like(drivers, np.nan))
     assert np.isnan(with_oil.limit[:180]).all()
-    assert np.all(with_oil.limit[180:365] == 5.0)
+    assert np.all(with_oil.limit[180:365] == 5.5)
     assert np.all(with_oil.limit[365:] == 4.25)
     assert np.isnan(without.limit[:365]).all()
     assert np.all(without.limit[365:] == 4.5)
     alone = watched(y[:, :1], drivers)
-    assert np.all(alone.limit[180:365] == 4.25)
+    assert np.all(alone.limit[180:365] == 4.75)
     assert np.all(alone.limit[365:] == 3.5)
     assert alone.alarm.shape == (500, 1)
     assert with_oil.learned[179] == 180
@@ -166,7 +166,7 @@ def test_a_review_accepts_the_level_and_what_comes_on_top_is_found_again() -> No
     found = watched(y, drivers, reviewed)
     assert found.alarm[449].any()
     assert not found.alarm[450:560].any()
-    assert np.all(found.limit[470:560] == 5.0)
+    assert np.all(found.limit[470:560] == 5.5)
     assert found.alarm[572:].any(axis=1).all()
     assert watched(y, drivers).alarm[410:].any(axis=1).all()
 

@@ -2,23 +2,19 @@
 
 from datetime import date, timedelta
 
-import numpy as np
 import pytest
 import sqlalchemy as sa
 from fleet_cast import FLEET, T0, URL
-from online_worlds import World
+from monitor_cast import DAY, look, post, record, source_id
 
-from app.domain.model import EventKind, Reading, Sample, ServiceEvent
-from app.domain.watching.found import FoundOnline
+from app.domain.model import EventKind
 from app.services.alerting.end_shelves import end_shelves
 from app.services.alerting.handle_alert import acknowledge, shelve
+from app.services.judging.online_courses import online_courses_of
 from app.services.pages.asset_view import asset_view
-from app.services.recording.record_samples import BatchTerms, record_samples
 from app.services.registering.load_fleet import load_fleet
-from app.services.watching.watch_days import online_courses_of, watch_due, watch_instrument
+from app.services.watching.watch_days import watch_due, watch_instrument
 from app.store.database import Database
-from app.store.registering.events import upsert_event
-from app.store.registering.source_lookup import find_source
 from app.store.schema import (
     alert_events,
     alerts,
@@ -27,36 +23,6 @@ from app.store.schema import (
     online_courses,
     samples,
 )
-
-DAY = timedelta(days=1)
-GASES = ("h2", "ch4", "c2h6", "c2h4", "c2h2")
-Y, DRIVERS = (part[0] for part in World(own=0.03, wild=0.0).made(np.random.default_rng(5), 1, 700))
-
-
-def post(
-    database: Database, begin: int, end: int, per_day: float = 0.0, since: int = 0, level: float = 0.0
-) -> None:
-    """A reading a day of W-T2-M at noon; from day ``since`` on H2 and CH4 rise by so much a day, all stand higher."""
-    some = []
-    for day in range(begin, end):
-        rise = per_day * max(day - since, 0)
-        numbers = np.exp(Y[day] - 1.8 + np.array([rise, rise, 0.0, 0.0, -3.0]) + level)
-        readings = {gas: Reading(gas, value=float(v)) for gas, v in zip(GASES, numbers, strict=True)}
-        readings["oil_temperature"] = Reading("oil_temperature", value=float(DRIVERS[day, 0]))
-        some.append(Sample("W-T2", "main", "W-T2-M", T0 + day * DAY + DAY / 2, readings))
-    record_samples(database, "W-T2-M", some, T0 + end * DAY, BatchTerms(URL))
-
-
-def look(database: Database, day: int) -> FoundOnline:
-    (found,) = watch_instrument(database, source_id(database), T0 + day * DAY + DAY / 12, URL)
-    return found
-
-
-def source_id(database: Database) -> int:
-    with database.read() as connection:
-        source = find_source(connection, "W-T2-M")
-    assert source is not None
-    return source.id
 
 
 def told(database: Database) -> list[tuple[str, int, str]]:
@@ -77,11 +43,6 @@ def mails(database: Database) -> list[tuple[str, str]]:
     )
     with database.read() as connection:
         return [tuple(row) for row in connection.execute(query)]
-
-
-def record(database: Database, kind: EventKind, day: int) -> None:
-    with database.write() as connection:
-        upsert_event(connection, ServiceEvent("W-T2", "main", T0 + day * DAY + DAY / 24, kind))
 
 
 @pytest.fixture
@@ -108,7 +69,7 @@ def test_what_is_found_is_kept_and_a_quiet_unit_is_told_nothing(fleet: Database)
     with fleet.read() as connection:
         row = connection.execute(sa.select(online_courses)).one()
         compartment = row.compartment_id
-        kept = next(iter(online_courses_of(connection, compartment)), None)
+        kept = next(iter(online_courses_of(connection, [compartment]).get(compartment, ())), None)
     assert kept is not None
     assert kept.found == young
     assert (row.state, row.gravity, row.severity, row.since) == ("quiet", 0, 0, None)
@@ -228,5 +189,5 @@ def test_an_instrument_without_days_is_left_alone(fleet: Database) -> None:
     assert watch_instrument(fleet, source_id(fleet), T0, URL) == []
     with fleet.read() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(daily_summaries)).scalar_one() == 0
-        assert online_courses_of(connection, 1) == []
+        assert online_courses_of(connection, [1]) == {}
     assert date(2020, 1, 1) < T0.date()

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from app.domain.findings import Course
 from app.domain.judging.course.record import Ground
 from app.domain.judging.course.states import GRAVITY_WORDS, State
 
@@ -52,6 +53,26 @@ def state_sentence(state: State, since: str, last_sign: str | None, *, unsettled
             "oil treated? Record it, or ask for what else let the gas out."
         ),
     }[state]
+
+
+def online_sentence(course: Course, *, goes_on: bool) -> str:
+    """Where the on-line series has come to by its newest look. ``goes_on``: what rises did so up to its last day."""
+    state, upto = State(course.state), f"By the days up to {course.as_of}"
+    if state is State.RISING:
+        if goes_on:
+            return f"{upto} gas has been rising on-line since about {course.since}."
+        return f"{upto} gas rose on-line within a year, from about {course.since}; it does not now."
+    return {
+        State.HIGH: f"{upto} gas has stood above its norms since {course.since}; whether it rises is not known yet.",
+        State.STABLE_HIGH: f"{upto} gas is high, and has not been seen to rise since {course.since}.",
+        State.FALLING: f"{upto} gas has grown less since {course.since}.",
+        State.ENDED: f"{upto} no gas has been made for a year and more; it rose up to {course.since}.",
+    }.get(state, f"{upto} the on-line record is quiet.")
+
+
+def newer_sentence(gravity: int) -> str:
+    """Of a reading that is graver than the course told before it."""
+    return f"The reading after that is graver by itself: gravity {gravity}, {GRAVITY_WORDS[gravity]}."
 
 
 def gravity_sentence(gravity: int, grounds: tuple[Ground, ...]) -> str:

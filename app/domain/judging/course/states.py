@@ -92,12 +92,12 @@ STEP_WORDS: Final = {
 
 
 def state_words(course: Course) -> str:
-    """A state as a list shows it: ``stable at a high level since 2024-05-01``."""
+    """A state as a list shows it: ``stable at a high level since 2024-05-01``; of an on-line series with its day."""
     words = STATE_WORDS[State(course.state)]
-    if course.since is None or course.state == State.QUIET:
-        return words
-    state, comma, rest = words.partition(",")
-    return f"{state} since {course.since}{comma}{rest}"
+    if course.since is not None and course.state != State.QUIET:
+        state, comma, rest = words.partition(",")
+        words = f"{state} since {course.since}{comma}{rest}"
+    return words if course.as_of is None else f"{words} (on-line, up to {course.as_of})"
 
 
 def graver(courses: Iterable[Course | None]) -> Course | None:
