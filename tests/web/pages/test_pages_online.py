@@ -28,7 +28,8 @@ def page(database: Database, factor: float) -> str:
         some.append(Sample("W-T2", "main", "W-T2-M", NOW - d * DAY, readings))
     record_samples(database, "W-T2-M", some, NOW, BatchTerms(URL))
     client = TestClient(create_app(load_settings({}), database, lambda: NOW), base_url="http://localhost")
-    assert 'id="online"' not in client.get("/assets/W-T2").text
+    assert "has been looked at yet: each is looked at once it is over" in client.get("/assets/W-T2").text
+    assert 'id="online"' not in client.get("/assets/W-T1?compartment=tap+changer").text
     assert watch_due(database, NOW, URL) == 1
     found = client.get("/assets/W-T2")
     assert found.status_code == 200
@@ -38,16 +39,20 @@ def page(database: Database, factor: float) -> str:
 def test_a_young_watch_says_how_long_it_is_blind(sqlite_database: Database) -> None:
     text = page(sqlite_database, 1.0)
     assert "On-line course" in text
-    assert "quiet</h3>" in text
+    assert "quiet (on-line, up to 2026-03-10)</h3>" in text
+    assert "By the days up to 2026-03-10 the on-line record is quiet." in text
     assert "Pace by medians of a week" in text
-    assert "Watching since 2025-12-11, and still blind for small changes: 90 of 365 days are learned" in text
-    assert "Looked at up to 2026-03-10." in text
+    assert "Watching since 2025-12-11, without oil temperature and load." in text
+    assert (
+        "The watch is still blind for small changes, until about 2026-12-10: 90 of 365 days are learned."
+        in text
+    )
     assert "Take a laboratory sample; this raises no status." not in text
 
 
 def test_a_coarse_step_is_shown_with_size_energy_and_pace(sqlite_database: Database) -> None:
     text = page(sqlite_database, 4.0)
-    assert "rising since 2026-03-06</h3>" in text
+    assert "rising since 2026-03-06 (on-line, up to 2026-03-10)</h3>" in text
     assert "<b>On-line change, fast</b>: C<sub>2</sub>H<sub>4</sub> +263 % since about 2026-03-06." in text
     assert "Take a laboratory sample; this raises no status." in text
     assert "2026-03-06 to 2026-03-10: +0.112 kJ/kL" in text
