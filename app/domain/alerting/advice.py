@@ -139,9 +139,9 @@ def advice(
 ) -> Advice:
     """Next actions in order of their dates, of which one at most is another sample; somebody always has one due.
 
-    Days are counted from the sample. A suspect sample of status 3 also carries the actions of its status. An asset
-    judged by the 2008 guide gets the action and interval of its condition and TDCG rate. ``ladder`` holds the owner's
-    own steps: where there are any for a rung, they replace the published ones.
+    Days are counted from the sample. A suspect sample of status 3 also carries the actions of its status, from gravity
+    2 on. An asset judged by the 2008 guide gets the action and interval of its condition and TDCG rate. ``ladder``
+    holds the owner's own steps: where there are any for a rung, they replace the published ones.
     """
     step = urgency(assessment)
     counted = _Begin(asset, taken_at, facts)
@@ -183,12 +183,11 @@ class _Begin:
 def _main(assessment: Assessment, step: str, ladder: Sequence[LadderStep], begin: _Begin) -> tuple[Step, ...]:
     """The steps of the rung itself."""
     holds = frozenset({"monitored" if begin.facts.monitored or assessment.online else "unmonitored"})
-    own = _severity(assessment, "own_record")
-    if own:
+    if own := _severity(assessment, "own_record"):
         return rung(f"own_record_{own}", begin.day)
     if step == "routine" and assessment.online:
         return rung("monitored", begin.day) + _laboratory(begin)
-    if step == "changed" and assessment.course is not None:
+    if step == "changed" and assessment.course:
         return _changed(assessment.course, begin)
     steps = owned(step, ladder, begin.day)
     if not steps and step == "routine" and begin.young:
@@ -196,7 +195,8 @@ def _main(assessment: Assessment, step: str, ladder: Sequence[LadderStep], begin
     steps = steps or rung(step, begin.day, holds)
     if step == "extreme" and assessment.suspect:
         steps = rung("unsure", begin.day) + steps
-    if step == "suspect" and assessment.status == 3:
+    course = assessment.course
+    if step == "suspect" and assessment.status == 3 and (course is None or course.gravity > 1):
         grave = owned("high", ladder, begin.day)[1:] or rung("high", begin.day)
         steps += tuple(s for s in grave if s.asks != SAMPLE)
     return steps

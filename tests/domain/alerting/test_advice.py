@@ -77,6 +77,31 @@ def test_a_suspect_sample_of_status_3_asks_for_confirmation_first_and_for_the_re
     )
 
 
+@pytest.mark.parametrize(("gravity", "more"), [(0, False), (1, False), (2, True)])
+def test_a_suspect_sample_of_a_quiet_course_asks_for_its_confirmation_alone(gravity: int, more: bool) -> None:
+    """A rate that its own points do not bear out takes no load off a unit."""
+    said = replace(assessment(3, suspect=True), course=Course("quiet", None, gravity))
+    steps = advice(said, UNIT, TAKEN)
+    assert steps.urgency == "suspect"
+    assert any("less load" in a.text for a in steps.actions) is more
+
+
+@pytest.mark.parametrize(("severity", "days"), [(1, 7), (2, 1)])
+def test_a_rise_of_an_instruments_days_asks_for_a_sample_from_when_it_was_told(
+    severity: int, days: int
+) -> None:
+    course = Course("rising", "2026-01-01", 1, as_of="2026-02-28")
+    said = replace(assessment(1), online=True, course=course)
+    told = TAKEN - timedelta(days=3)
+    steps = advice(said, UNIT, TAKEN, (), UnitFacts(monitored=True, changed=(told, severity)))
+    assert (steps.urgency, len(steps.actions)) == ("changed", 1)
+    assert steps.next_sample_due == (told + timedelta(days=days)).date()
+    came = UnitFacts(monitored=True, changed=(told, severity), laboratory_at=TAKEN)
+    assert advice(said, UNIT, TAKEN, (), came).next_sample_due == (TAKEN + timedelta(days=90)).date()
+    untold = advice(said, UNIT, TAKEN, (), UnitFacts(monitored=True))
+    assert untold.next_sample_due == date(2026, 4, 1)
+
+
 def test_the_confirmation_is_the_guides_and_other_day_counts_are_not() -> None:
     suspect = advice(assessment(1, suspect=True), UNIT, TAKEN)
     assert suspect.actions[0].source == "IEEE C57.104-2019, 6.1.2"
