@@ -146,7 +146,10 @@ def worlds() -> list[World]:
         found += [
             World(f"flat, {pace}", a_year),
             World(f"flat, {pace}, 0.6 µL/L of acetylene", a_year, acetylene=0.6),
-            World(f"flat, {pace}, 1.3 times Table 1", a_year, level=1.3),
+            *(
+                World(f"flat, {pace}, {level} times Table 1", a_year, level=level)
+                for level in (1.0, 1.3, 1.5)
+            ),
             World(f"flat, {pace}, another laboratory after five years", a_year, two=True),
         ]
         for per_year in (0.05, 0.10, 0.20):
@@ -164,9 +167,9 @@ def main(words: Sequence[str]) -> None:
     parser.add_argument("--only", default="", help="worlds whose names hold this")
     given = parser.parse_args(words)
     sys.stdout.write(
-        "| world | units | rising | active | gravity 3 | status 3 | median years to rising | in 3/5/10 y |\n"
+        "| world | units | rising | active | gravity 3 | status 3 | active at end | years to rising | in 3/5/10 y |\n"
     )
-    sys.stdout.write("| --- | --- | --- | --- | --- | --- | --- | --- |\n")
+    sys.stdout.write(f"{'| --- ' * 9}|\n")
     for number, world in enumerate(worlds()):
         if given.only in world.name:
             units = given.rising_units if world.rising else given.units

@@ -134,6 +134,26 @@ def line_through(found: LineSums, noise: ArrayLike) -> Line:
     return Line(slope * DAYS_PER_YEAR, (slope - half) * DAYS_PER_YEAR, (slope + half) * DAYS_PER_YEAR)
 
 
+def slope_probability(rate: ArrayLike, low: ArrayLike, points: ArrayLike) -> Floats:
+    """One-sided probability that chance gives so steep a line, from what :func:`line_through` says of it.
+
+    Args:
+        rate: slope. [unit/year]
+        low: lower end of its interval. [unit/year]
+        points: points of the line.
+
+    Returns:
+        p of the broadcast shape; NaN where there is no interval.
+    """
+    from scipy.special import stdtr  # a quarter of a second to import, so only where it is used
+
+    freedom = np.asarray(points, dtype=np.float64) - 2.0 + _slope_weight()
+    slope = np.asarray(rate, dtype=np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        p: Floats = stdtr(freedom, -slope / (slope - np.asarray(low)) * _student(freedom))
+    return p
+
+
 @cache
 def _slope_parameters() -> tuple[float, float]:
     found = {row["parameter"]: float(row["value"]) for row in rows("uncertainty")}

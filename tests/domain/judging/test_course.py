@@ -238,6 +238,15 @@ fallen_back,level,0.8
 fallen_back,change,0.9
 returning,days,365
 returning,part,0.5
+believed,noise,0.09
+believed,samples,6
+believed,errors,4.25
+believed,errors_alone,3
+believed,again,3
+believed,newest,3
+believed,chance,0.01
+believed,accuracy,0.15
+believed,alike,0.31
 """
 """Our own figures, written down a second time from docs/decisions/course.md."""
 

@@ -51,10 +51,10 @@ def calls(one: SampleFrame) -> TrendCalls:
 
 
 def test_the_levels_are_those_simulated() -> None:
-    """A second transcription: a = 0.072 L^-0.74 and, for one gas of five, 0.023 L^-0.94."""
+    """A second transcription: a = 0.063 L^-0.74 and, for one gas of five, 0.023 L^-0.94."""
     found = {r["test"]: (r["scale"], r["exponent"], r["provenance"]) for r in rows("trend_call")}
     assert found == {
-        "joint": ("0.072", "-0.74", "common practice"),
+        "joint": ("0.063", "-0.74", "common practice"),
         "gas": ("0.023", "-0.94", "common practice"),
     }
 
@@ -87,7 +87,7 @@ def test_one_look_is_no_call() -> None:
     """The first sample of a call already had so small a probability at the one before it."""
     found = calls(unit(np.random.default_rng(1), 10.0, 2, dict.fromkeys(FAULT_GASES, 0.1)))
     first = int(found.called_joint.argmax())
-    level = 0.072 * 18.0**-0.74
+    level = 0.063 * 18.0**-0.74
     assert max(found.joint_p[first - 1], found.joint_p[first]) <= level
     assert np.isnan(found.joint_p[:3]).all()
 

@@ -21,15 +21,19 @@ BY_SUSPECT: Final = (1, 2, 3)
 
 def shown(record: Record, row: int, quiet: Quiet | None) -> tuple[int, tuple[Ground, ...]]:
     """The gravity that this sample shows by itself, and on what grounds."""
-    signs, level = record.signs, max(int(record.signs.level[row]), 0)
-    far = level == 2 or bool(signs.extreme[row].any())
+    signs = record.signs
+    whole = int(
+        (signs.told_level if record.state in ACTIVE else signs.level)[row]
+    )  # what rises passes its limit
+    level = max(whole, 0)
+    far = signs.told_level[row] == 2 or bool(signs.extreme[row].any())
     if quiet is not None:
         level = max(level, quiet.level)
     found: dict[Ground, int] = {}
     # of a doubtful sample only what is not in doubt, unless it is far above
-    own = int(signs.level[row] if far or not signs.doubtful[row] else signs.sound_level[row])
+    own = whole if far or not signs.doubtful[row] else int(signs.sound_level[row])
     if own >= 0:
-        _by_level(record, row, (own, level if own == signs.level[row] else own), found)
+        _by_level(record, row, (own, level if own == whole else own), found)
     if signs.doubtful[row]:
         found[Ground.DOUBT] = 1
     if signs.blind[row]:

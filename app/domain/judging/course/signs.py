@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from app.domain.judging.course.believing import Against, believed_deltas, believed_rates, standing
 from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
 from app.domain.judging.methods import duval_triangle_1
 from app.domain.judging.norms import norms_2019
@@ -48,16 +49,19 @@ class Signs:
     """One row a sample, (n,) or (n, 7).
 
     Attributes:
-        at: [days]. settled_at: of the suspect sample that this one settles [days].
+        at: [days]. settled_at: of the suspect sample that this one settles, or with which a change began that is
+            believed only now [days].
         value: [µL/L], NaN where not measured; a detection limit where censored. log: its logarithm, the detection
             limit added, so that gases near it do not shout.
-        level: worst class of any gas, -1 where none could be judged; sound_level: of any that is not in doubt.
+        level: worst class of any gas, -1 where none could be judged, that noise does not explain; told_level: as the
+            rules say; sound_level: of any that is not in doubt.
+        stands: what the level stands at, a mean of three samples where that is the noise of one [µL/L].
         near: a fault gas near or above Table 1.
         typical, high: the limits [µL/L]. rate_limit: of a year and more, by Table 4; for C2H2 what noise gives.
         extreme: gases that call for action at once.
-        delta_sign, rate_sign: gases above Table 3 by more than the accuracy of two samples explains, and above Table 4
-            by a rate that its own points bear out.
-        plain: a change above Table 3 that no measurement explains.
+        delta_sign, rate_sign: gases above Table 3 and above Table 4 by a rate that its own points bear out, both
+            believed (:mod:`.believing`).
+        plain: a change above Table 3 that no measurement explains and that stands apart from the record.
         suspect, doubtful, confirmed, refuted, waiting, restart, reviewed: as the rules say; suspect_rise: because a gas
             rose.
         blind: a detection limit above its norm leaves a gas unjudged. worked: the baseline began with recorded work.
@@ -72,7 +76,9 @@ class Signs:
     value: Floats
     log: Floats
     level: Integers
+    told_level: Integers
     sound_level: Integers
+    stands: Floats
     near: Bools
     typical: Floats
     high: Floats
@@ -104,7 +110,9 @@ def signs_of(given: Given) -> Signs:
     """Everything the walk reads, made once for all series."""
     frame, changes, levels = given.frame, given.changes, given.levels
     value = frame.values[:, :GASES]
-    rate_sign = changes.rate_exceeds & changes.borne_out
+    against = Against(frame, changes)
+    stands = standing(against, frame, levels, changes)
+    rate_sign = believed_rates(changes, changes.rate_exceeds & changes.borne_out)
     change = whole_change(changes)
     moved = changes.delta_exceeds & (
         change > course_sign("change", "plain") * np.nan_to_num(changes.reference)
@@ -114,24 +122,30 @@ def signs_of(given: Given) -> Signs:
         ACETYLENE_FLOOR, course_sign("change", "noise") * np.nan_to_num(value[:, ACETYLENE])
     )
     suspect = changes.suspect & ~changes.asked  # what only asks for another sample is believed
+    over = changes.delta_exceeds & (
+        change > course_sign("change", "noise") * np.nan_to_num(changes.reference)
+    )
+    over &= ~(suspect | given.quality.doubtful | frame.online)[:, None]
+    delta_sign, began = believed_deltas(against, frame, changes, over)
     part = course_sign("near", "part")
     fault, is_new = _faults(given)
     return Signs(
         at=frame.at,
-        settled_at=changes.settled_at,
+        settled_at=np.where(np.isnan(changes.settled_at), began, changes.settled_at),
         value=value,
         log=np.log(np.maximum(value, 0.0) + _floors()),
-        level=levels.level.max(axis=1).astype(np.int64),
-        sound_level=np.where(given.quality.doubted, UNKNOWN, levels.level).max(axis=1).astype(np.int64),
+        level=stands.level.max(axis=1),
+        told_level=levels.level.max(axis=1).astype(np.int64),
+        sound_level=np.where(given.quality.doubted, UNKNOWN, stands.level).max(axis=1),
+        stands=stands.mean,
         near=((value > part * levels.typical) & ~frame.below[:, :GASES] & FAULT).any(axis=1),
         typical=levels.typical,
         high=levels.high,
         rate_limit=limit,
         extreme=given.extremes,
-        delta_sign=changes.delta_exceeds
-        & (change > course_sign("change", "noise") * np.nan_to_num(changes.reference)),
+        delta_sign=delta_sign,
         rate_sign=rate_sign,
-        plain=np.asarray(moved.any(axis=1)),
+        plain=np.asarray((moved & stands.apart).any(axis=1)),
         suspect=suspect,
         suspect_rise=suspect & (changes.delta_exceeds | changes.rate_exceeds).any(axis=1),
         doubtful=given.quality.doubtful,

@@ -124,10 +124,14 @@ def returning(signs: Signs, rows: Sequence[int]) -> Bools:
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """How fast each gas rises (7,) [µL/L/year]: ``low`` is what noise of measurement leaves of it for sure."""
+    """How fast each gas rises (7,) [µL/L/year]: ``low`` is what noise of measurement leaves of it for sure.
+
+    ``limits``: whether so surely that a time to a limit may rest on it: but for one chance in a hundred.
+    """
 
     per_year: Floats
     low: Floats
+    limits: Bools
 
 
 def rate_now(signs: Signs, rows: Sequence[int]) -> Rate | None:
@@ -143,7 +147,7 @@ def rate_now(signs: Signs, rows: Sequence[int]) -> Rate | None:
     slope = _slopes(at, value)
     spread = float(np.sqrt(((at - at.mean()) ** 2).sum()))
     error = LABORATORY_RELATIVE_SD * _median(value) / spread * DAYS_PER_YEAR
-    return Rate(slope, slope - ONE_SIDED * error)
+    return Rate(slope, slope - ONE_SIDED * error, slope > ONE_IN_A_HUNDRED * error)
 
 
 def time_to_limit(signs: Signs, row: int, rate: Rate) -> float:
@@ -152,7 +156,7 @@ def time_to_limit(signs: Signs, row: int, rate: Rate) -> float:
     limit = np.where(value <= signs.typical[row], signs.typical[row], signs.high[row])
     with np.errstate(invalid="ignore", divide="ignore"):
         days = np.where(
-            (rate.low > 0) & (value <= limit), (limit - value) / rate.per_year * DAYS_PER_YEAR, np.inf
+            rate.limits & (value <= limit), (limit - value) / rate.per_year * DAYS_PER_YEAR, np.inf
         )
     return float(np.nanmin(np.where(np.isnan(days), np.inf, days)))
 

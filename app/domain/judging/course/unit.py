@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from app.domain.judging.course.believing import HIGH
 from app.domain.judging.course.gravity import shown
 from app.domain.judging.course.record import Record, Told
 from app.domain.judging.course.signs import FAULT
@@ -78,8 +79,10 @@ class Unit(Record):
             if self.before is None:
                 self.before, self.pending = copy.copy(self), row
                 self.before.rows = list(self.rows)
+            self._stand_high(row)
             return None
         if signs.doubtful[row] and not signs.restart[row]:
+            self._stand_high(row)
             return None
         self.rows.append(row)
         self._move(row)
@@ -87,9 +90,15 @@ class Unit(Record):
         if quiet is not None and self._flat(row):
             self._rest(row, quiet)
             return quiet
-        if self.state in {State.QUIET, State.HIGH} and signs.level[row] > 0:
-            self.to(State.HIGH, row)
+        self._stand_high(row)
         return None
+
+    def _stand_high(self, row: int) -> None:
+        """Quiet no more by what counts of the sample, believed or not; taken back with it where it is refuted."""
+        signs, extreme = self.signs, bool(self.signs.extreme[row].any())
+        far = extreme or signs.told_level[row] == HIGH or not signs.doubtful[row]
+        if self.state is State.QUIET and (extreme or (signs.level if far else signs.sound_level)[row] > 0):
+            self.to(State.HIGH, row)
 
     def _move(self, row: int) -> None:
         """Into an active state, or further."""
@@ -263,12 +272,12 @@ class Unit(Record):
         self.pending, self.before = -1, None
 
     def _crosses_plainly(self, row: int) -> bool:
-        """A gas passes a limit that all gases kept in the quiet year, by more than noise of measurement."""
+        """A gas passes a limit that all gases kept in the quiet year, by more than any measurement explains."""
         signs = self.signs
-        value = signs.value[row]
+        value = signs.stands[row]
         for level, limits in enumerate((signs.typical[row], signs.high[row]), start=1):
             crossed = (value > limits) & (self.known <= limits) & (level > self.level)
-            if bool((crossed & (value > self.known * (1.0 + course_sign("change", "noise")))).any()):
+            if bool((crossed & (value > self.known * (1.0 + course_sign("change", "plain")))).any()):
                 return True
         return False
 
