@@ -64,8 +64,8 @@ def test_far_above_table_2_is_as_grave_at_once() -> None:
 
 def test_the_probability_of_a_slope() -> None:
     """Five points on a line of one a year with known noise: 14 - 1 degrees of freedom."""
-    day = np.arange(5) * 365.25
-    sums = LineSums.terms(day, 10.0 + np.arange(5.0)).sum(axis=0)
+    day = 365.25 * np.linspace(0.0, 4.0, 5)
+    sums = LineSums.terms(day, np.linspace(10.0, 14.0, 5)).sum(axis=0)
     line = line_through(LineSums(sums), 1.0)
     # s² = 10 / 13, the spread of the times 10 years², so t = 1 / sqrt(10 / 13 / 10) = 3.606
     assert slope_probability(line.per_year, line.low, 5) == pytest.approx(0.0016, abs=0.0001)
