@@ -10,8 +10,14 @@ from app.domain.judging.course.record import Ground, Told
 from app.domain.judging.course.signs import Given, signs_of
 from app.domain.judging.course.states import STATES, STEPS, State, Step
 from app.domain.judging.course.unit import Unit
-from app.domain.judging.frame import Floats
+from app.domain.judging.frame import Bools, Floats, SampleFrame
+from app.domain.judging.rules.change import Changes
+from app.domain.judging.rules.increments import Increments
+from app.domain.judging.rules.levels import Levels
+from app.domain.judging.rules.patterns import Patterns
+from app.domain.judging.rules.quality import Quality
 from app.domain.judging.rules.rule import Rule
+from app.domain.judging.rules.trend_calls import TrendCalls
 
 Small = NDArray[np.int8]
 Bits = NDArray[np.int64]
@@ -89,7 +95,22 @@ def _put(out: Courses, row: int, told: Told) -> None:
     out.grounds[row] = sum(1 << GROUNDS.index(ground) for ground in told.grounds)
 
 
+def judge_courses(
+    frame: SampleFrame,
+    levels: Levels,
+    changes: Changes,
+    extremes: Bools,
+    quality: Quality,
+    patterns: Patterns,
+    increments: Increments,
+    trend_calls: TrendCalls,
+) -> Courses:
+    """The rule, by the columns it needs: :func:`walk_courses`."""
+    given = Given(frame, levels, changes, extremes, quality, patterns, increments, trend_calls)
+    return walk_courses(given)
+
+
 COURSES: Final = Rule(
-    lambda *columns: walk_courses(Given(*columns)),
+    judge_courses,
     ("frame", "levels", "changes", "extremes", "quality", "patterns", "increments", "trend_calls"),
 )

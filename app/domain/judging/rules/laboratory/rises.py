@@ -59,9 +59,10 @@ def rises_of(row: Integers, series: Integers, state: Walk, walked: Walked) -> Ri
     # who samples often compares with yesterday: what came about within four months counts as one change
     early_at, early = believed.earliest_of_late(series, at)
     exceeds = above_delta(delta, reference, side, LABORATORY_ACCURACY, ACETYLENE_FLOOR)
-    exceeds |= above_delta(now - early, early, side, LABORATORY_ACCURACY, ACETYLENE_FLOOR)
-    older = early_at < state.reference_at[series]
-    early_delta, early_at = np.where(older, now - early, np.nan), np.where(older, early_at, np.nan)
+    # and where the reference is a detection limit, an older number may say more
+    says_more = (early_at < state.reference_at[series]) | np.isnan(delta)
+    early_delta, early_at = np.where(says_more, now - early, np.nan), np.where(says_more, early_at, np.nan)
+    exceeds |= above_delta(early_delta, early, side, LABORATORY_ACCURACY, ACETYLENE_FLOOR)
     noise = measurement_sd(np.nan_to_num(now), floor=measurement_floor())
     window, limit, above = _rate(
         *believed.rates(series, at, now, noise), side=side, now=now, has_tables=has_tables
