@@ -247,7 +247,13 @@ def _oil_and_paper() -> list[Course]:
             "A new unit, furfural at its detection limit",
             exactly(
                 days(5, YEAR),
-                lambda d: {**QUIET, "co": 120.0 + 20 * d / YEAR, "co2": 900.0, "furfural": "<0.02"},
+                lambda d: {
+                    **QUIET,
+                    "c2h6": 20.0,
+                    "co": 120.0 + 20 * d / YEAR,
+                    "co2": 900.0,
+                    "furfural": "<0.02",
+                },
             ),
             (no_alarm(2, PAPER, "oils"), never_says("end of life", part="oils")),
             Unit(year_energized=2011),

@@ -37,12 +37,10 @@ def quiet_time(signs: Signs, rows: Sequence[int]) -> Quiet | None:
     Table 4 allows and measurement explains, nor the mean of the fault gases by more than the accuracy.
     """
     last = rows[-1]
-    first = (
-        int(np.searchsorted(signs.at[rows], signs.at[last] - course_sign("quiet", "days"), side="right")) - 1
-    )
-    chosen = list(rows[max(first, 0) :])
-    if first < 0 or len(chosen) < course_sign("quiet", "samples"):
+    first = _begin(signs, rows, course_sign("quiet", "days"))
+    if first < 0:
         return None
+    chosen = list(rows[first:])
     at, value = signs.at[chosen], signs.value[chosen]
     years = (at[-1] - at[0]) / DAYS_PER_YEAR
     gain = _slopes(at, value) * years
@@ -53,6 +51,15 @@ def quiet_time(signs: Signs, rows: Sequence[int]) -> Quiet | None:
         return None
     level = int(signs.level[chosen].max())
     return Quiet(float(at[0]), level, median, mean_gain < np.log(course_sign("falling", "part")))
+
+
+def _begin(signs: Signs, rows: Sequence[int], days: float) -> int:
+    """Place of the newest row so many days before the last one, or further back until there are enough samples.
+
+    A unit that is sampled once a year has them in two years. -1 where the record is too short.
+    """
+    place = int(np.searchsorted(signs.at[rows], signs.at[rows[-1]] - days, side="right")) - 1
+    return min(place, len(rows) - int(course_sign("quiet", "samples")))
 
 
 def slowed(signs: Signs, rows: Sequence[int], clock: int) -> bool:
@@ -93,7 +100,7 @@ def still(signs: Signs, rows: Sequence[int], pace: Floats, since: float = np.nan
     if not known.any():
         return None
     days = max(course_sign("quiet", "days"), float((told[known] / pace[known]).max()) * DAYS_PER_YEAR)
-    first = int(np.searchsorted(signs.at[rows], signs.at[rows[-1]] - days, side="right")) - 1
+    first = _begin(signs, rows, days)
     if np.isfinite(since):
         days = max(course_sign("quiet", "days"), 0.5 * days)
         first = int(np.searchsorted(signs.at[rows], since)) if signs.at[rows[-1]] - since >= days else -1
