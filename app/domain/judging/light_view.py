@@ -127,7 +127,7 @@ def _standing(judgement: Judgement, rows: Integers) -> dict[str, OnlineStanding]
             *(NORM_GASES, severity, own.raising()[rows], known, barred), values=values, back=own.back[rows]
         )
     water = judgement.water
-    looked = water.looked()[rows]
+    looked = water.looked[rows]
     if looked.any():
         severity = water.severity()[rows].astype(np.int64)
         found["water"] = OnlineStanding(

@@ -19,6 +19,8 @@ ATMOSPHERE_MMHG: Final = 760.0
 
 PAPER_ESTIMATE: Final = ("applicable", "too few readings", "too cold", "not steady")
 """Why water in paper can be estimated (0) or not (1-3); see :func:`paper_estimate_state`."""
+FEWEST_TEMPERATURES: Final = 3
+"""Readings of the oil's temperature that such an estimate needs."""
 
 
 def saturation_pressure(temperature_c: ArrayLike) -> Floats:
@@ -104,7 +106,7 @@ def paper_estimate_state(days: ArrayLike, temperature_c: ArrayLike, valid: Array
     first = np.where(use, t, np.inf).min(axis=-1, initial=np.inf)
     coldest = np.where(use, y, np.inf).min(axis=-1, initial=np.inf)
     hottest = np.where(use, y, -np.inf).max(axis=-1, initial=-np.inf)
-    few = (use.sum(axis=-1) < 3) | (last[..., 0] - first < c["steady_days"] * 2.0 / 3.0)
+    few = (use.sum(axis=-1) < FEWEST_TEMPERATURES) | (last[..., 0] - first < c["steady_days"] * 2.0 / 3.0)
     swing = np.where(few, 0.0, hottest) - np.where(few, 0.0, coldest)
     state = np.select([few, coldest <= c["lowest_temperature"], swing > c["greatest_swing"]], [1, 2, 3], 0)
     return np.asarray(state, dtype=np.int8)

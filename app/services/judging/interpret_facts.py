@@ -18,6 +18,8 @@ class KnownUnits:
 
     laboratory: Mapping[Volume, Sequence[datetime]]
     online: Mapping[Volume, Sequence[datetime]]
+    tap_changers: Mapping[str, Sequence[Volume]]
+    """Of each asset, those that a laboratory had oil of."""
 
     @classmethod
     def of(cls, rows: Sequence[CsvRow], online: Sequence[bool]) -> "KnownUnits":
@@ -25,7 +27,11 @@ class KnownUnits:
         times: tuple[dict[Volume, list[datetime]], ...] = (defaultdict(list), defaultdict(list))
         for row, measured in sorted(zip(rows, online, strict=True), key=lambda pair: pair[0].taken_at):
             times[measured][row.volume].append(row.taken_at)
-        return cls(dict(times[False]), dict(times[True]))
+        tap_changers: dict[str, list[Volume]] = defaultdict(list)
+        for volume in times[False]:
+            if volume.kind is CompartmentKind.TAP_CHANGER:
+                tap_changers[volume.asset].append(volume)
+        return cls(dict(times[False]), dict(times[True]), dict(tap_changers))
 
     def at(self, row: CsvRow) -> UnitFacts:
         """What was known when a row's sample was taken."""
@@ -42,9 +48,7 @@ class KnownUnits:
     def _tap_changer_at(self, row: CsvRow) -> datetime | None:
         """When a laboratory last had oil of a tap changer of the unit."""
         newest = (
-            _newest(times, row.taken_at)
-            for volume, times in self.laboratory.items()
-            if volume.asset == row.asset and volume.kind is CompartmentKind.TAP_CHANGER
+            _newest(self.laboratory[volume], row.taken_at) for volume in self.tap_changers.get(row.asset, ())
         )
         return max((at for at in newest if at is not None), default=None)
 

@@ -33,7 +33,7 @@ RULE: Final = "water"
 def water_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     """Sign by sign, and why water in paper is not told where it is not."""
     found = judgement.water
-    if not found.looked()[row]:
+    if not found.looked[row]:
         return
     if not np.isnan(found.equal[row]):
         yield from _saturation(judgement, row)

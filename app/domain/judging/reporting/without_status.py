@@ -15,7 +15,7 @@ def looked_at(judgement: Judgement, row: int) -> dict[str, tuple[str, ...]]:
     """By rule, the quantities that it could judge; a rule that could judge nothing is left out."""
     found = {
         "own_record": _gases(judgement, row),
-        "water": ("water",) if judgement.water.looked()[row] else (),
+        "water": ("water",) if judgement.water.looked[row] else (),
         "oil": _tested(judgement, row),
         "paper": _of_paper(judgement, row),
     }

@@ -5,7 +5,9 @@ hour: relative saturation swings with the oil's temperature by half its value in
 """
 
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from itertools import pairwise
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +19,12 @@ from app.domain.judging.rules.rule import Rule
 from app.science.norms.limits import limit as single_limit
 from app.science.norms.own_record import robust_score
 from app.science.oil.moisture import relative_saturation, saturation_temperature, solubility, solubility_of
-from app.science.oil.paper import bubble_inception, paper_estimate_state, water_in_paper
+from app.science.oil.paper import (
+    FEWEST_TEMPERATURES,
+    bubble_inception,
+    paper_estimate_state,
+    water_in_paper,
+)
 from app.science.oil.volumes import total_gas_percent
 from app.science.quantities import INDEX
 
@@ -57,6 +64,7 @@ class WaterSigns:
     paper_state: NDArray[np.int8]
     by: NDArray[np.int8]
 
+    @cached_property
     def looked(self) -> Bools:
         """(n,) whether there is anything to judge: what comes out on cooling hangs on the content alone."""
         looked: Bools = ~np.isnan(self.equal) | ~np.isnan(self.free_at)
@@ -93,7 +101,7 @@ def judge_water(frame: SampleFrame, daily: DailyMedians, norming: Norming) -> Wa
         by=np.zeros((n, len(SIGNS)), dtype=np.int8),
     )
     known = ~np.isnan(equal)
-    if not found.looked().any():
+    if not found.looked.any():
         return found
     by = found.by
     by[:, SATURATION] = np.where(mineral, _bands(equal, judged.rs), 0)
@@ -103,9 +111,8 @@ def judge_water(frame: SampleFrame, daily: DailyMedians, norming: Norming) -> Wa
         np.where(mineral & (free_at >= found.coldest), 2, 0),
     )
     _by_limits(frame, norming, found)
-    for row in np.flatnonzero(known & mineral & (equal >= single_limit("water_dry").value)):
-        _rise(frame, daily, found, int(row))
-    for row in np.flatnonzero(known & mineral & ~frame.online):
+    _rises(frame, daily, found, known & mineral & (equal >= single_limit("water_dry").value))
+    for row in np.flatnonzero(known & mineral & ~frame.online & _may_tell_paper(frame, daily)):
         _paper(frame, daily, found, int(row))
     return found
 
@@ -203,30 +210,74 @@ def _by_limits(frame: SampleFrame, norming: Norming, found: WaterSigns) -> None:
         found.by[:, sign] = np.maximum(found.by[:, sign], severity)
 
 
-def _rise(frame: SampleFrame, daily: DailyMedians, found: WaterSigns, row: int) -> None:
-    """Against the record at like temperatures: only what is compared at equal temperature can rise."""
-    near = single_limit("like_temperature").value
-    online = bool(frame.online[row])
-    if online:
-        here = (daily.series == frame.series[row]) & (daily.day < frame.at[row] - YEAR_OF_COLD / 10)
+def _rises(frame: SampleFrame, daily: DailyMedians, found: WaterSigns, asked: Bools) -> None:
+    """Against the record at like temperatures: only what is compared at equal temperature can rise.
+
+    Readings of one day are judged by the same medians and the same record, so an instrument's are judged once a day.
+    """
+    for row in np.flatnonzero(asked & ~frame.online):
+        begin = int(np.searchsorted(frame.series, frame.series[row]))
+        _rise(found, row, np.array([row]), _Record(found.temperature[begin:row], found.rs[begin:row]))
+    rows = np.flatnonzero(asked & frame.online)
+    if not rows.size:
+        return
+    until = np.ceil(frame.at[rows] - YEAR_OF_COLD / 10)
+    same = np.r_[
+        True,
+        (np.diff(frame.series[rows]) != 0) | (np.diff(np.floor(frame.at[rows])) != 0) | (np.diff(until) != 0),
+    ]
+    edges = np.r_[np.flatnonzero(same), len(rows)]
+    for first, end in pairwise(edges.tolist()):
+        series = frame.series[rows[first]]
+        low = int(np.searchsorted(daily.series, series))
+        days = daily.day[low : int(np.searchsorted(daily.series, series, side="right"))]
+        here = slice(low, low + int(np.searchsorted(days, until[first])))
         temperature = daily.values[here, INDEX["oil_temperature"]]
         measured = daily.values[here, INDEX["relative_saturation"]]
         derived = relative_saturation(daily.values[here, INDEX["water"]], temperature)
-        record = np.where(np.isnan(measured), derived, measured)
-    else:
-        begin = int(np.searchsorted(frame.series, frame.series[row]))
-        temperature, record = found.temperature[begin:row], found.rs[begin:row]
-    like = (np.abs(temperature - found.temperature[row]) <= near) & (record > 0)
-    if like.sum() < LEAST_RECORD[online]:
+        record = _Record(temperature, np.where(np.isnan(measured), derived, measured))
+        _rise(found, rows[first], rows[first:end], record, LEAST_RECORD[True])
+
+
+class _Record(NamedTuple):
+    """(k,) oil temperature [°C] and relative saturation [%] of what came before."""
+
+    temperature: Floats
+    rs: Floats
+
+
+def _rise(
+    found: WaterSigns, one: int, rows: Integers, record: _Record, fewest: int = LEAST_RECORD[False]
+) -> None:
+    """Judge one row against its record; what is found holds for all ``rows``."""
+    near = single_limit("like_temperature").value
+    like = (np.abs(record.temperature - found.temperature[one]) <= near) & (record.rs > 0)
+    if like.sum() < fewest:
         return
-    logarithms = np.log(record[like])
-    found.usual[row] = float(np.exp(np.median(logarithms)))
-    score = float(robust_score(np.log(found.rs[row]), logarithms))
+    logarithms = np.log(record.rs[like])
+    found.usual[rows] = float(np.exp(np.median(logarithms)))
+    score = float(robust_score(np.log(found.rs[one]), logarithms))
     if score >= single_limit("water_rise").value:
-        found.by[row, RISE] = 1
+        found.by[rows, RISE] = 1
 
 
 # --- paper ------------------------------------------------------------------------------------------------
+
+
+def _may_tell_paper(frame: SampleFrame, daily: DailyMedians) -> Bools:
+    """(n,) where there are temperatures enough in the days before for water in paper; elsewhere too few are known.
+
+    Counted for all rows at once, since one by one it costs more than all other rules together; a hair too far back, as
+    :func:`paper_state` counts exactly.
+    """
+    key, column = frame.series * _APART + frame.at, frame.column("oil_temperature")
+    known = np.r_[0, np.cumsum(~np.isnan(column))]
+    own = known[1:] - known[np.searchsorted(key, key - WHOLE_DAYS - 0.01)]
+    known = np.r_[0, np.cumsum(~np.isnan(daily.values[:, INDEX["oil_temperature"]]))]
+    days, today = daily.series * _APART + daily.day, frame.series * _APART + np.floor(frame.at)
+    medians = known[np.searchsorted(days, today)] - known[np.searchsorted(days, today - WHOLE_DAYS)]
+    enough: Bools = own + medians >= FEWEST_TEMPERATURES
+    return enough
 
 
 def _paper(frame: SampleFrame, daily: DailyMedians, found: WaterSigns, row: int) -> None:
