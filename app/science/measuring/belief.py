@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from app.science.measuring.normal import upper_p
 from app.science.measuring.uncertainty import parameter
 
 Floats = NDArray[np.float64]
@@ -26,10 +27,8 @@ class Belief:
 
     def above_zero(self) -> Floats:
         """(...) probability that the true change is a rise."""
-        from scipy.special import ndtr  # a quarter of a second to import, so only where it is used
-
         with np.errstate(divide="ignore", invalid="ignore"):
-            quiet, active = ndtr(self.mean / self.sd)
+            quiet, active = upper_p(-self.mean / self.sd)
         return np.asarray((1.0 - self.active) * quiet + self.active * active)
 
     def drawn(self, normal: Floats, uniform: Floats) -> Floats:

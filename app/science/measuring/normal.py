@@ -16,6 +16,11 @@ def two_sided_p(z: ArrayLike) -> Floats:
     return np.asarray(_erfc(np.abs(np.asarray(z, dtype=np.float64)) / math.sqrt(2.0)), dtype=np.float64)
 
 
+def upper_p(z: ArrayLike) -> Floats:
+    """Probability that a standard normal value is at least as large as z; NaN for NaN."""
+    return 0.5 * np.asarray(_erfc(np.asarray(z, dtype=np.float64) / math.sqrt(2.0)), dtype=np.float64)
+
+
 def two_sided_quantile(confidence: float) -> float:
     """z such that a standard normal value lies within -z and z with this probability, e.g. 1.96 for 0.95.
 

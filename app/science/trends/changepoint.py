@@ -5,6 +5,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from app.science.measuring.student import two_sided_t_p
 from app.science.trends.rates import DAYS_PER_YEAR
 from app.science.trends.trend import beside, blocks, flatten
 
@@ -121,10 +122,8 @@ def _first_of_ties(t: Floats, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _f_tail(gain: Floats, rest: Floats, freedom: NDArray[np.int64]) -> Floats:
-    """P(F(1, m) > gain m/rest): the incomplete beta function of rest/(rest + gain)."""
-    from scipy.special import betainc  # a quarter of a second to import, so only where it is used
-
+    """P(F(1, m) > gain m/rest), the square of Student's t."""
     m = np.maximum(freedom, 1).astype(np.float64)
-    whole = np.where(gain + rest > 0.0, gain + rest, 1.0)
-    share = np.where(gain + rest > 0.0, np.clip(rest / whole, 0.0, 1.0), 1.0)
-    return np.asarray(betainc(m / 2.0, 0.5, share), dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = np.sqrt(np.where(gain > 0.0, m * gain / np.maximum(rest, 0.0), 0.0))
+    return two_sided_t_p(score, m)

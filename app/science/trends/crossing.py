@@ -5,6 +5,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from app.science.measuring.student import two_sided_t_quantile
 from app.science.trends.rates import DAYS_PER_YEAR
 from app.science.trends.trend import Bools, Floats, flatten, theil_sen
 
@@ -70,8 +71,6 @@ def crossing(
         1. E. C. Fieller, Some problems in interval estimation, J. R. Stat. Soc. B 16, 1954 (from memory).
         2. Weights and clip: common practice, no source.
     """
-    from scipy.special import stdtrit  # a quarter of a second to import, so only where it is used
-
     t, y, use, shape = flatten(days, values, valid)
     origin = np.broadcast_to(np.asarray(days, dtype=np.float64), (*shape, t.shape[1])).reshape(t.shape)
     first = np.where(use, origin, np.inf).min(axis=1, initial=np.inf)
@@ -79,7 +78,7 @@ def crossing(
     least = np.broadcast_to(np.asarray(floor, dtype=np.float64), shape).ravel()
     line = _line(t, y, use, least)
     has = (use.sum(axis=1) >= _FEWEST) & (line.spread > 0.0) & np.isfinite(goal)
-    quantile = stdtrit(np.maximum(line.freedom, 1.0), 0.5 + confidence / 2.0)
+    quantile = two_sided_t_quantile(confidence, np.maximum(line.freedom, 1.0))
     noise = quantile**2 * line.variance
     gap = np.where(has, goal - line.mean_y, 1.0)
     spread = np.where(has, line.spread, 1.0)

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from app.science.measuring.student import upper_t_p
 from app.science.trends.trend import Bools, Floats, Integers
 
 FEWEST: Final = 4
@@ -91,15 +92,13 @@ def joint_rise(days: Floats, y: Floats, laboratory: Integers, use: Bools) -> Flo
 
 
 def _by_t(t: Floats, z: Floats, freedom: Integers) -> Floats:
-    from scipy.special import stdtr  # a quarter of a second to import, so only where it is used
-
     tt, tz, zz = (t * t).sum(axis=1), (t * z).sum(axis=1), (z * z).sum(axis=1)
     has = (tt > 0.0) & (freedom >= 1)
     safe = np.where(has, tt, 1.0)
     rest = np.maximum(zz - tz * tz / safe, 1e-12 * np.maximum(zz, 1e-300))
     score = tz / np.sqrt(safe * rest / np.maximum(freedom, 1))
     flat = zz <= 1e-18  # all equal: any order reaches it
-    return np.where(has, np.where(flat, 1.0, stdtr(np.maximum(freedom, 1), -score)), np.nan)
+    return np.where(has, np.where(flat, 1.0, upper_t_p(score, np.maximum(freedom, 1))), np.nan)
 
 
 def _by_orders(t: Floats, z: Floats, laboratory: Integers) -> Floats:

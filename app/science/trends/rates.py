@@ -6,6 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from app.science.measuring.student import two_sided_t_quantile
 from app.science.tables import rows
 
 Floats = NDArray[np.float64]
@@ -169,14 +170,13 @@ _MOST_FREEDOM: Final = 1000
 
 
 @cache
-def _student_quantiles() -> Floats:
-    from scipy.special import stdtrit  # a quarter of a second to import, so only where it is used
-
-    confidence = _slope_parameters()[1]
-    return np.asarray(stdtrit(np.arange(1.0, _MOST_FREEDOM + 1.0), 0.5 + confidence / 2.0))
+def _student_quantiles(count: int) -> Floats:
+    """Quantiles of 1, 2, ... degrees of freedom."""
+    return two_sided_t_quantile(_slope_parameters()[1], np.arange(1, count + 1))
 
 
 def _student(freedom: Floats) -> Floats:
     """Two-sided quantile of Student's t by whole degrees of freedom, at least one."""
     index = np.clip(freedom, 1, _MOST_FREEDOM).astype(np.int64) - 1
-    return _student_quantiles()[index]
+    # in steps of 64, so that half a dozen samples need not wait for a table of a thousand
+    return _student_quantiles(-(-(int(index.max(initial=0)) + 1) // 64) * 64)[index]

@@ -9,6 +9,7 @@ from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
 from app.domain.judging.rules.calling.looks import Looks
 from app.domain.judging.rules.change import LABORATORY_ACCURACY
 from app.domain.judging.rules.levels import GASES
+from app.science.measuring.normal import upper_p
 from app.science.measuring.uncertainty import detection_limit
 from app.science.quantities import FAULT_GASES, NORM_GASES
 from app.science.tables import rows
@@ -158,12 +159,9 @@ def _counts(looks: Looks, known: Bools) -> Floats:
 
 
 def _upper_tail(s: Floats, variance: Floats) -> Floats:
-    from scipy.special import ndtr  # a quarter of a second to import, so only where it is used
-
     spread = np.sqrt(np.maximum(variance, 0.0))
     z = np.divide(s - 1.0, spread, out=np.full(s.shape, -np.inf), where=spread > 0.0)
-    p: Floats = ndtr(-z)
-    return p
+    return upper_p(z)
 
 
 def _groups(tied: Bools, laboratory: Integers) -> Groups:
