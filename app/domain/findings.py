@@ -278,7 +278,7 @@ class Assessment:
 
 def _flat(one: Any) -> dict[str, Any]:
     """Fields by name, one level deep: the standard library's ``asdict`` copies every leaf, at twenty times the time."""
-    return {name: getattr(one, name) for name in _names(type(one))}
+    return {name: getattr(one, name) for name in _names(one.__class__)}
 
 
 @cache

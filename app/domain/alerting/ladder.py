@@ -7,6 +7,7 @@ others wanted of theirs.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cache
 from typing import Final
 
 from app.domain.alerting.steps import Action, asked_by
@@ -40,9 +41,15 @@ def rung(name: str, begin: date, holds: frozenset[str] = frozenset()) -> tuple[S
             row["asks"],
             row["also"],
         )
-        for row in rows("actions")
-        if row["urgency"] == name and (not row["when"] or row["when"] in holds)
+        for row in _rows(name)
+        if not row["when"] or row["when"] in holds
     )
+
+
+@cache
+def _rows(name: str) -> tuple[dict[str, str], ...]:
+    """The rows of a rung."""
+    return tuple(row for row in rows("actions") if row["urgency"] == name)
 
 
 def owned(name: str, ladder: Sequence[LadderStep], begin: date) -> tuple[Step, ...]:

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 _erfc = np.frompyfunc(math.erfc, 1, 1)
+_inverse = np.frompyfunc(NormalDist().inv_cdf, 1, 1)
 
 
 def two_sided_p(z: ArrayLike) -> Floats:
@@ -19,6 +20,15 @@ def two_sided_p(z: ArrayLike) -> Floats:
 def upper_p(z: ArrayLike) -> Floats:
     """Probability that a standard normal value is at least as large as z; NaN for NaN."""
     return 0.5 * np.asarray(_erfc(np.asarray(z, dtype=np.float64) / math.sqrt(2.0)), dtype=np.float64)
+
+
+def quantile(p: ArrayLike) -> Floats:
+    """z that a standard normal value stays below with this probability; infinite for 0 and 1, NaN beyond them."""
+    chance = np.asarray(p, dtype=np.float64)
+    found = np.where(chance == 0.0, -np.inf, np.where(chance == 1.0, np.inf, np.nan))
+    inside = (chance > 0.0) & (chance < 1.0)
+    found[inside] = _inverse(chance[inside])
+    return found
 
 
 def two_sided_quantile(confidence: float) -> float:

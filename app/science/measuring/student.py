@@ -46,7 +46,7 @@ def two_sided_t_p(score: ArrayLike, freedom: ArrayLike) -> Floats:
     weights = np.where(odd[..., None], odd_weights, even_weights)
     total = np.where(k < terms[..., None], powers * weights, 0.0).sum(axis=-1)
     inside = np.where(odd, 2.0 / math.pi * (angle + sine * cosine * total), sine * total)
-    return np.maximum(1.0 - inside, 0.0)
+    return np.asarray(np.maximum(1.0 - inside, 0.0))
 
 
 def upper_t_p(score: ArrayLike, freedom: ArrayLike) -> Floats:
@@ -97,8 +97,7 @@ def _quantile(confidence: float, freedom: int) -> float:
 @cache
 def _weights(count: int) -> tuple[Floats, Floats]:
     """Weights of the powers of cos²: for even degrees of freedom 1, 1/2, 3/8, ..., for odd ones 1, 2/3, 8/15, ..."""
-    k = np.arange(1.0, count)
-    return (
-        np.cumprod(np.r_[1.0, (2.0 * k - 1.0) / (2.0 * k)])[:count],
-        np.cumprod(np.r_[1.0, 2.0 * k / (2.0 * k + 1.0)])[:count],
-    )
+    k = np.arange(1, count, dtype=np.float64)
+    even = np.cumprod(np.r_[1.0, (2.0 * k - 1.0) / (2.0 * k)])[:count]
+    odd = np.cumprod(np.r_[1.0, 2.0 * k / (2.0 * k + 1.0)])[:count]
+    return np.asarray(even, dtype=np.float64), np.asarray(odd, dtype=np.float64)

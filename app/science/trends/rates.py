@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from app.science.measuring.student import two_sided_t_quantile
+from app.science.measuring.student import two_sided_t_quantile, upper_t_p
 from app.science.tables import rows
 
 Floats = NDArray[np.float64]
@@ -146,13 +146,11 @@ def slope_probability(rate: ArrayLike, low: ArrayLike, points: ArrayLike) -> Flo
     Returns:
         p of the broadcast shape; NaN where there is no interval.
     """
-    from scipy.special import stdtr  # a quarter of a second to import, so only where it is used
-
     freedom = np.asarray(points, dtype=np.float64) - 2.0 + _slope_weight()
     slope = np.asarray(rate, dtype=np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):
-        p: Floats = stdtr(freedom, -slope / (slope - np.asarray(low)) * _student(freedom))
-    return p
+        score = slope / (slope - np.asarray(low)) * _student(freedom)
+    return upper_t_p(score, np.maximum(freedom, 1.0))
 
 
 @cache

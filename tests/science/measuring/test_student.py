@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from scipy.special import stdtr, stdtrit
+from scipy.special import ndtri, stdtr, stdtrit
 
-from app.science.measuring.normal import upper_p
+from app.science.measuring.normal import quantile, upper_p
 from app.science.measuring.student import two_sided_t_p, two_sided_t_quantile, upper_t_p
 
 SCORES = np.r_[np.linspace(-12.0, 12.0, 481), 50.0, -50.0, 1e9]
@@ -43,3 +43,10 @@ def test_one_freedom_is_cauchy_and_many_are_normal() -> None:
     assert two_sided_t_quantile(0.5, 1) == pytest.approx(1.0, abs=1e-12)
     assert upper_t_p(1.0, 1) == pytest.approx(0.25, abs=1e-14)
     np.testing.assert_allclose(upper_t_p(SCORES, 20_000), upper_p(SCORES), atol=1e-5)
+
+
+def test_normal_quantile_is_that_of_scipy() -> None:
+    chance = np.r_[1e-15, np.linspace(0.001, 0.999, 99), 1.0 - 1e-12]
+    np.testing.assert_allclose(quantile(chance), ndtri(chance), rtol=1e-12, atol=1e-14)
+    assert quantile([0.0, 1.0]).tolist() == [-math.inf, math.inf]
+    assert np.isnan(quantile([math.nan, -0.1, 1.1])).all()

@@ -14,6 +14,7 @@ from app.domain.judging.rules.calling.evidence import DECADE, FAULT, counted_val
 from app.domain.judging.rules.calling.looks import belief
 from app.domain.judging.rules.change import Changes
 from app.domain.judging.rules.levels import GASES, Levels
+from app.science.measuring.normal import quantile
 from app.science.trends.course_signs import course_sign
 from app.science.trends.rates import slope_probability
 
@@ -120,10 +121,8 @@ def believed_rates(changes: Changes, over: Bools) -> Bools:
     rows = np.flatnonzero(over.any(axis=1))
     if not rows.size:
         return found
-    from scipy.special import ndtri  # a quarter of a second to import, so only where it is used
-
     p = slope_probability(changes.rate[rows], changes.rate_low[rows], changes.rate_points[rows])
-    score = -ndtri(np.clip(p[:, FAULT], 1e-15, 1.0 - 1e-15))
+    score = -quantile(np.clip(p[:, FAULT], 1e-15, 1.0 - 1e-15))
     known = ~np.isnan(score)
     count = known.sum(axis=1)
     # the gases of one sample share its errors
@@ -134,7 +133,7 @@ def believed_rates(changes: Changes, over: Bools) -> Bools:
     with np.errstate(invalid="ignore", divide="ignore"):
         looks = DECADE * (changes.rate_points[rows] - 1) / changes.rate_span[rows]
         least = course_sign("believed", "chance") / looks
-        found[rows] &= (p <= least) | (joint[:, None] >= -ndtri(least))
+        found[rows] &= (p <= least) | (joint[:, None] >= -quantile(least))
     return found
 
 

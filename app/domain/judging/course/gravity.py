@@ -26,7 +26,7 @@ def shown(record: Record, row: int, quiet: Quiet | None) -> tuple[int, tuple[Gro
         (signs.told_level if record.state in ACTIVE else signs.level)[row]
     )  # what rises passes its limit
     level = max(whole, 0)
-    far = signs.told_level[row] == 2 or bool(signs.extreme[row].any())
+    far = signs.told_level[row] == 2 or bool(signs.is_extreme[row])
     if quiet is not None:
         level = max(level, quiet.level)
     found: dict[Ground, int] = {}
@@ -56,8 +56,8 @@ def _by_level(record: Record, row: int, levels: tuple[int, int], found: dict[Gro
         record.steps.add(Step.TABLE_CROSSED)
         record.time = np.nan  # that was to the limit before
     found[Ground.KNOWN_LEVEL if record.settled else Ground.LEVEL] = BY_LEVEL[record.settled][level]
-    extreme = signs.extreme[row]
-    if extreme.any():
+    if signs.is_extreme[row]:
+        extreme = signs.extreme[row]
         old = record.settled & (signs.value[row] <= record.known * (1.0 + course_sign("change", "noise")))
         if bool((old | ~extreme).all()):
             found[Ground.KNOWN_EXTREME] = KNOWN_EXTREME[record.reviewed]
@@ -74,7 +74,7 @@ def _by_state(record: Record, row: int, level: int, found: dict[Ground, int]) ->
     if record.state is State.ACCELERATING:
         found[Ground.ACCELERATING] = 3 if record.was_confirmed or level == 2 else 2
     if record.state in ACTIVE and record.was_confirmed:
-        found[Ground.CONFIRMED] = 3 if level == 2 or signs.rate_sign[row].any() else 2
+        found[Ground.CONFIRMED] = 3 if level == 2 or signs.has_rate[row] else 2
     if record.state is State.RISING:
         found[Ground.RISING] = 2 if signs.near[row] or level > 0 else 1
     if record.state in ACTIVE and record.days < course_sign("time", "soon"):

@@ -56,11 +56,11 @@ class Signs:
         level: worst class of any gas, -1 where none could be judged, that noise does not explain; told_level: as the
             rules say; sound_level: of any that is not in doubt.
         stands: what the level stands at, a mean of three samples where that is the noise of one [µL/L].
-        near: a fault gas near or above Table 1.
+        near: a fault gas near or above Table 1. passed: the highest limit that any gas stands above: 0 none, 1, 2.
         typical, high: the limits [µL/L]. rate_limit: of a year and more, by Table 4; for C2H2 what noise gives.
-        extreme: gases that call for action at once.
+        extreme: gases that call for action at once; is_extreme: there is one.
         delta_sign, rate_sign: gases above Table 3 and above Table 4 by a rate that its own points bear out, both
-            believed (:mod:`.believing`).
+            believed (:mod:`.believing`); has_delta, has_rate: there is one.
         plain: a change above Table 3 that no measurement explains and that stands apart from the record.
         suspect, doubtful, confirmed, refuted, waiting, restart, reviewed: as the rules say; suspect_rise: because a gas
             rose.
@@ -80,12 +80,16 @@ class Signs:
     sound_level: Integers
     stands: Floats
     near: Bools
+    passed: Integers
     typical: Floats
     high: Floats
     rate_limit: Floats
     extreme: Bools
+    is_extreme: Bools
     delta_sign: Bools
+    has_delta: Bools
     rate_sign: Bools
+    has_rate: Bools
     plain: Bools
     suspect: Bools
     suspect_rise: Bools
@@ -139,12 +143,16 @@ def signs_of(given: Given) -> Signs:
         sound_level=np.where(given.quality.doubted, UNKNOWN, stands.level).max(axis=1),
         stands=stands.mean,
         near=((value > part * levels.typical) & ~frame.below[:, :GASES] & FAULT).any(axis=1),
+        passed=_passed(stands.mean, levels),
         typical=levels.typical,
         high=levels.high,
         rate_limit=limit,
         extreme=given.extremes,
+        is_extreme=np.asarray(given.extremes.any(axis=1)),
         delta_sign=delta_sign,
+        has_delta=np.asarray(delta_sign.any(axis=1)),
         rate_sign=rate_sign,
+        has_rate=np.asarray(rate_sign.any(axis=1)),
         plain=np.asarray((moved & stands.apart).any(axis=1)),
         suspect=suspect,
         suspect_rise=suspect & (changes.delta_exceeds | changes.rate_exceeds).any(axis=1),
@@ -164,6 +172,11 @@ def signs_of(given: Given) -> Signs:
         fault=fault,
         fault_is_new=is_new,
     )
+
+
+def _passed(value: Floats, levels: Levels) -> Integers:
+    typical, high = (value > levels.typical).any(axis=1), (value > levels.high).any(axis=1)
+    return np.asarray(np.where(high, 2, typical), dtype=np.int64)
 
 
 @cache

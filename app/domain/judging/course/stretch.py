@@ -1,5 +1,6 @@
 """What some samples of a series show by themselves: whether their time was quiet, and how fast gas was made in it."""
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -30,17 +31,18 @@ class Quiet:
     fell: bool
 
 
-def quiet_time(signs: Signs, rows: Sequence[int]) -> Quiet | None:
+def quiet_time(signs: Signs, rows: Sequence[int], clock: int) -> Quiet | None:
     """The newest stretch of believed samples, a year long, that shows no gassing; None where there is none.
 
-    ``rows`` begin with the last sign of gassing, or with the baseline. By its own points no gas may rise by more than
-    Table 4 allows and measurement explains, nor the mean of the fault gases by more than the accuracy.
+    It lies in ``rows`` from ``clock`` on: the last sign of gassing, or the beginning of the baseline. By its own points
+    no gas may rise by more than Table 4 allows and measurement explains, nor the mean of the fault gases by more than
+    the accuracy.
     """
     last = rows[-1]
-    first = _begin(signs, rows, course_sign("quiet", "days"))
-    if first < 0:
+    first = _begin(signs, rows, course_sign("quiet", "days"), clock)
+    if first < clock:
         return None
-    chosen = list(rows[first:])
+    chosen = _view(rows, first)
     at, value = signs.at[chosen], signs.value[chosen]
     years = (at[-1] - at[0]) / DAYS_PER_YEAR
     slopes = _slopes(at, np.concatenate([value, signs.log[chosen]], axis=1)) * years
@@ -53,13 +55,21 @@ def quiet_time(signs: Signs, rows: Sequence[int]) -> Quiet | None:
     return Quiet(float(at[0]), level, median, mean_gain < np.log(course_sign("falling", "part")))
 
 
-def _begin(signs: Signs, rows: Sequence[int], days: float) -> int:
+def _begin(signs: Signs, rows: Sequence[int], days: float, clock: int = 0) -> int:
     """Place of the newest row so many days before the last one, or further back until there are enough samples.
 
-    A unit that is sampled once a year has them in two years. -1 where the record is too short.
+    A unit that is sampled once a year has them in two years. Below ``clock``, where they begin, if the record is short.
     """
-    place = int(np.searchsorted(signs.at[rows], signs.at[rows[-1]] - days, side="right")) - 1
+    place = bisect_right(rows, signs.at[rows[-1]] - days, clock, key=signs.at.__getitem__) - 1
     return min(place, len(rows) - int(course_sign("quiet", "samples")))
+
+
+def _view(rows: Sequence[int], first: int) -> slice | list[int]:
+    """The rows from the one at ``first`` on: most are neighbours, and a slice of a column costs next to nothing."""
+    begin, last = rows[first], rows[-1]
+    if last - begin == len(rows) - 1 - first:
+        return slice(begin, last + 1)
+    return list(rows[first:])
 
 
 def slowed(signs: Signs, rows: Sequence[int], clock: int) -> bool:
@@ -200,4 +210,4 @@ def _median(value: Floats) -> Floats:
 
 def _mean(values: Floats) -> float:
     known = values[~np.isnan(values)]
-    return float(known.mean()) if known.size else 0.0
+    return float(known.sum()) / known.size if known.size else 0.0

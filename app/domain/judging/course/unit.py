@@ -1,7 +1,8 @@
 """One series while it is walked through: the rules of state of docs/decisions/course.md."""
 
 import copy
-from dataclasses import dataclass
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,7 +36,7 @@ class Unit(Record):
         self.review_due |= bool(signs.reviewed[row])
         if signs.level[row] < 0 and not signs.restart[row] and not signs.blind[row]:
             if self.last is not None:
-                self.last = _same(self.last)
+                self.last = replace(self.last, steps=frozenset())  # nothing changed with it
             return self.last
         self.steps = set()
         first = self.last is None
@@ -86,7 +87,7 @@ class Unit(Record):
             return None
         self.rows.append(row)
         self._move(row)
-        quiet = quiet_time(signs, self.rows[self.clock :])
+        quiet = quiet_time(signs, self.rows, self.clock)
         if quiet is not None and self._flat(row):
             self._rest(row, quiet)
             return quiet
@@ -122,10 +123,14 @@ class Unit(Record):
             self._anchor(row)
         if self.state in ACTIVE and self._rises(row):
             began = signs.trend_since[row]
-            self.pace = np.fmax(self.pace, pace_of(signs, [r for r in self.rows if signs.at[r] >= began]))
+            since = self.rows[bisect_left(self.rows, began, key=self._time) :]
+            self.pace = np.fmax(self.pace, pace_of(signs, since))
         if self.settled and self._crosses_plainly(row):
             self.settled = False
             self.clock = len(self.rows) - 1
+
+    def _time(self, row: int) -> float:
+        return float(self.signs.at[row])
 
     def _rises(self, row: int) -> bool:
         """The trend calls a rise that goes on; once one has ended, gas must have grown since."""
@@ -141,16 +146,22 @@ class Unit(Record):
     def _sign(self, row: int) -> bool:
         """A believed change above its norm, or a rate above it that goes on since the level was known."""
         signs = self.signs
-        if signs.delta_sign[row].any():
+        if signs.has_delta[row]:
             return True
+        if not signs.has_rate[row]:
+            return False
         rate = signs.rate_sign[row]
         young = signs.at[row] - signs.at[self.rows[0]] <= course_sign("returning", "days")
         if young and (signs.worked[row] or self.state is State.FALLEN):
             rate = rate & ~returning(signs, self.rows)
         rising = rate & ~(signs.value[row] <= self.known * (1.0 + course_sign("change", "noise")))
-        year = [r for r in self.rows if signs.at[r] > signs.at[row] - course_sign("quiet", "days")]
-        if not rising.any() or len(year) < 2:
-            return bool(rising.any())
+        if not rising.any():
+            return False
+        year = self.rows[
+            bisect_right(self.rows, signs.at[row] - course_sign("quiet", "days"), key=self._time) :
+        ]
+        if len(year) < 2:
+            return True
         lowest = signs.value[year].min(axis=0)
         return bool((rising & (signs.value[row] > lowest * (1.0 + course_sign("quiet", "gain")))).any())
 
@@ -162,7 +173,7 @@ class Unit(Record):
             return
         if np.isnan(self.rate).all():
             self._anchor(row)
-        new = sum(1 for r in self.rows if r > self.rate_row) >= 2
+        new = len(self.rows) - bisect_right(self.rows, self.rate_row) >= 2
         twice = found.per_year >= course_sign("rate", "doubled") * self.rate
         if new and bool((twice & (found.low > self.rate) & (self.rate > 0)).any()):
             self.steps.add(Step.RATE_DOUBLED)
@@ -244,7 +255,7 @@ class Unit(Record):
     def _active_by(self, row: int) -> bool:
         """This very sample shows that gas is being made."""
         signs = self.signs
-        return bool(signs.delta_sign[row].any()) or self._rises(row)
+        return bool(signs.has_delta[row]) or self._rises(row)
 
     def _fall(self, row: int) -> None:
         fresh = Unit(self.signs)
@@ -274,23 +285,11 @@ class Unit(Record):
     def _crosses_plainly(self, row: int) -> bool:
         """A gas passes a limit that all gases kept in the quiet year, by more than any measurement explains."""
         signs = self.signs
+        if signs.passed[row] <= self.level:
+            return False
         value = signs.stands[row]
         for level, limits in enumerate((signs.typical[row], signs.high[row]), start=1):
             crossed = (value > limits) & (self.known <= limits) & (level > self.level)
             if bool((crossed & (value > self.known * (1.0 + course_sign("change", "plain")))).any()):
                 return True
         return False
-
-
-def _same(told: Told) -> Told:
-    """Of a sample that could not be judged: nothing changed with it."""
-    return Told(
-        told.state,
-        told.since,
-        told.gravity,
-        told.shown,
-        told.stretch,
-        told.last_sign,
-        frozenset(),
-        told.grounds,
-    )

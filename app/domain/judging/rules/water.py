@@ -215,7 +215,7 @@ def _rises(frame: SampleFrame, daily: DailyMedians, found: WaterSigns, asked: Bo
 
     Readings of one day are judged by the same medians and the same record, so an instrument's are judged once a day.
     """
-    for row in np.flatnonzero(asked & ~frame.online):
+    for row in np.flatnonzero(asked & ~frame.online).tolist():
         begin = int(np.searchsorted(frame.series, frame.series[row]))
         _rise(found, row, np.array([row]), _Record(found.temperature[begin:row], found.rs[begin:row]))
     rows = np.flatnonzero(asked & frame.online)
@@ -236,7 +236,7 @@ def _rises(frame: SampleFrame, daily: DailyMedians, found: WaterSigns, asked: Bo
         measured = daily.values[here, INDEX["relative_saturation"]]
         derived = relative_saturation(daily.values[here, INDEX["water"]], temperature)
         record = _Record(temperature, np.where(np.isnan(measured), derived, measured))
-        _rise(found, rows[first], rows[first:end], record, LEAST_RECORD[True])
+        _rise(found, int(rows[first]), rows[first:end], record, LEAST_RECORD[True])
 
 
 class _Record(NamedTuple):
