@@ -92,14 +92,14 @@ def _by_course(assessment: Assessment, state: State, gravity: int) -> str | None
     if gravity == 4:
         return "extreme"
     if assessment.suspect and not (gravity == 3 and by_level(assessment) == 3):
-        return "suspect"
+        return "suspect" if gravity or assessment.doubtful else "rate_alone"
     if gravity and state in RESTING and not assessment.suspect:
         return "stable_grave" if gravity == 3 else "stable"
     if state is State.FALLEN and 0 < gravity < 3:
         return "fallen"
     if gravity >= 2:
         return _of_status(assessment, gravity)
-    return "look" if gravity else None
+    return "look" if gravity or borne_status(assessment) > 1 else None
 
 
 def _of_status(assessment: Assessment, grave: int) -> str:

@@ -7,7 +7,8 @@ columns of on-line readings. What they mean for a condition, the condition says
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 from app.domain.findings import Assessment, Finding, Severity
 
@@ -53,7 +54,9 @@ class Shown:
             alone give.
         suspect: its change is not believed yet, or was refuted. doubtful: the sample itself is in doubt; then levels
             and gases are those that are not.
-        waiting: an earlier suspect sample waits still. extreme: a result calls for action at once.
+        waiting: an earlier suspect sample waits still. soon: all that asks for another sample is a rate that its points
+            do not bear out, of a unit whose next sample comes within weeks anyway. extreme: a result calls for action
+            at once.
         fault: the code of the fault call. raising: gases above a limit. judged: gases whose level could be judged.
         standing: by rule, what needs no status; a rule that could judge nothing is left out.
         gravity, steps: of the course, with this sample; None for on-line readings, whose course is not of one sample.
@@ -68,6 +71,7 @@ class Shown:
     extreme: bool
     doubtful: bool = False
     waiting: bool = False
+    soon: bool = False
     fault: str | None = None
     raising: tuple[str, ...] = ()
     judged: frozenset[str] = frozenset()
@@ -99,6 +103,7 @@ def of_assessment(assessment: Assessment, speaker: Speaker) -> Shown | None:
         extreme=any(f.rule == "extreme" for f in findings) and not dropped,
         doubtful=assessment.doubtful,
         waiting=assessment.waiting,
+        soon=_comes_soon(assessment),
         fault=assessment.fault.code if assessment.fault else None,
         raising=tuple(sorted(raising)),
         # what is in doubt eases nothing
@@ -123,6 +128,18 @@ def _standing(findings: Sequence[Finding], looked_at: Sequence[str]) -> Standing
 
 def _in_doubt(assessment: Assessment, finding: Finding) -> bool:
     return finding.rule != "extreme" and finding.quantity in assessment.doubted_gases
+
+
+SOON: Final = timedelta(days=45)
+"""Mean time between the samples of a rate up to which the next one is as good as one that would be asked for; ours."""
+
+
+def _comes_soon(assessment: Assessment) -> bool:
+    """The course makes nothing of the sample, and those of the rates above their norms came every month or so."""
+    rates = [assessment.rates[f.quantity] for f in assessment.findings if f.rule == "rate" and f.quantity]
+    if not rates or assessment.course is None or assessment.course.gravity or assessment.doubtful:
+        return False
+    return all(r.span_days <= SOON.days * (r.points - 1) for r in rates)
 
 
 def borne_status(assessment: Assessment) -> int:

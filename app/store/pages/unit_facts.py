@@ -63,7 +63,7 @@ def _changed(
     connection: Connection, open_alerts: Sequence[AlertView]
 ) -> dict[int | None, tuple[datetime, int]]:
     """By compartment, when an on-line change was told, and its severity; an alert is open since the rise began."""
-    changes = [a for a in open_alerts if a.condition == ONLINE_CHANGE.name]
+    changes = _of(open_alerts, ONLINE_CHANGE.name)
     told = first_told(connection, [a.id for a in changes])
     return {a.compartment_id: (told.get(a.id, a.opened_at), a.severity) for a in changes}
 
@@ -75,6 +75,9 @@ def _newest(samples: Sequence[NewestSample], kind: SourceKind) -> datetime | Non
 def _since(alerts: Sequence[AlertView], compartment_id: int, condition: str) -> datetime | None:
     """Since when an alert is open."""
     return min(
-        (a.opened_at for a in alerts if (a.compartment_id, a.condition) == (compartment_id, condition)),
-        default=None,
+        (a.opened_at for a in _of(alerts, condition) if a.compartment_id == compartment_id), default=None
     )
+
+
+def _of(alerts: Sequence[AlertView], condition: str) -> list[AlertView]:
+    return [a for a in alerts if a.condition == condition]

@@ -1,17 +1,20 @@
 """What a sample shows the alerts is the same from its assessment and from the columns it was judged in."""
 
 from collections import Counter
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pytest
 from engine_cast import QUIET, START
 
+from app.domain.alerting.conditions.confirmation import CONFIRMATION
 from app.domain.alerting.conditions.gassing import GASSING
 from app.domain.alerting.conditions.registry import evidence
 from app.domain.alerting.decisions import AlertState, decide
 from app.domain.alerting.online_shown import OnlineShown
 from app.domain.alerting.shown import Speaker, of_assessment
+from app.domain.findings import Assessment, Course, Finding, Rate, Severity
 from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import SampleFrame, to_days
 from app.domain.judging.light_view import online_view
@@ -100,3 +103,22 @@ def test_rows_that_are_passed_over_move_no_alert(seed: int) -> None:
         whole[0].severity,
         whole[0].fault,
     )
+
+
+@pytest.mark.parametrize(
+    ("days", "gravity", "severity"),
+    [(150.0, 0, 0), (730.0, 0, 2), (150.0, 1, 2)],
+    ids=["sampled monthly", "sampled twice a year", "the course asks for it as well"],
+)
+def test_nobody_is_asked_for_the_sample_that_a_month_brings_anyway(
+    days: float, gravity: int, severity: int
+) -> None:
+    """Six samples over so many days; their rate is above its norm and not borne out."""
+    found = Finding("rate", Severity.INTERMEDIATE, "The rate is above its norm.", "h2")
+    rates = {"h2": Rate(60.0, days, 6)}
+    said = Assessment(3, True, ("because",), "ieee_c57_104_2019", "test", findings=(found,), rates=rates)
+    shown = of_assessment(replace(said, course=Course("quiet", None, gravity)), Speaker("LAB", online=False))
+    assert shown is not None
+    asked = CONFIRMATION.shown(shown)
+    assert asked is not None
+    assert asked.severity == severity

@@ -23,12 +23,15 @@ class Confirmation(OfSamples):
     says_itself = frozenset({Reason.RETURNED})
 
     def shown(self, shown: Shown) -> Evidence | None:
-        """Of laboratories only. While an earlier suspect waits for its gases, it stays as it is."""
+        """Of laboratories only. While an earlier suspect waits for its gases, it stays as it is.
+
+        Of a unit that is sampled every month nobody is asked for the sample that is taken anyway.
+        """
         by = shown.speaker
         if by.online or shown.waiting or not shown.status:
             return None
-        asked = max(2, shown.status) if shown.suspect else 0
-        gases = ", ".join(shown.raising) if shown.suspect else ""
+        asked = max(2, shown.status) if shown.suspect and not shown.soon else 0
+        gases = ", ".join(shown.raising) if asked else ""
         return Evidence(by.source, by.online, asked, gases or None, by.at)
 
     def headline(self, assessment: Assessment) -> str:
