@@ -6,6 +6,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from app.science.measuring.student import upper_t_p
+
 Floats = NDArray[np.float64]
 
 
@@ -55,21 +57,4 @@ def _p(design: Floats, y: Floats) -> float:
     variance = float(rest @ rest) / freedom * float(inverse[1, 1])
     if variance <= 0.0:
         return 1.0 if coefficients[1] <= 0.0 else 0.0
-    return student_tail(float(coefficients[1]) / math.sqrt(variance), freedom)
-
-
-def student_tail(t: float, freedom: int) -> float:
-    """P(T >= t) of Student's t with a whole number of degrees of freedom, by its finite sums.
-
-    References:
-        1. Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3-4 (from memory; checked with scipy).
-    """
-    angle = math.atan2(abs(t), math.sqrt(freedom))
-    cosine, sine = math.cos(angle), math.sin(angle)
-    term, total = (1.0, 1.0) if freedom % 2 == 0 else (cosine, cosine if freedom > 1 else 0.0)
-    for k in range(2 if freedom % 2 == 0 else 3, freedom - 1, 2):
-        term *= cosine * cosine * (k - 1) / k
-        total += term
-    inside = sine * total if freedom % 2 == 0 else 2.0 / math.pi * (angle + sine * total)
-    tail = 0.5 * (1.0 - inside)
-    return tail if t >= 0.0 else 1.0 - tail
+    return float(upper_t_p(float(coefficients[1]) / math.sqrt(variance), freedom))

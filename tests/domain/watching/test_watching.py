@@ -23,7 +23,7 @@ from app.domain.watching.energy import gassing_events
 from app.domain.watching.online_course import Limits, online_course
 from app.domain.watching.record import DayRecord, day_record, number_of
 from app.science.measuring.uncertainty import detection_limit
-from app.science.sequential.slope import slope_test, student_tail
+from app.science.sequential.slope import slope_test
 
 FIRST = number_of(date(2024, 1, 1))
 ABOVE_ALL = Limits(np.full(7, 1e6), np.full(7, 1e6))
@@ -208,12 +208,6 @@ def test_the_energy_of_a_stretch_of_rise() -> None:
 
 
 # --- the slope --------------------------------------------------------------------------------------------
-
-
-def test_students_tail_is_scipys() -> None:
-    for freedom in (1, 2, 3, 4, 7, 10, 33, 118):
-        for t in (-3.0, -0.4, 0.0, 0.7, 2.5, 6.0):
-            assert student_tail(t, freedom) == pytest.approx(stats.t.sf(t, freedom), rel=1e-9, abs=1e-13)
 
 
 def test_the_slope_test_is_least_squares_and_a_season_is_no_slope() -> None:
