@@ -10,8 +10,8 @@ from app.domain.findings import Assessment, Certainty
 from app.domain.judging.engine import RULE_SET, Judgement
 from app.domain.judging.methods import METHODS
 from app.domain.judging.norms import NORM_SETS
-from app.domain.judging.reporting.comparison import compare_norm_sets
 from app.domain.judging.reporting.course import course_of
+from app.domain.judging.reporting.details import Details, details_of
 from app.domain.judging.reporting.fault import fault_of
 from app.domain.judging.reporting.findings import findings_of, status_reasons
 from app.domain.judging.reporting.methods import increments_of, methods_of
@@ -21,7 +21,7 @@ from app.domain.judging.reporting.own_record import own_record_findings
 from app.domain.judging.reporting.paper import paper_findings
 from app.domain.judging.reporting.water import water_findings
 from app.domain.judging.reporting.without_status import looked_at
-from app.domain.judging.rules.certainty import DRAWS, Certainties, judge_certainty
+from app.domain.judging.rules.certainty import DRAWS, Certainties
 from app.domain.judging.rules.trend import judge_trends
 from app.science.quantities import NORM_GASES
 
@@ -48,8 +48,10 @@ class ReportOptions:
     time_zone: str = "UTC"
 
 
-def report(judgement: Judgement, row: int, options: ReportOptions | None = None) -> Assessment:
-    """The assessment of one row of a judgement."""
+def report(
+    judgement: Judgement, row: int, options: ReportOptions | None = None, details: Details | None = None
+) -> Assessment:
+    """The assessment of one row of a judgement; ``details`` of the row where they were worked out with others'."""
     options = options or ReportOptions()
     zone = ZoneInfo(options.time_zone)
     findings = (
@@ -59,16 +61,10 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         *oil_findings(judgement, row),
         *paper_findings(judgement, row),
     )
-    certainties = None
-    if options.detailed:
-        certainties = judge_certainty(
-            judgement.frame,
-            judgement.levels,
-            judgement.changes,
-            judgement.patterns,
-            np.array([row], dtype=np.int64),
-            options.draws,
-        )
+    if options.detailed and details is None:
+        one = np.array([row], dtype=np.int64)
+        details = details_of(judgement, one, options.draws, communicating=options.communicating)[0]
+    certainties = None if details is None else details.certainties
     fault, no_fault = fault_of(judgement, row, certainties)
     doubtful = bool(judgement.quality.doubtful[row])
     trends = judge_trends(judgement, row, options.oil_volume_l) if options.detailed else {}
@@ -103,9 +99,7 @@ def report(judgement: Judgement, row: int, options: ReportOptions | None = None)
         fault=fault,
         no_fault=no_fault,
         findings=findings,
-        norm_sets=compare_norm_sets(judgement, row, communicating=options.communicating)
-        if options.detailed
-        else {},
+        norm_sets={} if details is None else details.norm_sets,
     )
 
 

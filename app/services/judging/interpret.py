@@ -13,6 +13,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime
+from itertools import repeat
 from typing import Any, TextIO
 
 import numpy as np
@@ -23,6 +24,7 @@ from app.domain.judging.engine import Judgement, assess
 from app.domain.judging.frame import Bools, SampleFrame, to_days
 from app.domain.judging.norms import Norming, norming_of
 from app.domain.judging.report import ReportOptions, report
+from app.domain.judging.reporting.details import Details, details_of
 from app.domain.judging.verdict import verdict
 from app.domain.model import Asset, EventKind
 from app.science.quantities import NAMES
@@ -31,6 +33,9 @@ from app.services.judging.interpret_rows import CsvRow, Plate, Volume, read_rows
 
 ONLINE_INTERVAL_DAYS = 2.0
 """Without ``source_kind``, an asset sampled more often than this (median) counts as monitored on-line."""
+
+AT_ONCE = 256
+"""Rows whose probabilities are drawn in one go."""
 
 
 def interpret_csv(
@@ -51,12 +56,20 @@ def interpret_csv(
     rows, judgement, place = judge_csv(file)
     options = ReportOptions(detailed=detailed)
     known = KnownUnits.of(rows, [bool(judgement.frame.online[n]) for n in place])
-    for i, row in enumerate(rows):
+    details = _details(judgement, place, options) if detailed else repeat(None)
+    for i, (row, detail) in enumerate(zip(rows, details, strict=False)):
         asset = Asset(row.asset, row.asset, "", liquid=row.plate.liquid)
         facts = known.at(row)
-        yield as_object(row.number, asset, row.taken_at, report(judgement, place[i], options), facts)
+        yield as_object(row.number, asset, row.taken_at, report(judgement, place[i], options, detail), facts)
         if progress is not None:
             progress(i + 1, len(rows))
+
+
+def _details(judgement: Judgement, place: list[int], options: ReportOptions) -> Iterator[Details]:
+    """Of the rows in their order, in parts of bounded memory."""
+    for first in range(0, len(place), AT_ONCE):
+        rows = np.array(place[first : first + AT_ONCE], dtype=np.int64)
+        yield from details_of(judgement, rows, options.draws, communicating=options.communicating)
 
 
 def as_object(

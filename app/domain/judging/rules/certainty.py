@@ -61,6 +61,12 @@ class Certainties:
     zones: dict[str, Floats]
     rising: Floats
 
+    def of(self, i: int) -> "Certainties":
+        """Those of the i-th row alone."""
+        own = slice(i, i + 1)
+        zones = {name: chances[own] for name, chances in self.zones.items()}
+        return Certainties(self.status[own], zones, self.rising[own])
+
 
 def judge_certainty(
     frame: SampleFrame,

@@ -6,8 +6,7 @@ hour: relative saturation swings with the oil's temperature by half its value in
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +15,8 @@ from app.domain.judging.frame import Bools, DailyMedians, Floats, Integers, Samp
 from app.domain.judging.norms import LIQUIDS, Norming
 from app.domain.judging.rules.oil_tests import FAIR, POOR, again, limit_columns
 from app.domain.judging.rules.rule import Rule
+from app.domain.judging.rules.water_rise import APART, YEAR_OF_COLD, Record, judge_rises
 from app.science.norms.limits import limit as single_limit
-from app.science.norms.own_record import robust_score
 from app.science.oil.moisture import relative_saturation, saturation_temperature, solubility, solubility_of
 from app.science.oil.paper import (
     FEWEST_TEMPERATURES,
@@ -33,10 +32,6 @@ SIGNS: Final = ("saturation", "content", "free", "rise", "paper", "bubbles")
 SATURATION, CONTENT, FREE, RISE, PAPER, BUBBLES = range(len(SIGNS))
 WHOLE_DAYS: Final = 3
 """Whole days before an on-line reading whose medians speak for it (ours)."""
-YEAR_OF_COLD: Final = 400.0
-"""Days back in which the coldest oil is looked for (ours)."""
-LEAST_RECORD: Final = {False: 4, True: 30}
-"""Samples, or days, that a rise is judged by (ours)."""
 PAPER_BAND: Final = 0.5
 """[% by mass] Half width of the band told for apparent water in paper (common practice, no source)."""
 
@@ -49,7 +44,8 @@ class WaterSigns:
         water, temperature: (n,) what is judged [mg/kg, °C]; of an instrument the medians of days. rs: (n,) relative
             saturation there [%]. equal: (n,) the same at 50 °C where the oil is colder, at constant water.
         free_at: (n,) temperature at which water would come out of the oil. coldest: (n,) coldest oil expected [°C].
-        usual: (n,) saturation of the record at like temperatures [%]; NaN where it is too short.
+        usual: (n,) saturation of the record at like temperatures [%]; NaN where it is too short, and where the sample
+            lies too near the lowest of it to have risen.
         paper_state: (n,) index into ``PAPER_ESTIMATE``.
         by: (n, 6) severity 0 to 3 of each of :data:`SIGNS`.
     """
@@ -111,7 +107,9 @@ def judge_water(frame: SampleFrame, daily: DailyMedians, norming: Norming) -> Wa
         np.where(mineral & (free_at >= found.coldest), 2, 0),
     )
     _by_limits(frame, norming, found)
-    _rises(frame, daily, found, known & mineral & (equal >= single_limit("water_dry").value))
+    asked = known & mineral & (equal >= single_limit("water_dry").value)
+    rises = judge_rises(frame, daily, Record(found.temperature, found.rs), asked)
+    found.usual[:], by[rises.risen, RISE] = rises.usual, 1
     for row in np.flatnonzero(known & mineral & ~frame.online & _may_tell_paper(frame, daily)):
         _paper(frame, daily, found, int(row))
     return found
@@ -163,8 +161,8 @@ class _Judged:
 
 def _of_days(frame: SampleFrame, daily: DailyMedians, days: Floats, rows: Integers) -> Floats:
     """(r, 3) medians over the last whole days before each on-line row, of which two at least are there."""
-    key = daily.series * _APART + daily.day
-    wanted = frame.series[rows] * _APART + np.floor(frame.at[rows])
+    key = daily.series * APART + daily.day
+    wanted = frame.series[rows] * APART + np.floor(frame.at[rows])
     unique, back = np.unique(wanted, return_inverse=True)
     begin, end = np.searchsorted(key, unique - WHOLE_DAYS), np.searchsorted(key, unique)
     stacked = np.full((WHOLE_DAYS, len(unique), days.shape[1]), np.nan)
@@ -177,10 +175,6 @@ def _of_days(frame: SampleFrame, daily: DailyMedians, days: Floats, rows: Intege
     return np.asarray(np.where(count >= 2, middle, np.nan)[back], dtype=np.float64)
 
 
-_APART: Final = 1e7
-"""Days between the keys of one series and those of the next."""
-
-
 def _coldest(frame: SampleFrame, daily: DailyMedians) -> Floats:
     """(n,) the coldest oil that is expected: as the table has it, or as it was seen within a year."""
     usual = single_limit("coldest_expected").value
@@ -189,9 +183,9 @@ def _coldest(frame: SampleFrame, daily: DailyMedians) -> Floats:
     cold = np.flatnonzero(temperature < usual)
     if not cold.size:
         return coldest
-    keys = frame.series * _APART + np.floor(frame.at)
+    keys = frame.series * APART + np.floor(frame.at)
     for day in cold:
-        key = daily.series[day] * _APART + daily.day[day]
+        key = daily.series[day] * APART + daily.day[day]
         near = (keys >= key) & (keys <= key + YEAR_OF_COLD)
         coldest[near] = np.minimum(coldest[near], temperature[day])
     return coldest
@@ -210,57 +204,6 @@ def _by_limits(frame: SampleFrame, norming: Norming, found: WaterSigns) -> None:
         found.by[:, sign] = np.maximum(found.by[:, sign], severity)
 
 
-def _rises(frame: SampleFrame, daily: DailyMedians, found: WaterSigns, asked: Bools) -> None:
-    """Against the record at like temperatures: only what is compared at equal temperature can rise.
-
-    Readings of one day are judged by the same medians and the same record, so an instrument's are judged once a day.
-    """
-    for row in np.flatnonzero(asked & ~frame.online).tolist():
-        begin = int(np.searchsorted(frame.series, frame.series[row]))
-        _rise(found, row, np.array([row]), _Record(found.temperature[begin:row], found.rs[begin:row]))
-    rows = np.flatnonzero(asked & frame.online)
-    if not rows.size:
-        return
-    until = np.ceil(frame.at[rows] - YEAR_OF_COLD / 10)
-    same = np.r_[
-        True,
-        (np.diff(frame.series[rows]) != 0) | (np.diff(np.floor(frame.at[rows])) != 0) | (np.diff(until) != 0),
-    ]
-    edges = np.r_[np.flatnonzero(same), len(rows)]
-    for first, end in pairwise(edges.tolist()):
-        series = frame.series[rows[first]]
-        low = int(np.searchsorted(daily.series, series))
-        days = daily.day[low : int(np.searchsorted(daily.series, series, side="right"))]
-        here = slice(low, low + int(np.searchsorted(days, until[first])))
-        temperature = daily.values[here, INDEX["oil_temperature"]]
-        measured = daily.values[here, INDEX["relative_saturation"]]
-        derived = relative_saturation(daily.values[here, INDEX["water"]], temperature)
-        record = _Record(temperature, np.where(np.isnan(measured), derived, measured))
-        _rise(found, int(rows[first]), rows[first:end], record, LEAST_RECORD[True])
-
-
-class _Record(NamedTuple):
-    """(k,) oil temperature [°C] and relative saturation [%] of what came before."""
-
-    temperature: Floats
-    rs: Floats
-
-
-def _rise(
-    found: WaterSigns, one: int, rows: Integers, record: _Record, fewest: int = LEAST_RECORD[False]
-) -> None:
-    """Judge one row against its record; what is found holds for all ``rows``."""
-    near = single_limit("like_temperature").value
-    like = (np.abs(record.temperature - found.temperature[one]) <= near) & (record.rs > 0)
-    if like.sum() < fewest:
-        return
-    logarithms = np.log(record.rs[like])
-    found.usual[rows] = float(np.exp(np.median(logarithms)))
-    score = float(robust_score(np.log(found.rs[one]), logarithms))
-    if score >= single_limit("water_rise").value:
-        found.by[rows, RISE] = 1
-
-
 # --- paper ------------------------------------------------------------------------------------------------
 
 
@@ -270,11 +213,11 @@ def _may_tell_paper(frame: SampleFrame, daily: DailyMedians) -> Bools:
     Counted for all rows at once, since one by one it costs more than all other rules together; a hair too far back, as
     :func:`paper_state` counts exactly.
     """
-    key, column = frame.series * _APART + frame.at, frame.column("oil_temperature")
+    key, column = frame.series * APART + frame.at, frame.column("oil_temperature")
     known = np.r_[0, np.cumsum(~np.isnan(column))]
     own = known[1:] - known[np.searchsorted(key, key - WHOLE_DAYS - 0.01)]
     known = np.r_[0, np.cumsum(~np.isnan(daily.values[:, INDEX["oil_temperature"]]))]
-    days, today = daily.series * _APART + daily.day, frame.series * _APART + np.floor(frame.at)
+    days, today = daily.series * APART + daily.day, frame.series * APART + np.floor(frame.at)
     medians = known[np.searchsorted(days, today)] - known[np.searchsorted(days, today - WHOLE_DAYS)]
     enough: Bools = own + medians >= FEWEST_TEMPERATURES
     return enough
