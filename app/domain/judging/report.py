@@ -74,7 +74,7 @@ def report(
         online=bool(judgement.frame.online[row]),
         waiting=bool(judgement.changes.waiting[row]),
         judged_gases=tuple(
-            g for g, known in zip(NORM_GASES, judgement.levels.level[row] >= 0, strict=True) if known
+            g for g, level in zip(NORM_GASES, judgement.levels.level[row].tolist(), strict=True) if level >= 0
         ),
         doubtful=doubtful,
         looked_at=looked_at(judgement, row),

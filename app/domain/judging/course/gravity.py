@@ -45,7 +45,7 @@ def shown(record: Record, row: int, quiet: Quiet | None) -> tuple[int, tuple[Gro
     if record.state is State.FALLEN:
         found[Ground.FALLEN] = 2 if Step.FALLEN in record.steps and record.gravity == 2 else 1
     shown = max(found.values(), default=0)
-    return shown, tuple(g for g in Ground if shown and found.get(g) == shown)
+    return shown, tuple(g for g in Ground if found.get(g) == shown) if shown else ()
 
 
 def _by_level(record: Record, row: int, levels: tuple[int, int], found: dict[Ground, int]) -> None:

@@ -52,10 +52,12 @@ class Courses:
         return None if self.state[row] == NONE else STATES[self.state[row]]
 
     def steps_of(self, row: int) -> tuple[Step, ...]:
-        return tuple(step for n, step in enumerate(STEPS) if self.steps[row] >> n & 1)
+        bits = self.steps.item(row)
+        return tuple(step for n, step in enumerate(STEPS) if bits >> n & 1) if bits else ()
 
     def grounds_of(self, row: int) -> tuple[Ground, ...]:
-        return tuple(ground for n, ground in enumerate(GROUNDS) if self.grounds[row] >> n & 1)
+        bits = self.grounds.item(row)
+        return tuple(ground for n, ground in enumerate(GROUNDS) if bits >> n & 1) if bits else ()
 
 
 def walk_courses(given: Given) -> Courses:

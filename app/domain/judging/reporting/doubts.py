@@ -1,6 +1,7 @@
 """Doubts about a sample itself, in sentences."""
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
@@ -8,11 +9,13 @@ from app.domain.findings import Finding, Severity
 from app.domain.judging.engine import Judgement
 from app.science.quantities import BY_NAME, NORM_GASES
 
+_SYMBOLS: Final = tuple(BY_NAME[g].symbol for g in NORM_GASES)
+
 
 def quality_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     """Doubts about the sample itself."""
     quality, changes = judgement.quality, judgement.changes
-    symbols = [BY_NAME[g].symbol for g in NORM_GASES]
+    symbols = _SYMBOLS
     doubts: list[str] = []
     if quality.nothing[row]:
         doubts.append("Every gas is zero: a failed analysis or an empty form rather than oil.")
@@ -22,7 +25,7 @@ def quality_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
         doubts.append("Hydrogen fell by half while methane stayed: gas may have been lost from the sample.")
     if quality.repeat[row]:
         doubts.append("Every figure equals the report before it: it may be a copy.")
-    for g in np.flatnonzero(quality.digit[row]):
+    for g in np.flatnonzero(quality.digit[row]).tolist():
         doubts.append(
             f"{symbols[g]} is about ten times off while the others fit: a digit may be lost or doubled."
         )

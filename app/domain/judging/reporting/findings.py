@@ -31,7 +31,7 @@ from app.domain.judging.status_words import STATUS_SOURCE
 from app.domain.writing import written
 from app.science.norms.limits import beyond
 from app.science.norms.limits import limit as single_limit
-from app.science.quantities import BY_NAME, NAMES, NORM_GASES
+from app.science.quantities import BY_NAME, INDEX, NORM_GASES
 from app.science.trends.rates import DAYS_PER_YEAR
 
 GUIDE: Final = "IEEE C57.104-2019"
@@ -39,14 +39,22 @@ GUIDE: Final = "IEEE C57.104-2019"
 
 def findings_of(judgement: Judgement, row: int, zone: ZoneInfo) -> Iterator[Finding]:
     """All findings of a row, gas by gas, then of the sample as a whole; ``zone``: of the site, for the days named."""
-    for g, gas in enumerate(NORM_GASES):
-        yield from _level_findings(judgement, row, g, gas)
+    for g in _told_gases(judgement, row):
+        yield from _level_findings(judgement, row, g, NORM_GASES[g])
         yield from _extreme_findings(judgement, row, g, zone)
         yield from _change_findings(judgement, row, g, zone)
     yield from _confirmation_findings(judgement, row, zone)
     yield from quality_findings(judgement, row)
     yield from _missing_findings(judgement, row)
     yield from _ratio_findings(judgement, row)
+
+
+def _told_gases(judgement: Judgement, row: int) -> list[int]:
+    """The gases that there is something to tell of: of most rows none."""
+    levels, changes = judgement.levels, judgement.changes
+    told = (levels.level[row] >= RAISED) | levels.blind[row] | judgement.extremes[row]
+    told |= changes.delta_exceeds[row] | changes.rate_exceeds[row]
+    return [g for g, something in enumerate(told.tolist()) if something]
 
 
 def _level_findings(judgement: Judgement, row: int, g: int, gas: str) -> Iterator[Finding]:
@@ -207,9 +215,8 @@ def _confirmation_findings(judgement: Judgement, row: int, zone: ZoneInfo) -> It
 
 def _missing_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     """What an early second sample would tell, and that nothing could be judged."""
-    gases = [
-        BY_NAME[gas].symbol for gas, asked in zip(NORM_GASES, judgement.early[row], strict=True) if asked
-    ]
+    asked = judgement.early[row].tolist()
+    gases = [BY_NAME[gas].symbol for gas, early in zip(NORM_GASES, asked, strict=True) if early]
     if gases:
         text = sentences.early(gases, young=float(judgement.frame.age[row]) < FIRST_YEAR)
         yield Finding("early", Severity.INFORMATION, text, source=f"{GUIDE}, 5.3.1", provenance="standard")
@@ -225,7 +232,7 @@ def _ratio_findings(judgement: Judgement, row: int) -> Iterator[Finding]:
     frame = judgement.frame
 
     def number(gas: str) -> float:
-        i = NAMES.index(gas)
+        i = INDEX[gas]
         return float("nan") if frame.below[row, i] else float(frame.values[row, i])
 
     co, co2, c2h2, h2 = (number(g) for g in ("co", "co2", "c2h2", "h2"))

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import fields
+from typing import Final
 
 from app.domain.findings import MethodCall
 from app.domain.judging.engine import Judgement
@@ -10,6 +11,9 @@ from app.domain.judging.methods.bars import WORDS, Bar, bar_words
 from app.domain.judging.methods.method import Answers, Method, ZoneMethod
 from app.domain.judging.rules.increments import Increment, Increments
 from app.science.quantities import NORM_GASES
+
+_SILENT: Final = {int(bar): MethodCall(None, False, words) for bar, words in WORDS.items()}
+"""What a silent method says whatever the row: nearly all that is said of a quiet one."""
 
 
 def methods_of(judgement: Judgement, row: int) -> dict[str, MethodCall]:
@@ -55,7 +59,10 @@ def _code(method: Method, answers: Answers, row: int) -> str:
 
 def _call(judgement: Judgement, row: int, method: Method) -> MethodCall:
     answers = judgement.patterns[method.name]
-    bar = Bar(answers.bar[row])
+    number = answers.bar.item(row)
+    if number in _SILENT:
+        return _SILENT[number]
+    bar = Bar(number)
     if bar is Bar.NONE:
         words = method.because(method.readings(judgement.frame, row))
         if len(answers.of(row)) > 1:
@@ -68,8 +75,8 @@ def _call(judgement: Judgement, row: int, method: Method) -> MethodCall:
 
 def _increment_call(increment: Increment, method: ZoneMethod, row: int) -> MethodCall:
     answers = increment.answers[method.name]
-    bar = Bar(answers.bar[row])
-    if bar is not Bar.NONE:
-        return MethodCall(None, False, WORDS[bar])
+    number = answers.bar.item(row)
+    if number != Bar.NONE:
+        return _SILENT[number]
     gained = [float(increment.gained[row, NORM_GASES.index(gas)]) for gas in method.reads]
     return MethodCall(_code(method, answers, row), True, method.because(gained))

@@ -1,5 +1,6 @@
 """Figures of one row that stand beside the verdict: deltas, rates, energies, ratios, water, paper."""
 
+import math
 from typing import Final
 
 import numpy as np
@@ -8,7 +9,7 @@ from app.domain.findings import Rate
 from app.domain.judging.engine import Judgement
 from app.domain.judging.rules.water import bubbles, hot_spot, paper_band
 from app.science.oil.moisture import water_at
-from app.science.quantities import NAMES, NORM_GASES
+from app.science.quantities import INDEX, NORM_GASES
 
 NUMBER_UNITS: Final = {
     "tdcg": "µL/L",
@@ -38,27 +39,24 @@ NUMBER_UNITS: Final = {
 
 def number(value: float, digits: int) -> float | None:
     """Rounded, or None for NaN."""
-    return None if not np.isfinite(value) else round(float(value), digits)
+    return round(float(value), digits) if math.isfinite(value) else None
 
 
 def rates_of(judgement: Judgement, row: int) -> dict[str, Rate]:
     """Multi-point rates, by gas."""
     changes = judgement.changes
+    columns = (column[row].tolist() for column in (changes.rate, changes.rate_span, changes.rate_points))
     return {
-        gas: Rate(
-            round(float(changes.rate[row, g]), 4),
-            round(float(changes.rate_span[row, g]), 3),
-            int(changes.rate_points[row, g]),
-        )
-        for g, gas in enumerate(NORM_GASES)
-        if not np.isnan(changes.rate[row, g])
+        gas: Rate(round(rate, 4), round(span, 3), points)
+        for gas, rate, span, points in zip(NORM_GASES, *columns, strict=True)
+        if not math.isnan(rate)
     }
 
 
 def deltas_of(judgement: Judgement, row: int) -> dict[str, float]:
     """Changes against the reference sample, by gas [µL/L]."""
-    delta = judgement.changes.delta[row]
-    return {gas: round(float(delta[g]), 4) for g, gas in enumerate(NORM_GASES) if not np.isnan(delta[g])}
+    deltas = zip(NORM_GASES, judgement.changes.delta[row].tolist(), strict=True)
+    return {gas: round(delta, 4) for gas, delta in deltas if not math.isnan(delta)}
 
 
 def numbers_of(judgement: Judgement, row: int) -> dict[str, float]:
@@ -66,11 +64,12 @@ def numbers_of(judgement: Judgement, row: int) -> dict[str, float]:
     frame = judgement.frame
 
     def measured(name: str) -> float:
-        i = NAMES.index(name)
-        return float("nan") if frame.below[row, i] else float(frame.values[row, i])
+        i = INDEX[name]
+        return math.nan if frame.below[row, i] else float(frame.values[row, i])
 
     def ratio(a: str, b: str) -> float:
-        return measured(a) / measured(b) if measured(b) > 0 else float("nan")
+        below = measured(b)
+        return measured(a) / below if below > 0 else math.nan
 
     condition = int(judgement.condition_2008[row])
     found: dict[str, float | None] = {
