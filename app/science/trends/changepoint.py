@@ -10,6 +10,7 @@ from app.science.trends.rates import DAYS_PER_YEAR
 from app.science.trends.trend import beside, blocks, flatten
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 _MARGIN: Final = 2
 """Points that must lie on each side of a change, unless the caller says otherwise."""
@@ -67,7 +68,7 @@ def change_point(
         raise ValueError(f'change_point: shape must be "bend" or "step", got {shape!r}')
     t, y, use, lead = flatten(days, values, valid)
     out = np.full((4, len(t)), np.nan)
-    for part in blocks(len(t), t.shape[1] ** 2):
+    for part in blocks(len(t), t.shape[1]):
         out[:, part] = _search(t[part], y[part], use[part], shape == "step", margin)
     origin = beside(np.asarray(days, dtype=np.float64), lead, t.shape[1])
     first = np.where(use, origin, np.inf).min(axis=1, initial=np.inf)
@@ -80,26 +81,20 @@ def change_point(
     )
 
 
-def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool, margin: int) -> Floats:
+def _search(t: Floats, y: Floats, use: Bools, step: bool, margin: int) -> Floats:
     count = use.sum(axis=1)
     n = np.maximum(count, 1)[:, None]
-    c = t[:, None, :]  # candidates along the last axis, points along the middle one
-    used = use[:, :, None]
-    gap = t[:, :, None] - c
-    basis = np.where(used, (gap >= 0.0) if step else np.maximum(gap, 0.0), 0.0)
-    before, after = (used & (gap < 0.0)).sum(axis=1), (used & (gap >= 0.0)).sum(axis=1)
-    tried = use & (before >= margin) & (after >= margin) & _first_of_ties(t, use)
-
     dt = np.where(use, t - (t.sum(axis=1, keepdims=True) / n), 0.0)
     dy = np.where(use, y - (y.sum(axis=1, keepdims=True) / n), 0.0)
     tt, ty, yy = (dt * dt).sum(axis=1), (dt * dy).sum(axis=1), (dy * dy).sum(axis=1)
     safe_tt = np.where(tt > 0.0, tt, 1.0)
+    after = _from_here_on(use.astype(np.float64))
+    tried = use & (count[:, None] - after >= margin) & (after >= margin) & _first_of_ties(t, use)
     # what the step or bend adds once level and slope are fitted: both are taken out (Frisch, Waugh, Lovell), so
     # that all candidate dates need one pass and no fit each
-    f = np.where(used, basis - (basis.sum(axis=1) / n)[:, None, :], 0.0)
-    ft = np.einsum("bpc,bp->bc", f, dt)
-    ff = np.einsum("bpc,bpc->bc", f, f) - ft * ft / safe_tt[:, None]
-    fy = np.einsum("bpc,bp->bc", f, dy) - ft * (ty / safe_tt)[:, None]
+    total, ff, ft, fy = _basis_sums(dt, dy, after, step)
+    ff = ff - total * total / n - ft * ft / safe_tt[:, None]
+    fy = fy - ft * (ty / safe_tt)[:, None]
     # a basis that the slope explains already leaves nothing to divide by
     usable = tried & (ff > 1e-9 * np.maximum(safe_tt, 1.0)[:, None] / n) & (count >= _FEWEST)[:, None]
     gain = np.where(usable, fy * fy / np.where(usable, ff, 1.0), -1.0)
@@ -115,10 +110,33 @@ def _search(t: Floats, y: Floats, use: NDArray[np.bool_], step: bool, margin: in
     return np.where(found, result, np.nan)
 
 
-def _first_of_ties(t: Floats, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _basis_sums(dt: Floats, dy: Floats, after: Floats, step: bool) -> tuple[Floats, Floats, Floats, Floats]:
+    """Sums over the points of f, f², f dt and f dy, f being the basis of each candidate.
+
+    A basis is zero before its candidate, so that they come from sums over the points from there on.
+    """
+    sum_t, sum_y = _from_here_on(dt), _from_here_on(dy)
+    if step:
+        return after, after, sum_t, sum_y
+    sum_tt, sum_ty = _from_here_on(dt * dt), _from_here_on(dt * dy)
+    return (
+        sum_t - after * dt,
+        sum_tt - 2.0 * dt * sum_t + after * dt * dt,
+        sum_tt - dt * sum_t,
+        sum_ty - dt * sum_y,
+    )
+
+
+def _from_here_on(column: Floats) -> Floats:
+    return column[:, ::-1].cumsum(axis=1)[:, ::-1]
+
+
+def _first_of_ties(t: Floats, use: Bools) -> Bools:
     """Leaves out a time that an earlier column already tries."""
-    same = (t[:, :, None] == t[:, None, :]) & use[:, :, None] & use[:, None, :]
-    return np.asarray(~np.triu(same, 1).any(axis=1), dtype=np.bool_)
+    latest = np.maximum.accumulate(np.where(use, t, -np.inf), axis=1)
+    first: Bools = np.ones(t.shape, dtype=np.bool_)
+    first[:, 1:] = t[:, 1:] > latest[:, :-1]
+    return first
 
 
 def _f_tail(gain: Floats, rest: Floats, freedom: NDArray[np.int64]) -> Floats:

@@ -7,6 +7,7 @@ import numpy as np
 
 from app.domain.judging.frame import Bools, Floats, Integers, SampleFrame
 from app.domain.judging.rules.calling.looks import Looks
+from app.domain.judging.rules.calling.windows import Windows
 from app.domain.judging.rules.change import LABORATORY_ACCURACY
 from app.domain.judging.rules.levels import GASES
 from app.science.measuring.normal import upper_p
@@ -103,11 +104,17 @@ def gas_p(looks: Looks, points: Points) -> Floats:
     A censored value is less than a measured one at or above its limit, and tied with everything else.
     """
     pairs = _pairs(looks, points)
-    use = looks.use[:, None].astype(np.float64)
     known = ~np.isnan(points.value).swapaxes(1, 2)
-    s = ((use @ pairs.rises) * use).sum(axis=3)
-    alike = (use @ pairs.ties) * (use * known[:, :, None, :])  # size of each point's group, itself included
-    groups = (np.maximum(alike - 1.0, 0.0) * (2.0 * alike + 5.0)).sum(axis=3)
+    window = Windows.of(looks)
+    s = window.within(pairs.rises)
+    groups = np.zeros(s.shape)
+    # every point is tied with itself
+    with_ties = np.flatnonzero((pairs.ties.sum(axis=3) > known).any(axis=(0, 2)))
+    if with_ties.size:
+        # size of each point's group, itself included
+        alike = window.to_each(pairs.ties[:, with_ties])
+        alike *= looks.use[:, None] & known[:, with_ties, None, :]
+        groups[:, with_ties] = (np.maximum(alike - 1.0, 0.0) * (2.0 * alike + 5.0)).sum(axis=3)
     counts = _counts(looks, known)
     n = counts.sum(axis=0)
     variance = ((counts * (counts - 1.0) * (2.0 * counts + 5.0)).sum(axis=0) - groups) / 18.0
