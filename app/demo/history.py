@@ -147,8 +147,8 @@ def _oil_quality(asset: Asset, at: datetime, water: float, rng: np.random.Genera
     noise = 1.0 + 0.04 * rng.standard_normal(4)
     values = {
         "breakdown_voltage": round((72.0 - 0.9 * water) * noise[0], 1),
-        "acidity": round((0.01 + 0.0022 * wear) * noise[1], 3),
-        "interfacial_tension": round((44.0 - 0.28 * wear) * noise[2], 1),
+        "acidity": round((0.01 + 0.0011 * wear) * noise[1], 3),
+        "interfacial_tension": round((44.0 - 0.14 * wear) * noise[2], 1),
         "dissipation_factor": round((0.001 + 0.00025 * wear) * noise[3], 5),
     }
     return {q: Reading(q, value=float(v)) for q, v in values.items()}

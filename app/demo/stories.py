@@ -71,7 +71,7 @@ class Plan:
     levels: tuple[float, ...]
     growth: float = 0.01
     mean_load: float = 0.62
-    water: float = 10.0
+    water: float = 5.0
     months: float = 12.0
     newest_days: float = 150.0
     courses: tuple[Course, ...] = ()
@@ -82,22 +82,22 @@ _YOUNG = (9.0, 7.0, 6.0, 2.5, 0.0, 260.0, 1_500.0)
 _OPEN = (11.0, 5.5, 3.6, 4.0, 0.0, 190.0, 2_100.0)
 
 PLANS: Final[Mapping[str, Plan]] = {
-    "OST-T1": Plan("normal, free-breathing, old", 1, _OPEN, water=16.0, months=6, newest_days=95),
+    "OST-T1": Plan("normal, free-breathing, old", 1, _OPEN, water=8.0, months=6, newest_days=95),
     "OST-T2": Plan(
         "slow heating of oil at low temperature: methane creeps up",
         2,
-        (14.0, 21.5, 9.0, 3.0, 0.0, 210.0, 2_300.0),
-        water=17.0,
+        (14.0, 21.5, 6.0, 3.0, 0.0, 210.0, 2_300.0),
+        water=8.0,
         months=6,
         newest_days=19,
-        courses=(Course("thermal_low", "steady", 2.0),),
+        courses=(Course("thermal_low", "steady", 3.2),),
     ),
     "OST-S1": Plan("normal, young", 1, _YOUNG, mean_load=0.4, water=6.0, newest_days=210),
     "QUE-T1": Plan(
         "normal until a thermal fault above 700 °C develops in the last weeks",
         1,
         (12.0, 9.0, 8.0, 4.0, 0.0, 330.0, 2_400.0),
-        water=9.0,
+        water=7.0,
         months=6,
         newest_days=104,
         courses=(Course("thermal_high", "growing", 470.0, 54.0),),
@@ -106,7 +106,7 @@ PLANS: Final[Mapping[str, Plan]] = {
         "normal twin of QUE-T1",
         1,
         (11.0, 8.0, 8.5, 3.5, 0.0, 310.0, 2_300.0),
-        water=8.0,
+        water=6.0,
         months=6,
         newest_days=104,
     ),
@@ -115,13 +115,13 @@ PLANS: Final[Mapping[str, Plan]] = {
         "an old fault, repaired; degassed, and quiet since",
         1,
         (90.0, 158.0, 62.0, 140.0, 0.0, 420.0, 5_200.0),
-        water=14.0,
+        water=8.0,
         months=6,
         newest_days=70,
         courses=(Course("thermal_medium", "steady", 22.0),),
     ),
     "MAR-T2": Plan(
-        "slow ageing of paper: carbon dioxide above Table 1",
+        "slow ageing of paper: carbon dioxide above Table 1, and wet",
         2,
         (12.0, 6.0, 4.0, 5.0, 0.0, 330.0, 6_400.0),
         growth=0.0,
@@ -136,7 +136,7 @@ PLANS: Final[Mapping[str, Plan]] = {
         3,
         (11.0, 8.0, 4.5, 21.0, 46.0, 230.0, 2_900.0),
         growth=0.0,
-        water=18.0,
+        water=4.0,
         mean_load=0.55,
         months=6,
         newest_days=3,

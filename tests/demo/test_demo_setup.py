@@ -79,6 +79,7 @@ def test_alerts_are_those_of_the_stories_and_some_are_handled(prepared: Database
     assert states == {
         ("OST-T2", "gassing"): "unacknowledged",
         ("MAR-T2", "gassing"): "acknowledged",
+        ("MAR-T2", "water"): "acknowledged",
         ("ZEP-T1", "gassing"): "acknowledged",
         ("ZEP-R1", "gassing"): "shelved",
         ("ZEP-S1", "confirmation"): "returned",
