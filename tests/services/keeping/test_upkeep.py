@@ -100,8 +100,8 @@ def test_many_rows_go_some_at_a_time(sqlite_database: Database, monkeypatch: pyt
     with sqlite_database.write() as connection:
         connection.exec_driver_sql("INSERT INTO sites (code, name, time_zone) VALUES ('S', 'S', 'UTC')")
         connection.exec_driver_sql(
-            "INSERT INTO assets (site_id, code, name, kind, liquid, preservation, tap_changer, norm_set)"
-            " VALUES (1, 'A', 'A', 'transformer', 'mineral', 'sealed', 'none', 'ieee_c57_104_2019')"
+            "INSERT INTO assets (site_id, code, name, kind, liquid, preservation, tap_changer, norm_set, paper)"
+            " VALUES (1, 'A', 'A', 'transformer', 'mineral', 'sealed', 'none', 'ieee_c57_104_2019', 'unknown')"
         )
         connection.exec_driver_sql(
             "INSERT INTO compartments (asset_id, name, kind) VALUES (1, 'main', 'main')"
