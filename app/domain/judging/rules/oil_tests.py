@@ -102,7 +102,12 @@ def limit_columns(norming: Norming, quantity: str) -> tuple[Floats, Floats, Bool
     keys = np.column_stack(
         [np.nan_to_num(norming.rated_kv, nan=-1.0), norming.norm_set, norming.barred, norming.owner]
     )
-    _, first, back = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    if (
+        keys == keys[:1]
+    ).all():  # one oil volume, as nearly always: to sort the keys would cost ten times the rest
+        first, back = np.zeros(min(len(keys), 1), dtype=np.int64), np.zeros(len(keys), dtype=np.int64)
+    else:
+        _, first, back = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     mild, grave = np.full(len(first), np.inf), np.full(len(first), np.inf)
     owned = np.zeros(len(first), dtype=np.bool_)
     for i, row in enumerate(first):

@@ -110,8 +110,10 @@ def judge_water(frame: SampleFrame, daily: DailyMedians, norming: Norming) -> Wa
     asked = known & mineral & (equal >= single_limit("water_dry").value)
     rises = judge_rises(frame, daily, Record(found.temperature, found.rs), asked)
     found.usual[:], by[rises.risen, RISE] = rises.usual, 1
-    for row in np.flatnonzero(known & mineral & ~frame.online & _may_tell_paper(frame, daily)):
-        _paper(frame, daily, found, int(row))
+    drawn = known & mineral & ~frame.online
+    if drawn.any():
+        for row in np.flatnonzero(drawn & _may_tell_paper(frame, daily)):
+            _paper(frame, daily, found, int(row))
     return found
 
 

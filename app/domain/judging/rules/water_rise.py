@@ -47,6 +47,8 @@ def judge_rises(frame: SampleFrame, daily: DailyMedians, judged: Record, asked: 
     Readings of one day are judged by the same medians and the same record, so an instrument's are judged once a day.
     """
     found = Rises(np.zeros(len(frame), dtype=np.bool_), np.full(len(frame), np.nan))
+    if not asked.any():
+        return found
     asked = asked & _may_rise(frame, daily, judged)
     for row in np.flatnonzero(asked & ~frame.online).tolist():
         begin = int(np.searchsorted(frame.series, frame.series[row]))
