@@ -199,6 +199,8 @@ def _by_limits(frame: SampleFrame, norming: Norming, found: WaterSigns) -> None:
         (SATURATION, "relative_saturation", found.equal),
         (CONTENT, "water", np.where(frame.online, np.nan, found.water)),
     ):
+        if np.isnan(value).all():  # an instrument's content, as in every post
+            continue
         low, high, owned = limit_columns(norming, quantity)
         grade = np.select([np.isnan(value), value > high, value > low], [-1, POOR, FAIR], 0).astype(np.int8)
         twice = again(frame, grade) & ~frame.online
